@@ -1,0 +1,1 @@
+"""The web pages: ask the store, draw the answer."""

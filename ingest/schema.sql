@@ -1,0 +1,59 @@
+-- The store's schema, version 1. Times are UTC. Units stand in the column names.
+-- `report_log` is the physical form of the contract's `reports`: a small integer for the node, milliseconds for the times.
+CREATE TABLE IF NOT EXISTS meta (key VARCHAR PRIMARY KEY, value VARCHAR NOT NULL);
+
+-- The fleet, as loaded from its folder.
+CREATE TABLE IF NOT EXISTS sites (
+    site VARCHAR PRIMARY KEY, name VARCHAR NOT NULL, latitude DOUBLE NOT NULL, longitude DOUBLE NOT NULL,
+    timezone VARCHAR NOT NULL);
+CREATE TABLE IF NOT EXISTS budgets (budget VARCHAR PRIMARY KEY, toml VARCHAR NOT NULL);
+CREATE TABLE IF NOT EXISTS nodes (
+    node_no INTEGER PRIMARY KEY, node_id VARCHAR NOT NULL UNIQUE, site VARCHAR NOT NULL, budget VARCHAR NOT NULL,
+    commissioned TIMESTAMP_MS NOT NULL, latitude DOUBLE, longitude DOUBLE, note VARCHAR NOT NULL,
+    retired BOOLEAN NOT NULL DEFAULT false,           -- no longer in the folder; its history stays
+    voltage_max DOUBLE NOT NULL,                      -- highest voltage the node can honestly report
+    report_interval_s DOUBLE NOT NULL);
+CREATE TABLE IF NOT EXISTS closures (
+    site VARCHAR NOT NULL, start_at TIMESTAMP_MS NOT NULL, end_at TIMESTAMP_MS NOT NULL, harvest_factor DOUBLE NOT NULL,
+    reason VARCHAR NOT NULL);
+CREATE TABLE IF NOT EXISTS visits (
+    node_id VARCHAR NOT NULL, visited_at TIMESTAMP_MS NOT NULL, work VARCHAR NOT NULL, note VARCHAR NOT NULL);
+
+-- What the nodes said.
+CREATE TABLE IF NOT EXISTS report_log (
+    node_no INTEGER NOT NULL, observed_at TIMESTAMP_MS NOT NULL, received_at TIMESTAMP_MS NOT NULL,
+    storage_v DOUBLE NOT NULL, wakes BIGINT NOT NULL, loaded_v DOUBLE, temp_c DOUBLE, boot BIGINT);
+CREATE TABLE IF NOT EXISTS rejects (
+    received_at TIMESTAMPTZ NOT NULL, topic VARCHAR, reason VARCHAR NOT NULL, detail VARCHAR NOT NULL, payload VARCHAR);
+CREATE VIEW IF NOT EXISTS reports AS
+    SELECT n.node_id, r.observed_at::TIMESTAMP AT TIME ZONE 'UTC' AS observed_at,
+           r.received_at::TIMESTAMP AT TIME ZONE 'UTC' AS received_at,
+           r.storage_v, r.wakes, r.loaded_v, r.temp_c, r.boot
+    FROM report_log r JOIN nodes n USING (node_no);
+-- UTC days with reports that the analysis has not taken up yet.
+CREATE TABLE IF NOT EXISTS touched (node_no INTEGER NOT NULL, day DATE NOT NULL);
+
+-- What the analysis found. Columns as in the contract (README, "Tables").
+CREATE TABLE IF NOT EXISTS ledger (
+    node_id VARCHAR NOT NULL, day DATE NOT NULL, net_harvest_j DOUBLE, net_harvest_sd_j DOUBLE, wake_j DOUBLE,
+    sleep_j DOUBLE, stored_change_j DOUBLE, wakes BIGINT, full_s DOUBLE, observed_s DOUBLE);
+CREATE TABLE IF NOT EXISTS estimates (
+    node_id VARCHAR NOT NULL, as_of TIMESTAMPTZ NOT NULL, line VARCHAR NOT NULL, budget DOUBLE, budget_sd DOUBLE,
+    estimate DOUBLE, sd DOUBLE, separable BOOLEAN);
+CREATE TABLE IF NOT EXISTS forecast (
+    node_id VARCHAR NOT NULL, as_of TIMESTAMPTZ NOT NULL, p_dark_7d DOUBLE, p_dark_30d DOUBLE, p_dark_90d DOUBLE,
+    days_p10 DOUBLE, days_p50 DOUBLE, days_p90 DOUBLE, autonomy_days DOUBLE, balance_w DOUBLE);
+-- Energy ahead, for the fan on the node page: usable energy by day after as_of.
+CREATE TABLE IF NOT EXISTS forecast_path (
+    node_id VARCHAR NOT NULL, as_of TIMESTAMPTZ NOT NULL, days_ahead DOUBLE NOT NULL,
+    usable_p05_j DOUBLE, usable_p10_j DOUBLE, usable_p50_j DOUBLE, usable_p90_j DOUBLE, usable_p95_j DOUBLE);
+CREATE TABLE IF NOT EXISTS health (
+    node_id VARCHAR NOT NULL, as_of TIMESTAMPTZ NOT NULL, capacity_ratio DOUBLE, capacity_sd DOUBLE, esr_ratio DOUBLE,
+    esr_sd DOUBLE, leakage_ratio DOUBLE, leakage_sd DOUBLE, fade_per_year DOUBLE, fade_sd DOUBLE, verdict VARCHAR);
+CREATE TABLE IF NOT EXISTS findings (
+    node_id VARCHAR, as_of TIMESTAMPTZ NOT NULL, finding VARCHAR NOT NULL, since TIMESTAMPTZ, probability DOUBLE,
+    evidence VARCHAR);
+CREATE TABLE IF NOT EXISTS alarms (
+    alarm_id VARCHAR NOT NULL, node_id VARCHAR, site VARCHAR NOT NULL, kind VARCHAR NOT NULL, priority VARCHAR NOT NULL,
+    state VARCHAR NOT NULL, raised_at TIMESTAMPTZ NOT NULL, acknowledged_at TIMESTAMPTZ, cleared_at TIMESTAMPTZ,
+    note VARCHAR NOT NULL DEFAULT '');

@@ -12,7 +12,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 
 from ingest.errors import FleetError
 
-UNITS: pint.UnitRegistry = pint.UnitRegistry(cache_folder=None)
+UNITS: "pint.UnitRegistry[Any]" = pint.UnitRegistry(cache_folder=None)
 SECONDS_PER_DAY = 86400.0
 DAY_NAMES = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 

@@ -1,0 +1,122 @@
+"""Storage physics: from terminal voltage to charge and energy, for capacitors by C(V) and batteries by open-circuit voltage."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from ingest.budget import Storage
+
+Numeric = float | npt.NDArray[np.float64]
+TEMPERATURE_REFERENCE_C = 25.0
+LEAKAGE_DOUBLING_K = 10.0
+GRID_POINTS = 513
+
+
+@dataclass(frozen=True)
+class StorageCurve:
+    """Charge and energy of one storage over its voltage, at its nominal capacity.
+
+    Attributes
+    ----------
+    voltage, charge, stored : ndarray, shape (GRID_POINTS,)
+        Rising grids: rest voltage [V], charge above 0 V [C], energy above 0 V [J]. A battery's begin at its empty
+        voltage, where charge and energy are zero. Between grid points all three are read linearly; at 513 points the
+        error for a capacitor is below 2e-6 of the full energy.
+    cutoff_j, full_j : float
+        Stored energy at the cut-off and at the full voltage. [J]
+    """
+
+    voltage: npt.NDArray[np.float64]
+    charge: npt.NDArray[np.float64]
+    stored: npt.NDArray[np.float64]
+    cutoff_j: float
+    full_j: float
+
+    def energy(self, voltage: Numeric) -> Numeric:
+        """Energy stored above zero at a rest voltage, in joules; held at the ends of the grid; NaN stays NaN."""
+        return np.interp(voltage, self.voltage, self.stored)
+
+    def voltage_at(self, stored: Numeric) -> Numeric:
+        """Rest voltage that holds the stored energy `stored` [J], in volts."""
+        return np.interp(stored, self.stored, self.voltage)
+
+    def usable(self, voltage: Numeric) -> Numeric:
+        """Energy above the cut-off voltage, in joules; zero below it."""
+        return np.maximum(np.asarray(self.energy(voltage)) - self.cutoff_j, 0.0)
+
+    def charge_at(self, voltage: Numeric) -> Numeric:
+        """Charge stored above zero at a rest voltage, in coulombs."""
+        return np.interp(voltage, self.voltage, self.charge)
+
+
+def capacitor_energy(voltage: Numeric, capacitance: float, slope: float = 0.0) -> Numeric:
+    """Energy of a capacitor whose differential capacitance is C0 + k V, in joules.
+
+    Parameters
+    ----------
+    voltage : float or ndarray
+        Rest voltage. [V] NaN marks a missing sample and stays NaN.
+    capacitance : float
+        C0, dQ/dV at zero volts. [F]
+    slope : float
+        k. [F/V]
+
+    Notes
+    -----
+    E = C0 V^2/2 + k V^3/3, from dQ = (C0 + k V) dV and dE = V dQ. The static convention Q = (C0 + k V) V would give
+    2k V^3/3 instead; budgets state the differential one, as in the two-branch model of [1]_. Left out: the slow branch
+    (redistribution) and temperature.
+
+    References
+    ----------
+    .. [1] Zubieta and Bonert, IEEE Trans. Ind. Appl. 36(1):199, 2000 (cited after secondary sources).
+    """
+    return capacitance * voltage**2 / 2 + slope * voltage**3 / 3
+
+
+def storage_curve(storage: Storage) -> StorageCurve:
+    """The charge and energy curve of a budget's storage at nominal capacity.
+
+    Notes
+    -----
+    A capacitor's grid runs from 0 V to 1.25 times the full voltage. A battery's runs over its open-circuit-voltage
+    table, a little past its ends on the slope of the last segment so that a reading just outside still moves.
+    """
+    if storage.ocv is None or storage.capacity is None:
+        assert storage.capacitance is not None  # the budget's validation guarantees one of the two
+        voltage = np.linspace(0.0, 1.25 * storage.full_voltage, GRID_POINTS)
+        charge = storage.capacitance * voltage + storage.capacitance_slope * voltage**2 / 2
+        stored = np.asarray(capacitor_energy(voltage, storage.capacitance, storage.capacitance_slope))
+    else:
+        state, ocv = np.array(storage.ocv, dtype=np.float64).T
+        voltage = np.linspace(ocv[0], ocv[-1], GRID_POINTS)
+        charge = storage.capacity * np.interp(voltage, ocv, state)
+        stored = np.concatenate([[0.0], np.cumsum(np.diff(charge) * (voltage[1:] + voltage[:-1]) / 2)])
+        state_per_volt = (state[-1] - state[-2]) / (ocv[-1] - ocv[-2])
+        top = voltage[-1] + 0.05
+        extra = storage.capacity * state_per_volt * 0.05
+        voltage, charge = np.append(voltage, top), np.append(charge, charge[-1] + extra)
+        stored = np.append(stored, stored[-1] + extra * (top - 0.025))
+    cutoff_j, full_j = np.interp([storage.cutoff_voltage, storage.full_voltage], voltage, stored)
+    return StorageCurve(voltage, charge, stored, float(cutoff_j), float(full_j))
+
+
+def leakage_power(storage: Storage, voltage: Numeric, temperature: Numeric = TEMPERATURE_REFERENCE_C) -> Numeric:
+    """Power lost inside the storage, in watts.
+
+    Parameters
+    ----------
+    voltage : float or ndarray
+        Rest voltage. [V]
+    temperature : float or ndarray
+        [degC]
+
+    Notes
+    -----
+    The budget's leakage current at full voltage and 25 degC, falling in proportion to voltage (an ohmic path) and
+    doubling every 10 K. The true dependence on voltage is steeper in many parts; see `analysis.posterior`.
+    """
+    current = storage.leakage_current * voltage / storage.full_voltage
+    warmth = 2.0 ** ((np.asarray(temperature) - TEMPERATURE_REFERENCE_C) / LEAKAGE_DOUBLING_K)
+    return np.asarray(current * voltage * warmth)

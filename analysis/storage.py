@@ -1,4 +1,4 @@
-"""Storage physics: from terminal voltage to charge and energy, for capacitors by C(V) and batteries by open-circuit voltage."""
+"""Storage physics: terminal voltage to charge and energy, for capacitors by C(V), for batteries by OCV table."""
 
 from dataclasses import dataclass
 
@@ -11,6 +11,7 @@ Numeric = float | npt.NDArray[np.float64]
 TEMPERATURE_REFERENCE_C = 25.0
 LEAKAGE_DOUBLING_K = 10.0
 GRID_POINTS = 513
+BATTERY_OVERSHOOT_V = 0.05  # a battery's grid goes on this far above its table, on the last slope
 
 
 @dataclass(frozen=True)
@@ -20,7 +21,7 @@ class StorageCurve:
     Attributes
     ----------
     voltage, charge, stored : ndarray, shape (GRID_POINTS,)
-        Rising grids: rest voltage [V], charge above 0 V [C], energy above 0 V [J]. A battery's begin at its empty
+        Rest voltage, evenly spaced [V], charge above 0 V [C], energy above 0 V [J]. A battery's begin at its empty
         voltage, where charge and energy are zero. Between grid points all three are read linearly; at 513 points the
         error for a capacitor is below 2e-6 of the full energy.
     cutoff_j, full_j : float
@@ -90,14 +91,12 @@ def storage_curve(storage: Storage) -> StorageCurve:
         stored = np.asarray(capacitor_energy(voltage, storage.capacitance, storage.capacitance_slope))
     else:
         state, ocv = np.array(storage.ocv, dtype=np.float64).T
-        voltage = np.linspace(ocv[0], ocv[-1], GRID_POINTS)
-        charge = storage.capacity * np.interp(voltage, ocv, state)
+        ocv = ocv + np.arange(len(ocv)) * 1e-9  # a flat stretch of the table still gets one charge per voltage
+        voltage = np.linspace(ocv[0], ocv[-1] + BATTERY_OVERSHOOT_V, GRID_POINTS)
+        slope_top = (state[-1] - state[-2]) / (ocv[-1] - ocv[-2])
+        beyond = np.maximum(voltage - ocv[-1], 0.0) * slope_top
+        charge = storage.capacity * (np.interp(voltage, ocv, state) + beyond)
         stored = np.concatenate([[0.0], np.cumsum(np.diff(charge) * (voltage[1:] + voltage[:-1]) / 2)])
-        state_per_volt = (state[-1] - state[-2]) / (ocv[-1] - ocv[-2])
-        top = voltage[-1] + 0.05
-        extra = storage.capacity * state_per_volt * 0.05
-        voltage, charge = np.append(voltage, top), np.append(charge, charge[-1] + extra)
-        stored = np.append(stored, stored[-1] + extra * (top - 0.025))
     cutoff_j, full_j = np.interp([storage.cutoff_voltage, storage.full_voltage], voltage, stored)
     return StorageCurve(voltage, charge, stored, float(cutoff_j), float(full_j))
 

@@ -160,8 +160,8 @@ class Storage(_Part):
         charge = [point[0] for point in ocv]
         volts = [point[1] for point in ocv]
         rising = all(a < b for a, b in itertools.pairwise(charge)) and all(a < b for a, b in itertools.pairwise(volts))
-        if len(ocv) < 2 or not rising or charge[0] != 0.0 or charge[-1] != 1.0:
-            raise ValueError("ocv must rise from state of charge 0.0 to 1.0 in both columns")
+        if len(ocv) < 2 or not rising or volts[0] == volts[-1] or charge[0] != 0.0 or charge[-1] != 1.0:
+            raise ValueError("ocv must rise from state of charge 0.0 to 1.0, its voltage never falling")
 
 
 class Load(_Part):

@@ -1,0 +1,87 @@
+"""Alarms: raised once when a condition passes its limit, cleared once when it has passed."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Literal
+
+Kind = Literal["depletion", "silent"]
+State = Literal["active", "acknowledged", "cleared"]
+RAISE_P_DARK_30D = 0.3
+CLEAR_P_DARK_30D = 0.15  # lower than the limit that raises, so that a chance hovering at the limit does not chatter
+URGENT_P_DARK_7D = 0.3
+
+
+@dataclass(frozen=True)
+class Condition:
+    """What one node's alarms are judged by.
+
+    `p_dark_7d` and `p_dark_30d` are None where there is no forecast: such a node's depletion alarm stays as it is.
+    """
+
+    node_id: str
+    site: str
+    p_dark_7d: float | None
+    p_dark_30d: float | None
+    days_p10: float | None
+    silent_for_s: float  # 0 while it is heard from
+
+
+@dataclass(frozen=True)
+class Alarm:
+    """One alarm and where it stands in its life; a row of the table `alarms`."""
+
+    alarm_id: str
+    node_id: str
+    site: str
+    kind: str
+    priority: str
+    state: str
+    raised_at: datetime
+    acknowledged_at: datetime | None = None
+    cleared_at: datetime | None = None
+    note: str = ""
+
+
+def step(open_alarms: Mapping[tuple[str, str], Alarm], conditions: Iterable[Condition], now: datetime) -> list[Alarm]:
+    """The alarms that are new or changed: raised, cleared, or of another priority.
+
+    Parameters
+    ----------
+    open_alarms : mapping
+        Alarms not cleared, by (node_id, kind).
+    conditions : iterable of Condition
+        Of every node in the fleet.
+    now : datetime
+        The moment of the analysis.
+    """
+    changed: list[Alarm] = []
+    for condition in conditions:
+        for kind, wanted in _judge(condition, open_alarms).items():
+            known = open_alarms.get((condition.node_id, kind))
+            if wanted is None and known is not None:
+                changed.append(replace(known, state="cleared", cleared_at=now))
+            elif wanted is not None and known is None:
+                stamp = f"{now:%Y%m%dT%H%M%SZ}"
+                changed.append(
+                    Alarm(f"{condition.node_id}/{kind}/{stamp}", condition.node_id, condition.site, kind,
+                          wanted[0], "active", now, note=wanted[1])
+                )  # fmt: skip
+            elif wanted is not None and known is not None and wanted[0] != known.priority:
+                changed.append(replace(known, priority=wanted[0], note=wanted[1]))
+    return changed
+
+
+def _judge(condition: Condition, known: Mapping[tuple[str, str], Alarm]) -> dict[str, tuple[str, str] | None]:
+    """For each kind the priority and note it should stand with, or None where it should not stand."""
+    verdicts: dict[str, tuple[str, str] | None] = {"silent": None}
+    if condition.silent_for_s > 0:
+        verdicts["silent"] = ("medium", f"not heard from for {condition.silent_for_s / 3600:.0f} h")
+    p7, p30 = condition.p_dark_7d, condition.p_dark_30d
+    if p7 is not None and p30 is not None:
+        limit = CLEAR_P_DARK_30D if (condition.node_id, "depletion") in known else RAISE_P_DARK_30D
+        when = "" if condition.days_p10 is None else f"; one in ten: within {condition.days_p10:.0f} d"
+        note = f"chance of going dark within 30 d: {p30:.0%}, within 7 d: {p7:.0%}{when}"
+        priority = "high" if p7 >= URGENT_P_DARK_7D else "medium"
+        verdicts["depletion"] = (priority, note) if p30 >= limit else None
+    return verdicts

@@ -1,0 +1,61 @@
+"""The reports of many nodes side by side, as the kernels read them."""
+
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Counts = npt.NDArray[np.int64]
+NO_BOOT = -1
+
+
+@dataclass(frozen=True)
+class Series:
+    """Reports of consecutive nodes, sorted by node and time.
+
+    Attributes
+    ----------
+    offsets : ndarray of int64, shape (nodes + 1,)
+        Node i has the rows offsets[i] to offsets[i + 1].
+    time : ndarray, shape (rows,)
+        Observation time, seconds since 1970 UTC, strictly rising within a node. [s]
+    storage_v, loaded_v, temp_c : ndarray, shape (rows,)
+        [V], [V], [degC]; NaN marks what was not reported (never in storage_v).
+    wakes, boot : ndarray of int64, shape (rows,)
+        Cumulative counters as the node keeps them; boot is NO_BOOT where not reported.
+    """
+
+    offsets: Counts
+    time: Floats
+    storage_v: Floats
+    wakes: Counts
+    loaded_v: Floats
+    temp_c: Floats
+    boot: Counts
+
+    @property
+    def nodes(self) -> int:
+        """How many nodes."""
+        return len(self.offsets) - 1
+
+
+@dataclass(frozen=True)
+class Calendar:
+    """A run of a site's calendar days: `midnights[i]` begins day `first + i`; the last entry ends the last day. [s]"""
+
+    first: date
+    midnights: Floats
+
+    @property
+    def days(self) -> int:
+        """How many days."""
+        return len(self.midnights) - 1
+
+
+def calendar(zone: ZoneInfo, first: date, days: int) -> Calendar:
+    """The site days from `first`, with their true lengths (23 h or 25 h where the clocks change)."""
+    starts = [datetime.combine(first + timedelta(days=i), time(), zone).timestamp() for i in range(days + 1)]
+    return Calendar(first, np.array(starts))

@@ -1,0 +1,237 @@
+"""The fleet folder: sites, nodes, budgets, planned closures and visits, read and checked as a whole."""
+
+import csv
+from collections.abc import Callable, Iterator
+from datetime import UTC, date, datetime, time, timedelta
+from pathlib import Path
+from typing import Annotated, Any, Literal, TypeVar
+from zoneinfo import ZoneInfo
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator
+
+from ingest.budget import Budget, describe, parse_budget
+from ingest.errors import FleetError
+
+Identifier = Annotated[str, Field(pattern=r"^[^\s/+#]+$", max_length=100)]  # fits one level of an MQTT topic
+Work = Literal["cleaned", "storage-replaced", "harvester-replaced", "relocated", "firmware"]
+
+
+def _empty_is_none(value: Any) -> Any:
+    return None if value == "" else value
+
+
+OptionalDegrees = Annotated[float | None, BeforeValidator(_empty_is_none)]
+
+
+class _Row(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="ignore")
+
+
+Row = TypeVar("Row", bound=_Row)
+Item = TypeVar("Item")
+
+
+class Site(_Row):
+    """A place with one calendar and one sky."""
+
+    site: Identifier
+    name: str
+    latitude: Annotated[float, Field(ge=-90, le=90)]
+    longitude: Annotated[float, Field(ge=-180, le=180)]
+    timezone: str
+
+    @field_validator("timezone")
+    @classmethod
+    def _known_timezone(cls, value: str) -> str:
+        try:
+            ZoneInfo(value)
+        except (KeyError, ValueError, OSError):
+            msg = f'expected an IANA time zone such as "Europe/Berlin", got {value!r}'
+            raise ValueError(msg) from None
+        return value
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """The site's time zone."""
+        return ZoneInfo(self.timezone)
+
+
+class Node(_Row):
+    """One deployed node."""
+
+    node_id: Identifier
+    site: str
+    budget: str
+    commissioned: datetime  # UTC
+    latitude: OptionalDegrees = None
+    longitude: OptionalDegrees = None
+    note: str = ""
+
+
+class Closure(_Row):
+    """A planned stop of a site: harvest is multiplied by the factor from start to end."""
+
+    site: str
+    start: datetime  # UTC
+    end: datetime  # UTC
+    harvest_factor: Annotated[float, Field(ge=0, le=10)]
+    reason: str = ""
+
+
+class Visit(_Row):
+    """Work done at a node; it starts a new baseline for what it changed."""
+
+    node_id: str
+    at: datetime  # UTC
+    work: Work
+    note: str = ""
+
+
+class Fleet(_Row):
+    """A whole fleet folder, checked."""
+
+    sites: dict[str, Site] = {}
+    nodes: dict[str, Node] = {}
+    budgets: dict[str, Budget] = {}
+    budget_texts: dict[str, str] = {}  # the TOML as written, by budget name
+    closures: tuple[Closure, ...] = ()
+    visits: tuple[Visit, ...] = ()
+
+
+def read_fleet(folder: Path) -> Fleet:
+    """The fleet described by a folder.
+
+    Times with an offset are taken as they say, times without one are UTC, and a bare date is the site's calendar day:
+    from its start, except the end of a closure, which includes that day. A bare commissioning date is the earlier of
+    the site's and UTC's midnight, so that no honest first report falls before it.
+
+    Raises
+    ------
+    FleetError
+        Naming file, line, key, value and what was expected.
+    """
+    if not folder.is_dir():
+        msg = f"{folder}: no such folder; expected a fleet folder with sites.csv, nodes.csv and budgets/*.toml"
+        raise FleetError(msg)
+    budgets, texts = _read_budgets(folder / "budgets")
+    sites = {site.site: site for _, site in _rows(folder / "sites.csv", Site)}
+
+    def node_row(row: dict[str, Any], where: str) -> dict[str, Any]:
+        zone = _known(sites, row.get("site"), "site", where).zone
+        _known(budgets, row.get("budget"), "budget", where)
+        return row | {"commissioned": _commissioned(row.get("commissioned", ""), zone, where)}
+
+    def closure_row(row: dict[str, Any], where: str) -> dict[str, Any]:
+        zone = _known(sites, row.get("site"), "site", where).zone
+        start, end = (_moment(row.get(key, ""), zone, f"{where}: {key}", end=key == "end") for key in ("start", "end"))
+        if end <= start:
+            msg = f"{where}: end {row['end']} must be later than start {row['start']}"
+            raise FleetError(msg)
+        return row | {"start": start, "end": end}
+
+    nodes = {node.node_id: node for _, node in _rows(folder / "nodes.csv", Node, node_row, unique="node_id")}
+
+    def visit_row(row: dict[str, Any], where: str) -> dict[str, Any]:
+        zone = sites[_known(nodes, row.get("node_id"), "node_id", where).site].zone
+        return row | {"at": _moment(row.get("at", ""), zone, f"{where}: at")}
+
+    closures = tuple(closure for _, closure in _rows(folder / "closures.csv", Closure, closure_row, optional=True))
+    visits = tuple(visit for _, visit in _rows(folder / "visits.csv", Visit, visit_row, optional=True))
+    return Fleet(
+        sites=sites, nodes=nodes, budgets=budgets, budget_texts=texts,
+        closures=closures, visits=tuple(sorted(visits, key=lambda visit: (visit.node_id, visit.at))),
+    )  # fmt: skip
+
+
+def _read_budgets(folder: Path) -> tuple[dict[str, Budget], dict[str, str]]:
+    budgets: dict[str, Budget] = {}
+    texts: dict[str, str] = {}
+    for path in sorted(folder.glob("*.toml")):
+        text = _text(path)
+        budget = parse_budget(text, f"budgets/{path.name}")
+        if budget.name in budgets:
+            msg = f"budgets/{path.name}: name: {budget.name!r} is already used by another budget file"
+            raise FleetError(msg)
+        budgets[budget.name] = budget
+        texts[budget.name] = text
+    if not budgets:
+        msg = f"{folder}: no budgets found; expected one .toml file for each node type"
+        raise FleetError(msg)
+    return budgets, texts
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError as error:
+        msg = f"{path.name}: not UTF-8 text ({error.reason} at byte {error.start})"
+        raise FleetError(msg) from None
+    except OSError as error:
+        msg = f"{path}: cannot be read: {error.strerror}"
+        raise FleetError(msg) from None
+
+
+def _rows(
+    path: Path,
+    model: type[Row],
+    prepare: Callable[[dict[str, Any], str], dict[str, Any]] | None = None,
+    *,
+    unique: str = "",
+    optional: bool = False,
+) -> Iterator[tuple[str, Row]]:
+    """Where each row stands, and the row, checked."""
+    if optional and not path.exists():
+        return
+    reader = csv.DictReader(_text(path).splitlines())
+    required = {name for name, field in model.model_fields.items() if field.is_required()}
+    missing = required - set(reader.fieldnames or ())
+    if missing:
+        msg = f"{path.name}: no column {', '.join(sorted(missing))}; expected {','.join(model.model_fields)}"
+        raise FleetError(msg)
+    seen: set[str] = set()
+    for raw in reader:
+        where = f"{path.name} line {reader.line_num}"
+        row = {key: value.strip() for key, value in raw.items() if key is not None and isinstance(value, str)}
+        try:
+            item = model.model_validate(prepare(row, where) if prepare else row)
+        except ValidationError as error:
+            raise FleetError(describe(error, where)) from None
+        if unique and getattr(item, unique) in seen:
+            msg = f"{where}: {unique} {getattr(item, unique)!r} is already listed above"
+            raise FleetError(msg)
+        seen.add(str(getattr(item, unique, "")))
+        yield where, item
+
+
+def _known(items: dict[str, Item], key: str | None, what: str, where: str) -> Item:
+    if key is None or key not in items:
+        known = ", ".join(sorted(items)[:8])
+        msg = f"{where}: {what}: unknown {what} {key!r}; expected one of {known}"
+        raise FleetError(msg)
+    return items[key]
+
+
+def _parse(text: str, where: str) -> datetime | date:
+    try:
+        if len(text) == 10:
+            return date.fromisoformat(text)
+        return datetime.fromisoformat(text)
+    except ValueError:
+        msg = f'{where}: expected a date or time such as "2026-03-01" or "2026-03-01T06:00:00Z", got {text!r}'
+        raise FleetError(msg) from None
+
+
+def _moment(text: str, zone: ZoneInfo, where: str, *, end: bool = False) -> datetime:
+    parsed = _parse(text, where)
+    if isinstance(parsed, datetime):
+        return (parsed if parsed.tzinfo else parsed.replace(tzinfo=UTC)).astimezone(UTC)
+    day = parsed + timedelta(days=1) if end else parsed
+    return datetime.combine(day, time(), zone).astimezone(UTC)
+
+
+def _commissioned(text: str, zone: ZoneInfo, where: str) -> datetime:
+    parsed = _parse(text, f"{where}: commissioned")
+    at = _moment(text, zone, where)
+    if isinstance(parsed, datetime):
+        return at
+    return min(at, datetime.combine(parsed, time(), UTC))

@@ -42,17 +42,17 @@ class BrokerAddress:
         BrokerError
             The text is no such address, or it carries credentials.
         """
-        parts = urlsplit(url.strip())
-        if parts.username is not None or parts.password is not None:
+        if "@" in url:
             msg = (
                 "broker address: credentials do not belong in the address, where others can read them; "
                 "set JOULEBOOK_BROKER_USER and JOULEBOOK_BROKER_PASSWORD or JOULEBOOK_BROKER_PASSWORD_FILE"
             )
             raise BrokerError(msg)
         try:
+            parts = urlsplit(url.strip())
             port = parts.port
         except ValueError as error:
-            msg = f"broker address {url!r}: the port must be a number from 1 to 65535"
+            msg = f"broker address {url!r}: {error}; expected mqtt://host:port or mqtts://host:port"
             raise BrokerError(msg) from error
         extra = parts.path.strip("/") or parts.query or parts.fragment
         if parts.scheme not in PORTS or not parts.hostname or extra or port == 0:

@@ -1,0 +1,115 @@
+"""The fleet table: its columns, its rows, and the grid that shows them.
+
+Values stand in the rows in the unit of the column's heading, so that a filter is typed as the number is read.
+"""
+
+from collections.abc import Mapping
+from typing import Any
+
+import dash_ag_grid as dag
+import pandas as pd
+
+from dashboard.wording import finding, verdict
+
+COLOURS = {
+    "backgroundColor": "--surface", "foregroundColor": "--ink", "headerBackgroundColor": "--raised",
+    "headerTextColor": "--ink", "borderColor": "--rule", "accentColor": "--accent", "rowHoverColor": "--raised",
+    "menuBackgroundColor": "--surface", "chromeBackgroundColor": "--raised",
+}  # fmt: skip
+
+
+def records(rows: pd.DataFrame, sites: Mapping[str, str]) -> list[dict[str, Any]]:
+    """The rows of the grid, from `queries.fleet_rows`, with None where there is nothing."""
+    shown = pd.DataFrame(
+        {
+            "node_id": rows["node_id"],
+            "site": rows["site"].map(lambda site: sites.get(site, site)),
+            "budget": rows["budget"],
+            "days_p10": rows["days_p10"].round(1),
+            "days_p50": rows["days_p50"].round(1),
+            "days_p90": rows["days_p90"].round(1),
+            "forecast": rows["p_dark_30d"].notna(),
+            "dark_percent": (rows["p_dark_30d"] * 100).round(1),
+            "finding": [
+                f"{finding(name)} ({100 * sure:.0f} %)" if isinstance(name, str) else ""
+                for name, sure in zip(rows["finding"], rows["probability"], strict=True)
+            ],
+            "storage_v": rows["storage_v"].round(3),
+            "usable_percent": (rows["usable_share"] * 100).round(1),
+            "autonomy_days": rows["autonomy_days"].round(2),
+            "harvest_percent": (rows["harvest_ratio"] * 100).round(1),
+            "load_percent": (rows["load_ratio"] * 100).round(1),
+            "balance_uw": (rows["balance_w"] * 1e6).round(2),
+            "verdict": rows["verdict"].map(verdict, na_action=None),
+            "silence_h": (rows["silence_s"] / 3600).round(2),
+            "visit_due": rows["visit_due"],
+        }
+    ).astype(object)
+    return [{str(k): v for k, v in row.items()} for row in shown.where(shown.notna(), None).to_dict("records")]
+
+
+def fleet_grid(identity: str) -> dag.AgGrid:
+    """The grid, empty; rows open with a click or Enter and carry a link."""
+    colours = ", ".join(f"{name}: 'var({variable})'" for name, variable in COLOURS.items())
+    theme = f"themeQuartz.withParams({{{colours}, fontFamily: 'inherit', fontSize: 13, spacing: 6}})"
+    return dag.AgGrid(
+        id=identity,
+        columnDefs=_columns(),
+        rowData=[],
+        getRowId="params.data.node_id",
+        defaultColDef={
+            "sortable": True, "filter": True, "resizable": True, "suppressHeaderMenuButton": True,
+            "wrapHeaderText": True, "autoHeaderHeight": True,
+        },
+        eventListeners={"cellKeyDown": ["openOnEnter(params)"], "rowClicked": ["openOnClick(params)"]},
+        dashGridOptions={
+            "theme": {"function": theme},
+            "rowClassRules": {"row-due": "params.data.visit_due"},
+            "ariaLabel": "Nodes by days to depletion",
+            "overlayNoRowsTemplate": "<span>No node here.</span>",
+            "animateRows": False,
+            "enableCellTextSelection": True,
+        },
+        className="grid",
+        style={"height": "34rem", "width": "100%"},
+    )  # fmt: skip
+
+
+def _columns() -> list[dict[str, Any]]:
+    return [
+        {
+            "field": "node_id", "headerName": "Node", "pinned": "left", "width": 130, "cellRenderer": "NodeLink",
+            "filter": "agTextColumnFilter",
+        },
+        _text("site", "Site", 130),
+        {
+            "headerName": "Days to depletion (d), by chance of being dark",
+            "children": [
+                _number("days_p10", "10 %", 96, "daysAhead(params)") | {"sort": "asc"},
+                _number("days_p50", "50 %", 96, "daysAhead(params)"),
+                _number("days_p90", "90 %", 96, "daysAhead(params)"),
+            ],
+        },
+        _number("dark_percent", "Dark within 30 d (%)", 90, "plain(params, 1)"),
+        _text("finding", "Most probable finding", 220),
+        _number("storage_v", "Storage voltage (V)", 88, "plain(params, 3)"),
+        _number("usable_percent", "Usable energy (% of full)", 92, "plain(params, 0)"),
+        _number("autonomy_days", "Autonomy (d)", 98, "plain(params, 1)"),
+        _number("harvest_percent", "Net harvest (% of budget)", 98, "plain(params, 0)"),
+        _number("load_percent", "Load (% of budget)", 92, "plain(params, 0)"),
+        _number("balance_uw", "Balance (µW)", 92, "plain(params, 1)"),
+        _text("verdict", "Storage verdict", 110),
+        _text("budget", "Budget", 160),
+        _number("silence_h", "Last report (age)", 100, "age(params)"),
+    ]  # fmt: skip
+
+
+def _text(field: str, title: str, width: int) -> dict[str, Any]:
+    return {"field": field, "headerName": title, "width": width, "filter": "agTextColumnFilter", "tooltipField": field}
+
+
+def _number(field: str, title: str, width: int, shown: str) -> dict[str, Any]:
+    return {
+        "field": field, "headerName": title, "width": width, "filter": "agNumberColumnFilter", "type": "rightAligned",
+        "valueFormatter": {"function": shown}, "comparator": {"function": "emptyLast"},
+    }  # fmt: skip

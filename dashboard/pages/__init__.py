@@ -1,0 +1,1 @@
+"""One module a page: its ids, its layout, its thin callbacks."""

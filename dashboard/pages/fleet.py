@@ -1,0 +1,180 @@
+"""The fleet page: which nodes are in trouble, and whether the budgets hold in the field."""
+
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+from typing import Any
+
+import dash
+import pandas as pd
+from dash import Input, Output, State, dcc, html
+
+from dashboard import figures, queries
+from dashboard.grid import fleet_grid, records
+from dashboard.pages.parts import (
+    REFRESH_MS,
+    Desk,
+    alarm_table,
+    changed,
+    choice,
+    common_zone,
+    fact,
+    graph,
+    panel,
+    table,
+)
+from dashboard.theme import theme_of
+from dashboard.wording import LINES, age, moment, percent
+from ingest.fleet import Fleet
+
+TITLE = "Fleet · Joulebook"
+ALL_SITES = "all"  # of the site filter
+SPREAD = (0.1, 0.9)  # quantiles over the nodes of a budget
+
+
+def layout(fleet: Fleet) -> html.Div:
+    """The page, to be filled by its callbacks."""
+    sites = {ALL_SITES: "All sites"} | {site.site: site.name for site in fleet.sites.values()}
+    return html.Div(
+        [
+            dcc.Interval(id="fleet-tick", interval=REFRESH_MS),
+            dcc.Store(id="fleet-reports"),
+            dcc.Store(id="fleet-analysis"),
+            html.Div(
+                [html.H1("Fleet"), choice("fleet-site", "Site", sites, ALL_SITES)],
+                className="page-head",
+            ),
+            html.Dl(id="fleet-summary", className="facts"),
+            panel("Active alarms", html.Div(id="fleet-alarms")),
+            panel(
+                "Nodes by days to depletion",
+                fleet_grid("fleet-grid"),
+                note="The most urgent first. A row opens the node's page, by click or by Enter. 10 % in the heading"
+                " reads: by then, one chance in ten that the node has gone dark.",
+            ),
+            panel(
+                "Field against budget",
+                html.Div(id="fleet-budgets"),
+                choice("fleet-line", "Budget line", {key: line.name for key, line in LINES.items()}, "net_harvest_w"),
+                graph("fleet-field", "The chosen budget line of each node, in per cent of its budget"),
+                note="Each node's field estimate over its design budget. Grey band: the budget's tolerance, one"
+                " standard deviation. Stroke: median of the nodes. Hollow: not separable from the telemetry so far.",
+            ),
+        ]
+    )
+
+
+def summary(rows: pd.DataFrame, reports: int, alarms: int, now: datetime, zone: str) -> list[html.Div]:
+    """The facts at the top of the page."""
+    due, dark, silent = (int(rows[name].sum()) for name in ("visit_due", "dark", "silent"))
+    as_of = rows["as_of"].max()
+    latest = None if pd.isna(as_of) else as_of
+    return [
+        fact("Nodes in service", str(len(rows))),
+        fact(
+            f"Need a visit within {queries.VISIT_DAYS} d",
+            str(due),
+            f"dark, or at least {percent(queries.VISIT_RISK)} likely to be by then",
+            "attention" if due else "",
+        ),
+        fact("Dark", str(dark), "silent since nearly empty", "alert" if dark else ""),
+        fact("Silent", str(silent), "with energy in hand: radio or node fault?", "attention" if silent else ""),
+        fact("Active alarms", str(alarms), "", "attention" if alarms else ""),
+        fact("Reports", f"{reports:,}".replace(",", "\u202f"), "observed in the last 24 h"),
+        fact(
+            "Latest analysis",
+            "none yet" if latest is None else age((now - latest).total_seconds()),
+            moment(latest, zone),
+        ),
+    ]
+
+
+def budget_table(ratios: pd.DataFrame) -> html.Div | html.P:
+    """The median over each budget's nodes of every line over its budget, with the spread of the nodes."""
+    if ratios.empty:
+        return html.P("No estimate yet.", className="quiet")
+    groups = ratios.groupby("budget")
+    rows = []
+    for name, mine in groups:
+        by_line = dict(list(mine.groupby("line")["ratio"]))
+        rows.append([name, str(mine["node_id"].nunique()), *(_median_and_spread(by_line.get(line)) for line in LINES)])
+    return table(
+        "Median of the nodes in per cent of budget, and from the lowest to the highest tenth",
+        ["Budget", "Nodes", *(f"{line.name} (% of budget)" for line in LINES.values())],
+        rows,
+        numeric=range(1, 2 + len(LINES)),
+    )
+
+
+def _median_and_spread(values: "pd.Series[float] | None") -> Any:
+    if values is None or values.empty:
+        return "–"
+    low, high = (values.quantile(share) for share in SPREAD)
+    return [
+        html.Span(f"{100 * values.median():.0f}"),
+        html.Span(f" ({100 * low:.0f} to {100 * high:.0f})", className="quiet"),
+    ]
+
+
+def chosen(site: str | None, fleet: Fleet) -> str | None:
+    """The site that the filter names; None for all."""
+    return site if site in fleet.sites else None
+
+
+def of_site(rows: pd.DataFrame, site: str | None) -> pd.DataFrame:
+    """The rows of a site, or all."""
+    return rows if site is None else rows[rows["site"] == site]
+
+
+def site_names(fleet: Fleet) -> Mapping[str, str]:
+    """Site names by site, in a fixed order."""
+    return {site.site: site.name for site in fleet.sites.values()}
+
+
+def register(app: dash.Dash, desk: Desk) -> None:
+    """The page's callbacks."""
+
+    @app.callback(
+        Output("fleet-reports", "data"),
+        Output("fleet-analysis", "data"),
+        Input("fleet-tick", "n_intervals"),
+        State("fleet-reports", "data"),
+        State("fleet-analysis", "data"),
+    )
+    def tick(_: int | None, reports: str | None, analysis: str | None) -> tuple[Any, Any]:
+        with desk.cursor() as cursor:
+            stamp = queries.stamp(cursor)
+        return changed(f"{stamp.reports} {desk.clock():%H:%M}", reports), changed(stamp.analysis, analysis)
+
+    @app.callback(
+        Output("fleet-summary", "children"),
+        Output("fleet-alarms", "children"),
+        Output("fleet-grid", "rowData"),
+        Input("fleet-reports", "data"),
+        Input("fleet-analysis", "data"),
+        Input("fleet-site", "value"),
+    )
+    def fill(_: str, __: str, value: str | None) -> tuple[Any, Any, Any]:
+        now, fleet = desk.clock(), desk.store.fleet()
+        site = chosen(value, fleet)
+        with desk.cursor() as cursor:
+            rows = of_site(queries.fleet_rows(cursor, fleet.budgets, now), site)
+            alarms = queries.active_alarms(cursor, site)
+            reports = queries.reports_since(cursor, site, now - timedelta(days=1), now)
+        zone = fleet.sites[site].timezone if site else common_zone(fleet)
+        facts = summary(rows, reports, len(alarms), now, zone)
+        return facts, alarm_table(alarms, fleet), records(rows, site_names(fleet))
+
+    @app.callback(
+        Output("fleet-budgets", "children"),
+        Output("fleet-field", "figure"),
+        Input("fleet-analysis", "data"),
+        Input("fleet-site", "value"),
+        Input("fleet-line", "value"),
+        Input("scheme", "data"),
+    )
+    def compare(_: str, value: str | None, line: str, scheme: str | None) -> tuple[Any, Any]:
+        fleet = desk.store.fleet()
+        with desk.cursor() as cursor:
+            rows = queries.fleet_rows(cursor, fleet.budgets, desk.clock())
+            ratios = of_site(queries.field_ratios(cursor, rows), chosen(value, fleet))
+        return budget_table(ratios), figures.field(ratios, line, site_names(fleet), theme_of(scheme))

@@ -1,0 +1,125 @@
+"""Pieces that more than one page is built from."""
+
+from collections.abc import Callable, Sequence
+from contextlib import closing
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+from urllib.parse import quote
+
+import dash
+from dash import dcc, html
+
+from dashboard import queries
+from dashboard.wording import NOTHING, moment
+from ingest.fleet import Fleet
+from ingest.store import Store
+
+REFRESH_MS = 5_000  # how often a page asks whether anything is new
+
+
+@dataclass(frozen=True)
+class Desk:
+    """What the callbacks work with: the store and the clock."""
+
+    store: Store
+    clock: Callable[[], datetime]
+
+    def cursor(self) -> "closing[queries.Cursor]":
+        """A cursor for one answer, closed on leaving."""
+        return closing(self.store.cursor())
+
+
+def node_href(node_id: str) -> str:
+    """The address of a node's page."""
+    return f"/node/{quote(node_id, safe='')}"
+
+
+def node_link(node_id: str) -> dcc.Link:
+    """A link to a node's page."""
+    return dcc.Link(node_id, href=node_href(node_id))
+
+
+def fact(label: str, value: Any, note: str = "", mark: str = "") -> html.Div:
+    """One labelled value; `mark` is a class that says it asks for attention."""
+    children = [html.Dt(label), html.Dd(value, className="value")]
+    if note:
+        children.append(html.Dd(note, className="note"))
+    return html.Div(children, className=f"fact {mark}".strip())
+
+
+def table(caption: str, headers: Sequence[str], rows: Sequence[Sequence[Any]], numeric: Sequence[int] = ()) -> html.Div:
+    """A table that scrolls inside its own frame; the columns numbered in `numeric` are set to the right."""
+
+    def kind(index: int) -> str:
+        return "number" if index in numeric else ""
+
+    head = html.Tr([html.Th(text, scope="col", className=kind(i)) for i, text in enumerate(headers)])
+    body = [html.Tr([html.Td(cell, className=kind(i)) for i, cell in enumerate(row)]) for row in rows]
+    inside = html.Table([html.Caption(caption, className="unseen"), html.Thead(head), html.Tbody(body)])
+    return html.Div(inside, className="scroll", tabIndex=0, role="region", **named(caption))
+
+
+def alarm_table(alarms: Sequence[queries.Row], fleet: Fleet) -> html.Div | html.P:
+    """The active alarms, times on the clock of each alarm's site."""
+    if not alarms:
+        return html.P("No active alarm.", className="quiet")
+    rows = [
+        [
+            html.Span(alarm["priority"], className=f"priority priority-{alarm['priority']}"),
+            alarm["kind"].replace("-", " "),
+            node_link(alarm["node_id"]) if alarm["node_id"] else "whole site",
+            fleet.sites[alarm["site"]].name if alarm["site"] in fleet.sites else alarm["site"],
+            moment(alarm["raised_at"], zone_of(fleet, alarm["site"])),
+            alarm["state"],
+            alarm["note"],
+        ]
+        for alarm in alarms
+    ]
+    return table("Active alarms", ["Priority", "Alarm", "Node", "Site", "Since", "State", "Evidence"], rows)
+
+
+def named(label: str) -> dict[str, Any]:
+    """The property that names a component for those who cannot see it."""
+    return {"aria-label": label}
+
+
+def panel(title: str, *children: Any, note: str = "") -> html.Section:
+    """A titled part of a page."""
+    heading = [html.H2(title), *([html.P(note, className="quiet")] if note else [])]
+    return html.Section([*heading, *children], className="panel")
+
+
+def graph(identity: str, label: str) -> html.Div:
+    """A place for a figure, named for those who cannot see it."""
+    inside = dcc.Graph(id=identity, config={"displaylogo": False, "responsive": True}, responsive="auto")
+    return html.Div(inside, className="graph", role="figure", **named(label))
+
+
+def choice(identity: str, label: str, options: dict[Any, str], value: Any) -> html.Fieldset:
+    """One of a few, as radio buttons."""
+    buttons = dcc.RadioItems(id=identity, options=[{"value": v, "label": t} for v, t in options.items()], value=value)
+    return html.Fieldset([html.Legend(label), buttons], className="choice")
+
+
+def zone_of(fleet: Fleet, site: str) -> str:
+    """The time zone of a site, UTC for a site that is no longer in the fleet."""
+    return fleet.sites[site].timezone if site in fleet.sites else "UTC"
+
+
+def common_zone(fleet: Fleet) -> str:
+    """The time zone that all sites share, or UTC."""
+    zones = {site.timezone for site in fleet.sites.values()}
+    return zones.pop() if len(zones) == 1 else "UTC"
+
+
+def changed(new: Any, old: Any) -> Any:
+    """`new`, or Dash's word for leaving things as they are when it equals `old`."""
+    return dash.no_update if new == old else new
+
+
+def text_or_dash(value: Any) -> str:
+    """A whole number or a word as text, or a dash."""
+    if value is None:
+        return NOTHING
+    return f"{value:,.0f}".replace(",", "\u202f") if isinstance(value, (int, float)) else str(value)

@@ -1,0 +1,273 @@
+"""What the pages ask the store: one function a question, tables as data frames, times UTC and aware."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from functools import cache
+from typing import Any
+
+import duckdb
+import numpy as np
+import pandas as pd
+
+from analysis.storage import StorageCurve, storage_curve
+from ingest.budget import SECONDS_PER_DAY, Budget, Storage
+from ingest.store import sql
+
+LEDGER_WINDOW_DAYS = 28  # of the means that stand beside the budget
+POINTS_MAX = 2000  # drawn of a voltage history
+RECENT_REPORTS = 20
+VISIT_RISK = 0.1  # chance of being dark by then at which a visit is due
+VISIT_DAYS = 30
+
+NEARLY_EMPTY = 0.05  # of full: a node that fell silent with less than this in hand is taken to be dark
+
+Cursor = duckdb.DuckDBPyConnection
+Row = dict[str, Any]  # by column, missing values as None
+
+
+@dataclass(frozen=True)
+class Stamp:
+    """What a page shows is unchanged while its stamp is.
+
+    Attributes
+    ----------
+    reports : int
+        Number of reports stored.
+    analysis : str
+        Latest analysis and alarm changes.
+    """
+
+    reports: int
+    analysis: str
+
+
+def stamp(cursor: Cursor) -> Stamp:
+    """The stamp of the store as it is now; costs no scan of the reports."""
+    reports = _one(cursor, "SELECT count(*) FROM report_log")
+    as_of = _one(cursor, "SELECT epoch_ms(max(as_of)) FROM forecast")
+    alarms = _one(
+        cursor,
+        "SELECT concat_ws('/', count(*), count(cleared_at), count(acknowledged_at), epoch_ms(max(raised_at)))"
+        " FROM alarms",
+    )
+    fleet = _one(cursor, "SELECT concat_ws('/', count(*), count(*) FILTER (NOT retired)) FROM nodes")
+    return Stamp(int(reports), f"{as_of} {alarms} {fleet}")
+
+
+def reports_since(cursor: Cursor, site: str | None, start: datetime, end: datetime) -> int:
+    """How many reports of a site, or of all, were observed from `start` to `end`."""
+    return int(
+        _one(
+            cursor,
+            "SELECT count(*) FROM reports JOIN nodes USING (node_id) WHERE observed_at BETWEEN $start AND $end"
+            " AND NOT retired AND site = coalesce($site, site)",
+            {"start": start, "end": end, "site": site},
+        )
+    )
+
+
+def fleet_rows(cursor: Cursor, budgets: Mapping[str, Budget], now: datetime) -> pd.DataFrame:
+    """One row for each node in service, the most urgent first.
+
+    Parameters
+    ----------
+    budgets : mapping of str to Budget
+        By name; a node whose budget is missing has no usable share and no load ratio.
+    now : datetime
+        To count the age of the last report from.
+
+    Returns
+    -------
+    DataFrame
+        Columns of `fleet_rows.sql`, and `usable_share` (usable energy now over usable energy at full) [-],
+        `harvest_ratio` and `load_ratio` (field over budget) [-], `silence_s` (age of the last report) [s], `dark`,
+        `silent` (and not taken to be dark), `visit_due` (dark, or likely enough to be dark soon). NaN where there is
+        nothing to compute from.
+
+    Notes
+    -----
+    The share is at nominal capacity: a lost capacity scales both of its terms alike. The load is the ledger's mean
+    over the last LEDGER_WINDOW_DAYS, the harvest the latest estimate. A silent node is taken to be dark where a
+    finding says so, or where none says otherwise and its last report had less than NEARLY_EMPTY in hand.
+    """
+    rows = _frame(cursor, sql("fleet_rows", "dashboard"), {"window_days": LEDGER_WINDOW_DAYS})
+    share = usable_share(rows["budget"], rows["storage_v"], budgets)
+    dark = rows["found_dark"] | (rows["silence_alarm"] & ~rows["found_charged"] & (share < NEARLY_EMPTY))
+    rates = rows["budget"].map({name: budget.load.wakes_per_day for name, budget in budgets.items()}).astype(float)
+    return rows.assign(
+        usable_share=share,
+        harvest_ratio=ratio(rows["net_harvest_w"], rows["net_harvest_budget_w"]),
+        load_ratio=ratio(rows["load_w"], budget_load_w(rows["wake_budget_j"], rows["sleep_budget_w"], rates)),
+        silence_s=(pd.Timestamp(now) - rows["observed_at"]).dt.total_seconds(),
+        dark=dark,
+        silent=(rows["silence_alarm"] | rows["found_charged"]) & ~dark,
+        visit_due=dark | (rows["p_dark_30d"] >= VISIT_RISK),
+    )
+
+
+def field_ratios(cursor: Cursor, rows: pd.DataFrame) -> pd.DataFrame:
+    """Field over budget of every node and line, with the load of `rows` as one line more.
+
+    Returns
+    -------
+    DataFrame
+        `node_id, site, budget, line, ratio, tolerance, separable`; tolerance is one standard deviation of the budget
+        as a share of it. Lines whose budget is not positive have no ratio and are left out.
+    """
+    lines = _frame(cursor, sql("estimate_rows", "dashboard"))
+    lines["ratio"] = ratio(lines["estimate"], lines["budget"])
+    lines["tolerance"] = ratio(lines["budget_sd"], lines["budget"])
+    lines = lines.drop(columns=["budget"]).rename(columns={"budget_name": "budget"})
+    load = rows.rename(columns={"load_ratio": "ratio"}).assign(line="load_w", tolerance=float("nan"), separable=True)
+    columns = ["node_id", "site", "budget", "line", "ratio", "tolerance", "separable"]
+    both = pd.concat([lines[columns].astype({"separable": bool}), load[columns]], ignore_index=True)
+    return both.dropna(subset=["ratio"])
+
+
+def active_alarms(cursor: Cursor, site: str | None = None, node_id: str | None = None) -> list[Row]:
+    """The alarms that have not been cleared, the latest first; of one site or one node if given."""
+    return _rows(
+        cursor,
+        "SELECT alarm_id, node_id, site, kind, priority, state, raised_at, acknowledged_at, note FROM alarms"
+        " WHERE cleared_at IS NULL AND site = coalesce($site, site) AND ($node_id IS NULL OR node_id = $node_id)"
+        " ORDER BY raised_at DESC, alarm_id",
+        {"site": site, "node_id": node_id},
+    )
+
+
+def node_now(cursor: Cursor, node_id: str) -> Row:
+    """A node's last report and latest analysis.
+
+    Raises
+    ------
+    LookupError
+        If the fleet has no such node.
+    """
+    rows = _rows(cursor, sql("node_now", "dashboard"), {"node_id": node_id, "window_days": LEDGER_WINDOW_DAYS})
+    if not rows:
+        msg = f"no node {node_id} in the store"
+        raise LookupError(msg)
+    return rows[0]
+
+
+def node_stamp(cursor: Cursor, node_id: str) -> str:
+    """Changes whenever a report of the node arrives."""
+    return str(
+        _one(
+            cursor,
+            "SELECT concat_ws('/', count(*), epoch_ms(max(received_at))) FROM reports WHERE node_id = $node_id",
+            {"node_id": node_id},
+        )
+    )
+
+
+def node_findings(cursor: Cursor, node_id: str) -> list[Row]:
+    """The findings of a node's latest analysis, the most probable first."""
+    return _rows(cursor, sql("node_findings", "dashboard"), {"node_id": node_id})
+
+
+def voltage_history(cursor: Cursor, node_id: str, start: datetime, end: datetime) -> pd.DataFrame:
+    """Storage voltage from `start` to `end` in at most POINTS_MAX points, the extremes kept."""
+    bucket_ms = max(1, round((end - start).total_seconds() * 1000 / (POINTS_MAX / 2 - 1)))
+    return _frame(
+        cursor,
+        sql("voltage", "dashboard"),
+        {"node_id": node_id, "start": start, "end": end, "bucket_ms": bucket_ms},
+    )
+
+
+def ledger_days(cursor: Cursor, node_id: str, since: date) -> pd.DataFrame:
+    """The ledger of a node from the day `since`, with the net harvest as power and its four-week mean."""
+    return _frame(cursor, sql("ledger_days", "dashboard"), {"node_id": node_id, "since": since})
+
+
+def forecast_path(cursor: Cursor, node_id: str) -> pd.DataFrame:
+    """Usable energy by day ahead, of the node's latest forecast."""
+    return _frame(
+        cursor,
+        "SELECT * EXCLUDE (node_id) FROM forecast_path WHERE node_id = $node_id"
+        " AND as_of = (SELECT max(as_of) FROM forecast_path WHERE node_id = $node_id) ORDER BY days_ahead",
+        {"node_id": node_id},
+    )
+
+
+def node_estimates(cursor: Cursor, node_id: str) -> dict[str, Row]:
+    """The latest estimate of each budget line of a node, by line."""
+    rows = _rows(
+        cursor,
+        "SELECT line, budget, budget_sd, estimate, sd, separable FROM estimates WHERE node_id = $node_id"
+        " AND as_of = (SELECT max(as_of) FROM estimates WHERE node_id = $node_id)",
+        {"node_id": node_id},
+    )
+    return {row["line"]: row for row in rows}
+
+
+def recent_reports(cursor: Cursor, node_id: str) -> list[Row]:
+    """The last RECENT_REPORTS reports of a node to arrive, the latest first."""
+    return _rows(
+        cursor,
+        "SELECT observed_at, received_at, storage_v, loaded_v, temp_c, wakes, boot FROM reports"
+        " WHERE node_id = $node_id ORDER BY received_at DESC, observed_at DESC LIMIT $count",
+        {"node_id": node_id, "count": RECENT_REPORTS},
+    )
+
+
+def usable_share(names: "pd.Series[str]", voltage: "pd.Series[float]", budgets: Mapping[str, Budget]) -> Any:
+    """Usable energy at a rest voltage [V] over usable energy at full, a series; NaN without a budget or a voltage."""
+    share = pd.Series(float("nan"), index=names.index)
+    for name, group in voltage.groupby(names):
+        budget = budgets.get(str(name))
+        if budget is not None:
+            curve = curve_of(budget.storage)
+            share[group.index] = curve.usable(np.asarray(group, dtype=np.float64)) / (curve.full_j - curve.cutoff_j)
+    return share
+
+
+@cache
+def curve_of(storage: Storage) -> StorageCurve:
+    """The storage curve of a budget, computed once."""
+    return storage_curve(storage)
+
+
+def ratio(value: Any, budget: Any) -> Any:
+    """`value` over `budget` as a series, NaN where the budget is not positive."""
+    return value / budget.where(budget > 0)
+
+
+def budget_load_w(wake_j: Any, sleep_w: Any, wakes_per_day: Any) -> Any:
+    """Mean load that a budget allows for [W], from its energy per wake [J], sleep power [W] and wake rate [1/d]."""
+    return wake_j * wakes_per_day / SECONDS_PER_DAY + sleep_w
+
+
+def budget_ratios(now: Row, estimates: Mapping[str, Row], budget: Budget) -> dict[str, float | None]:
+    """`harvest_ratio` and `load_ratio` (field over budget) of one node, None where there is nothing to compare."""
+    harvest, wake, sleep = (estimates.get(line) for line in ("net_harvest_w", "wake_energy_j", "sleep_power_w"))
+    found: dict[str, float | None] = {"harvest_ratio": None, "load_ratio": None}
+    if harvest and harvest["budget"] > 0:
+        found["harvest_ratio"] = harvest["estimate"] / harvest["budget"]
+    if wake and sleep and now["load_w"] is not None:
+        allowed = budget_load_w(wake["budget"], sleep["budget"], budget.load.wakes_per_day)
+        found["load_ratio"] = now["load_w"] / allowed if allowed > 0 else None
+    return found
+
+
+def since_day(now: datetime, days: int) -> date:
+    """The first day of a history of so many days."""
+    return (now - timedelta(days=days)).date()
+
+
+def _one(cursor: Cursor, query: str, parameters: Mapping[str, Any] | None = None) -> Any:
+    row = cursor.execute(query, parameters).fetchone()
+    return row[0] if row else None
+
+
+def _frame(cursor: Cursor, query: str, parameters: Mapping[str, Any] | None = None) -> pd.DataFrame:
+    frame: pd.DataFrame = cursor.execute(query, parameters).to_arrow_table().to_pandas()
+    zoned = [name for name, kind in frame.dtypes.items() if isinstance(kind, pd.DatetimeTZDtype)]
+    return frame.assign(**{str(name): frame[name].dt.tz_convert("UTC") for name in zoned})
+
+
+def _rows(cursor: Cursor, query: str, parameters: Mapping[str, Any] | None = None) -> list[Row]:
+    frame = _frame(cursor, query, parameters).astype(object)
+    return [{str(k): v for k, v in row.items()} for row in frame.where(frame.notna(), None).to_dict("records")]

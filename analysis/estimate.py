@@ -1,4 +1,4 @@
-"""A first estimate of each budget line: net harvest from the ledger, series resistance from the step, the rest the budget's.
+"""A first estimate of each budget line: net harvest from the ledger, series resistance from the step.
 
 What the telemetry has not been asked yet keeps the budget's value and tolerance and is marked not separable.
 """

@@ -1,4 +1,4 @@
-"""Carries the computation out over the store: ledger by touched day, then estimates, forecast and alarms as of a moment."""
+"""Carries the computation out over the store: the ledger by touched day, then what follows from it as of a moment."""
 
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
@@ -11,7 +11,7 @@ import pandas as pd
 
 from analysis import alarms, estimate, forecast
 from analysis.ledger import Ledger, day_sums, ledger, longest_interval, nameplate, node_terms
-from analysis.series import Series, calendar
+from analysis.series import Counts, Floats, Series, calendar
 from analysis.storage import storage_curve
 from ingest.budget import Budget
 from ingest.errors import UsageError
@@ -45,7 +45,7 @@ class _Fleet:
     fleet: Fleet
     numbers: dict[str, int]  # node_id to node_no
 
-    def rows(self, wanted: np.ndarray[Any, Any]) -> list[tuple[int, Node, Budget]]:
+    def rows(self, wanted: Counts) -> list[tuple[int, Node, Budget]]:
         by_number = {self.numbers[n.node_id]: n for n in self.fleet.nodes.values()}
         found = ((int(number), by_number.get(int(number))) for number in wanted)
         return [(number, node, self.fleet.budgets[node.budget]) for number, node in found if node is not None]
@@ -130,7 +130,7 @@ def _reopen(store: Store, moment: datetime) -> None:
         )
 
 
-def _chunks(touched: pd.DataFrame, nodes: int) -> Iterator[tuple[date, int, np.ndarray[Any, Any]]]:
+def _chunks(touched: pd.DataFrame, nodes: int) -> Iterator[tuple[date, int, Counts]]:
     """First day, number of days and nodes to compute anew, from the touched UTC days and the days beside them."""
     longest = max(CHUNK_NODE_DAYS // nodes, 3)
     days = np.unique(touched["day"].to_numpy().astype("datetime64[D]"))
@@ -180,16 +180,14 @@ def _ledger_frame(account: Ledger, node_ids: list[str], first: date) -> pd.DataF
     )
 
 
-def read_series(
-    cursor: duckdb.DuckDBPyConnection, numbers: np.ndarray[Any, Any], first: datetime, last: datetime
-) -> Series:
+def read_series(cursor: duckdb.DuckDBPyConnection, numbers: Counts, first: datetime, last: datetime) -> Series:
     """The reports of nodes (by node_no, ascending) observed from `first` to `last`; a node may have none."""
     cursor.register("wanted", pd.DataFrame({"node_no": numbers}))
     columns = cursor.execute(
         sql("read_reports", "analysis"), {"first": _plain(first), "last": _plain(last)}
     ).fetchnumpy()
 
-    def floats(name: str) -> np.ndarray[Any, Any]:
+    def floats(name: str) -> Floats:
         return np.ma.filled(np.ma.asarray(columns[name], dtype=np.float64), np.nan)
 
     return Series(
@@ -249,7 +247,9 @@ def _one(series: Series, i: int) -> Series:
 
 
 def _estimate(budget: Budget, recent: Series, account: pd.DataFrame | None) -> list[estimate.Line]:
-    columns = {name: np.zeros((1, 0)) if account is None else account[name].to_numpy()[None] for name in LEDGER_COLUMNS}
+    columns: dict[str, Any] = {
+        name: np.zeros((1, 0)) if account is None else account[name].to_numpy()[None] for name in LEDGER_COLUMNS
+    }
     return estimate.first_estimate(budget, recent, Ledger(**columns), 0)
 
 
@@ -298,11 +298,13 @@ def _condition(
 ) -> alarms.Condition:
     heard = node.commissioned.timestamp() if last is None else last[0]
     quiet = moment.timestamp() - heard
-    p10 = None if outlook is None or np.isnan(outlook.days[0]) else float(outlook.days[0])
+    row = _forecast_row(outlook)
     return alarms.Condition(
-        node.node_id, node.site, outlook and outlook.p_dark[7], outlook and outlook.p_dark[30], p10,
+        node.node_id,
+        node.site,
+        *(row.get(name) for name in ("p_dark_7d", "p_dark_30d", "days_p10")),
         silent_for_s=quiet if quiet > longest_interval(budget) else 0.0,
-    )  # fmt: skip
+    )
 
 
 def _write_results(

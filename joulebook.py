@@ -1,0 +1,318 @@
+"""The front door: composes the command line out of ingest, analysis and dashboard."""
+
+import json
+import logging
+import signal
+import sys
+import threading
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
+
+from ingest.contract import DEFAULT_PREFIX
+from ingest.errors import JoulebookError, UsageError
+from ingest.fleet import read_fleet
+from ingest.store import TABLES, Store
+
+cli = typer.Typer(
+    help="Joulebook keeps the book of joules for a fleet of energy-harvesting sensor nodes.",
+    no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None,
+)  # fmt: skip
+out, err = Console(), Console(stderr=True)
+WrongUse: Any = typer.BadParameter.__base__  # what the command-line library raises for a wrong option or command
+
+StoreOption = Annotated[Path, typer.Option("--store", envvar="JOULEBOOK_STORE", help="The store, a file.")]
+BrokerOption = Annotated[
+    str, typer.Option("--broker", envvar="JOULEBOOK_BROKER", help="mqtt://host:port, or mqtts://host:port for TLS.")
+]
+PrefixOption = Annotated[str, typer.Option(help="First level of the topics.")]
+PortOption = Annotated[int, typer.Option(help="Port of the dashboard.", min=0, max=65535)]
+HostOption = Annotated[str, typer.Option(help="Address the dashboard listens on.")]
+EveryOption = Annotated[float, typer.Option("--every", help="Seconds from one analysis to the next.", min=1)]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print figures for machines.")]
+STORE, BROKER, PORT = Path("joulebook.duckdb"), "mqtt://localhost:1883", 8050
+
+
+@contextmanager
+def progress_bar() -> Iterator[Callable[[str, int, int], None]]:
+    """A progress bar on standard error; call it with what is done, how much, and of how much (0: not known)."""
+    columns = (TextColumn("{task.description}"), BarColumn(), TaskProgressColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=err, transient=not err.is_terminal) as bar:
+        tasks: dict[str, Any] = {}
+
+        def update(what: str, done: int, total: int) -> None:
+            if what not in tasks:
+                tasks[what] = bar.add_task(what, total=total or None)
+            bar.update(tasks[what], completed=done, total=total or None)
+
+        yield update
+
+
+def say(figures: dict[str, Any], as_json: bool, text: str) -> None:
+    """Print a result: for machines, or for people."""
+    if as_json:
+        print(json.dumps(figures, default=str))
+    else:
+        out.print(text, highlight=False, markup=False, soft_wrap=True)
+
+
+def parse_time(text: str | None) -> datetime | None:
+    """An aware time from ISO 8601; without an offset it is UTC."""
+    if text is None:
+        return None
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        msg = f'--as-of: expected a time such as "2026-03-01T06:00:00Z", got "{text}"'
+        raise UsageError(msg) from None
+    return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+
+
+@cli.command()
+def fleet(folder: Path, store: StoreOption = STORE, as_json: JsonOption = False) -> None:
+    """Load or refresh a fleet folder; prints what changed."""
+    described = read_fleet(folder)
+    with Store.open(store) as book:
+        change = book.save_fleet(described)
+    kinds = asdict(change)
+    lines = [f"{kind}: {len(ids)}" + (f" ({', '.join(ids[:8])}{', …' if len(ids) > 8 else ''})" if ids else "")
+             for kind, ids in kinds.items()]  # fmt: skip
+    counts = f"{len(described.nodes)} nodes at {len(described.sites)} sites on {len(described.budgets)} budgets"
+    say(kinds | {"nodes": len(described.nodes)}, as_json, "\n".join([counts, *lines]))
+
+
+@cli.command("import")
+def import_(files: list[Path], store: StoreOption = STORE, as_json: JsonOption = False) -> None:
+    """Import history from CSV or Parquet; importing a file again changes nothing."""
+    from ingest.bulk import import_file
+
+    accepted = duplicate = 0
+    rejected: dict[str, int] = {}
+    with Store.open(store, must_exist=True) as book, progress_bar() as bar:
+        for file in files:
+            done = import_file(book, file, lambda rows, name=file.name: bar(f"import {name}, rows {rows:,}", rows, 0))
+            accepted, duplicate = accepted + done.accepted, duplicate + done.duplicate
+            for reason, count in done.rejected.items():
+                rejected[reason] = rejected.get(reason, 0) + count
+    reasons = "".join(f"\n  {reason}: {count:,}" for reason, count in sorted(rejected.items()))
+    text = f"accepted: {accepted:,}\nduplicate: {duplicate:,}\nrejected: {sum(rejected.values()):,}{reasons}"
+    say({"accepted": accepted, "duplicate": duplicate, "rejected": rejected}, as_json, text)
+
+
+@cli.command()
+def analyse(
+    store: StoreOption = STORE,
+    as_of: Annotated[str | None, typer.Option("--as-of", help="Use nothing observed later. [newest report]")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Bring ledger, estimates, forecast, findings and alarms up to date."""
+    from analysis.run import analyse as run
+
+    moment = parse_time(as_of)
+    with Store.open(store, must_exist=True) as book, progress_bar() as bar:
+        done = run(book, moment, bar)
+    raised = sum(a.state == "active" and a.raised_at == done.as_of for a in done.changed_alarms)
+    cleared = sum(a.state == "cleared" for a in done.changed_alarms)
+    text = (
+        f"as of {done.as_of:%Y-%m-%d %H:%M} UTC: {done.nodes} nodes, {done.ledger_rows:,} ledger rows computed, "
+        + ("alarms left as they are (an earlier analysis reached further)" if done.alarms_kept
+           else f"{raised} alarms raised, {cleared} cleared")
+    )  # fmt: skip
+    figures = {
+        "as_of": done.as_of,
+        "nodes": done.nodes,
+        "ledger_rows": done.ledger_rows,
+        "raised": raised,
+        "cleared": cleared,
+    }
+    say(figures, as_json, text)
+
+
+@cli.command()
+def export(table: str, file: Path, store: StoreOption = STORE, as_json: JsonOption = False) -> None:
+    """Write a table as CSV or Parquet, by the ending of FILE."""
+    with Store.open(store, must_exist=True) as book:
+        rows = book.export(table, file)
+    say({"table": table, "rows": rows, "file": str(file)}, as_json, f"{rows:,} rows of {table} written to {file}")
+
+
+export.__doc__ = f"{export.__doc__} Tables: {', '.join(TABLES)}."
+
+
+@cli.command()
+def listen(broker: BrokerOption = BROKER, store: StoreOption = STORE, prefix: PrefixOption = DEFAULT_PREFIX) -> None:
+    """Subscribe to the nodes' reports and store them, until stopped."""
+    with ExitStack() as stack:
+        book = stack.enter_context(Store.open(store, must_exist=True))
+        listener = start_listener(stack, book, broker, prefix)
+        err.print(f"listening on {broker}, storing in {store}; Ctrl-C stops", highlight=False)
+        wait_until_stopped(listener)
+
+
+@cli.command()
+def dashboard(store: StoreOption = STORE, host: HostOption = "127.0.0.1", port: PortOption = PORT) -> None:
+    """Serve the dashboard alone."""
+    with ExitStack() as stack:
+        book = stack.enter_context(Store.open(store, must_exist=True))
+        start_dashboard(stack, book, host, port)
+        wait_until_stopped()
+
+
+@cli.command()
+def serve(
+    broker: BrokerOption = BROKER,
+    store: StoreOption = STORE,
+    prefix: PrefixOption = DEFAULT_PREFIX,
+    host: HostOption = "127.0.0.1",
+    port: PortOption = PORT,
+    every: EveryOption = 300.0,
+) -> None:
+    """Listen, analyse on a schedule and serve the dashboard, in one process."""
+    with ExitStack() as stack:
+        book = stack.enter_context(Store.open(store, must_exist=True))
+        listener = start_listener(stack, book, broker, prefix)
+        start_dashboard(stack, book, host, port)
+        schedule = Schedule(book, listener, prefix, every, lambda: datetime.now(UTC))
+        schedule.start()
+        stack.callback(schedule.stop)
+        wait_until_stopped(listener)
+
+
+@cli.command()
+def backtest(store: StoreOption = STORE) -> None:
+    """Score past forecasts against what came. Not yet."""
+    msg = f"backtest: not yet in this version; {store} is unchanged"
+    raise NotYetError(msg)
+
+
+@cli.command()
+def replay(store: StoreOption = STORE) -> None:
+    """Run the field's history under a changed design. Not yet."""
+    msg = f"replay: not yet in this version; {store} is unchanged"
+    raise NotYetError(msg)
+
+
+class NotYetError(JoulebookError):
+    """A command that a later version will have."""
+
+
+# --- the running parts --------------------------------------------------------------------------------------------
+
+
+def start_listener(stack: ExitStack, book: Store, broker: str, prefix: str) -> Any:
+    """A started listener that the stack stops."""
+    from ingest.listener import Listener
+    from ingest.mqtt import BrokerAddress, BrokerSettings
+
+    listener = Listener(book, BrokerAddress.parse(broker), BrokerSettings.load(), prefix=prefix)
+    stack.callback(listener.stop)
+    listener.start()
+    return listener
+
+
+def start_dashboard(stack: ExitStack, book: Store, host: str, port: int) -> None:
+    """A started dashboard that the stack stops; its address is printed."""
+    from dashboard.app import DashboardServer, create_app
+
+    server = DashboardServer(create_app(book), host, port)
+    server.start()
+    stack.callback(server.stop)
+    err.print(f"dashboard: {server.address}", highlight=False, soft_wrap=True)
+
+
+@dataclass
+class Schedule:
+    """Analyses again and again in a thread of its own, and publishes the alarms that changed."""
+
+    book: Store
+    listener: Any
+    prefix: str
+    every: float  # [s]
+    clock: Callable[[], datetime]
+
+    def __post_init__(self) -> None:
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="analysis", daemon=True)
+
+    def start(self) -> None:
+        """Begin with an analysis at once."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Let the analysis under way finish, then end."""
+        self._stop.set()
+        self._thread.join()
+
+    def _run(self) -> None:
+        from analysis.run import analyse as run
+
+        while not self._stop.is_set():
+            try:
+                done = run(self.book, self.clock())
+                publish_alarms(
+                    self.book, self.listener, self.prefix, {(a.site, a.node_id) for a in done.changed_alarms}
+                )
+            except JoulebookError as error:
+                logging.getLogger("joulebook").warning("analysis: %s", error)
+            self._stop.wait(self.every)
+
+
+def publish_alarms(book: Store, listener: Any, prefix: str, nodes: Iterable[tuple[str, str]]) -> None:
+    """Publish each node's standing alarms as one retained message; an empty list when none stands."""
+    from analysis.run import open_alarms
+
+    standing = open_alarms(book.cursor()).values()
+    for site, node_id in sorted(nodes):
+        mine = [asdict(alarm) for alarm in standing if alarm.node_id == node_id]
+        payload = json.dumps({"node_id": node_id, "site": site, "alarms": mine}, default=lambda t: t.isoformat())
+        listener.publish(f"{prefix}/alarms/{site}/{node_id}", payload, retain=True)
+
+
+def wait_until_stopped(listener: Any = None) -> None:
+    """Wait for Ctrl-C or SIGTERM, or for the listener to fail.
+
+    Raises
+    ------
+    JoulebookError
+        What ended the listener, if anything did.
+    """
+    stopped = threading.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: stopped.set())
+    while not stopped.wait(0.5):
+        if listener is not None and listener.failure is not None:
+            raise listener.failure
+    err.print("stopping", highlight=False)
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run a command; errors are one line on standard error. Exit codes: 0 done, 1 failed, 2 wrong use or not yet."""
+    logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(name)s %(levelname)s %(message)s")
+    try:
+        code = cli(args=arguments, standalone_mode=False)
+    except (NotYetError, UsageError) as error:
+        return complain(str(error), 2)
+    except JoulebookError as error:
+        return complain(str(error), 1)
+    except WrongUse as error:
+        return complain(f"{error.format_message()} (see joulebook --help)", 2)
+    except (typer.Abort, KeyboardInterrupt):
+        return complain("stopped", 130)
+    return int(code or 0)
+
+
+def complain(text: str, code: int) -> int:
+    """One line on standard error; the exit code."""
+    print(f"joulebook: {text}", file=sys.stderr)
+    return code
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,63 @@
+"""The fleet folder is read as a whole and refused as a whole."""
+
+from datetime import UTC, datetime
+
+import pytest
+
+from ingest.errors import FleetError
+from ingest.fleet import read_fleet
+
+
+def test_a_folder_is_read(fleet_folder):
+    fleet = read_fleet(fleet_folder)
+    assert list(fleet.nodes) == ["mf-01", "mf-02", "kr-01"]
+    assert fleet.nodes["mf-01"].latitude is None
+    assert fleet.budgets["conveyor"].storage.full_voltage == 5.0
+
+
+def test_a_bare_commissioning_date_is_the_earlier_midnight(fleet_folder):
+    # Site midnight in New York is 05:00 UTC; a report of 00:30 UTC must not count as before commissioning.
+    assert read_fleet(fleet_folder).nodes["mf-01"].commissioned == datetime(2026, 1, 1, tzinfo=UTC)
+
+
+def test_bare_dates_of_a_closure_are_whole_site_days(fleet_folder):
+    (fleet_folder / "closures.csv").write_text(
+        "site,start,end,harvest_factor,reason\nmill-floor,2026-12-24,2026-12-26,0.1,stop\n"
+    )
+    (closure,) = read_fleet(fleet_folder).closures
+    assert closure.start == datetime(2026, 12, 24, 5, tzinfo=UTC)  # New York winter: UTC-5
+    assert closure.end == datetime(2026, 12, 27, 5, tzinfo=UTC)
+
+
+@pytest.mark.parametrize(
+    ("file", "text", "message"),
+    [
+        ("nodes.csv", "node_id,site,budget\na,mill-floor,conveyor\n", "nodes.csv: no column commissioned"),
+        ("nodes.csv", "node_id,site,budget,commissioned\na,attic,conveyor,2026-01-01\n",
+         "nodes.csv line 2: site: unknown site 'attic'; expected one of kiln-row, mill-floor"),
+        ("nodes.csv", "node_id,site,budget,commissioned\na,mill-floor,x,2026-01-01\n", "line 2: budget: unknown budget 'x'"),
+        ("nodes.csv", "node_id,site,budget,commissioned\na,mill-floor,conveyor,soon\n",
+         "nodes.csv line 2: commissioned: expected a date or time .*, got 'soon'"),
+        ("nodes.csv", "node_id,site,budget,commissioned\na/b,mill-floor,conveyor,2026-01-01\n", "line 2: node_id: .*'a/b'"),
+        ("nodes.csv", "node_id,site,budget,commissioned\n" + "a,mill-floor,conveyor,2026-01-01\n" * 2,
+         "nodes.csv line 3: node_id 'a' is already listed above"),
+        ("sites.csv", "site,name,latitude,longitude,timezone\nmill-floor,M,95,0,UTC\n", "line 2: latitude: .*90, got '95'"),
+        ("sites.csv", "site,name,latitude,longitude,timezone\nmill-floor,M,5,0,Mars/Olympus\n",
+         "line 2: timezone: expected an IANA time zone"),
+        ("visits.csv", "node_id,at,work\nmf-01,2026-02-01,painted\n", "visits.csv line 2: work: .*'painted'"),
+        ("closures.csv", "site,start,end,harvest_factor,reason\nmill-floor,2026-02-03,2026-02-01,0,x\n",
+         "closures.csv line 2: end 2026-02-01 must be later than start 2026-02-03"),
+    ],
+)  # fmt: skip
+def test_a_wrong_folder_is_one_clear_line(fleet_folder, file, text, message):
+    (fleet_folder / file).write_text(text)
+    with pytest.raises(FleetError, match=message) as caught:
+        read_fleet(fleet_folder)
+    assert "\n" not in str(caught.value)
+
+
+def test_a_missing_folder_and_missing_budgets_are_named(tmp_path):
+    with pytest.raises(FleetError, match=r"nowhere: no such folder"):
+        read_fleet(tmp_path / "nowhere")
+    with pytest.raises(FleetError, match="no budgets found"):
+        read_fleet(tmp_path)

@@ -9,12 +9,12 @@ ledger under nameplate figures and under estimated ones.
 from dataclasses import dataclass
 
 import numpy as np
-from ingest.counters import wake_step
 from numba import njit
 
 from analysis.series import Calendar, Counts, Floats, Series
 from analysis.storage import storage_curve
 from ingest.budget import Budget
+from ingest.counters import wake_step
 
 HOLE_INTERVALS = 4.0  # an interval longer than this many reporting intervals is a hole, not an observation,
 HOLE_LEAST_S = 3 * 3600.0  # unless it is shorter than this: a few lost reports, or hourly reports of a half-hourly node
@@ -73,7 +73,7 @@ def node_terms(budgets: list[Budget]) -> NodeTerms:
         voltage_full=full - np.maximum(FULL_MARGIN_STEPS * step, FULL_MARGIN * full),
         voltage_noise=step * np.sqrt(1 / 12 + 0.25),  # rounding, and half a step of noise of the reading
         hole=np.array([longest_interval(b) for b in budgets]),
-        counter_bits=np.array([b.telemetry.wake_counter_bits for b in budgets]),
+        counter_bits=np.array([min(b.telemetry.wake_counter_bits, 62) for b in budgets]),
         wakes_per_day=np.array([b.load.wakes_per_day for b in budgets]),
     )
 
@@ -120,8 +120,9 @@ def _add_node(t, v, wakes, boot, midnights, curve, low, step, full, noise, hole,
     """
     last_day = len(midnights) - 2
     day = 0
-    pending = 0.0  # variance of the energy at the end of the run so far [J^2]
     run_end = -1.0  # time at which the run so far ends [s]
+    pending = 0.0  # variance of the energy there, not yet given to the day it ends in [J^2]
+    carried = 0.0  # the same where the run ends on a midnight: due to the next day too, if the run goes on [J^2]
     for i in range(len(t) - 1):
         seconds = t[i + 1] - t[i]
         if seconds <= 0 or seconds > hole or t[i + 1] <= midnights[0] or t[i] >= midnights[last_day + 1]:
@@ -131,19 +132,22 @@ def _add_node(t, v, wakes, boot, midnights, curve, low, step, full, noise, hole,
             continue
         e0, slope0 = _stored(v[i], low, step, curve)
         e1, slope1 = _stored(v[i + 1], low, step, curve)
+        left, given = 0.0, 0
+        if t[i] != run_end:
+            sums[day, STORED_VAR] += pending
         while day < last_day and midnights[day + 1] <= t[i]:
             day += 1
-        if t[i] != run_end and t[i] >= midnights[0]:
-            sums[day, STORED_VAR] += pending + (slope0 * noise) ** 2
-        elif t[i] != run_end:
-            sums[day, STORED_VAR] += pending
-        left, given = 0.0, 0
-        if t[i] < midnights[0]:  # reached over from the day before the first
+        if t[i] < midnights[0]:  # reaches over from the day before the first
             left = (midnights[0] - t[i]) / seconds
             given = int(np.floor(count * left + 0.5))
-            sums[day, STORED_VAR] += ((1 - left) ** 2 + left**2) * (slope0 * noise) ** 2
+            sums[day, STORED_VAR] += ((1 - left) ** 2 + left**2) * (slope1 * noise) ** 2
+        elif t[i] == run_end:
+            sums[day, STORED_VAR] += carried
+        else:
+            sums[day, STORED_VAR] += (slope0 * noise) ** 2
+        run_end, pending, carried = t[i + 1], (slope1 * noise) ** 2, 0.0
         while left < 1.0:
-            crosses = midnights[day + 1] < t[i + 1]
+            crosses = midnights[day + 1] <= t[i + 1]
             right = (midnights[day + 1] - t[i]) / seconds if crosses else 1.0
             until = int(np.floor(count * right + 0.5)) if crosses else count
             _add_share(sums[day], e0, e1, v[i], v[i + 1], seconds, full, left, right, until - given)
@@ -151,13 +155,15 @@ def _add_node(t, v, wakes, boot, midnights, curve, low, step, full, noise, hole,
             if crosses:
                 blend = ((1 - right) ** 2 + right**2) * (slope1 * noise) ** 2
                 sums[day, STORED_VAR] += blend
+                if midnights[day + 1] == t[i + 1]:
+                    pending, carried = 0.0, blend
+                    break
                 if day == last_day:
+                    pending = 0.0
                     break
                 day += 1
                 sums[day, STORED_VAR] += blend
-        run_end, pending = t[i + 1], (slope1 * noise) ** 2
-    if run_end >= midnights[0] and run_end <= midnights[last_day + 1]:
-        sums[day, STORED_VAR] += pending
+    sums[day, STORED_VAR] += pending
 
 
 @njit(cache=True, nogil=True)

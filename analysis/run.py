@@ -269,7 +269,7 @@ def _forecast(
         account["net_harvest_j"].to_numpy(),
         (account["wake_j"] + account["sleep_j"]).to_numpy(),
         account["observed_s"].to_numpy(),
-        pd.to_datetime(account["day"]).dt.weekday.to_numpy(),
+        pd.to_datetime(account["day"]).dt.day_of_week.to_numpy(np.int64),
         moment.astimezone(fleet.sites[node.site].zone).weekday(),
         float(curve.usable(last[1])),
         curve.full_j - curve.cutoff_j,
@@ -299,12 +299,9 @@ def _condition(
     heard = node.commissioned.timestamp() if last is None else last[0]
     quiet = moment.timestamp() - heard
     row = _forecast_row(outlook)
-    return alarms.Condition(
-        node.node_id,
-        node.site,
-        *(row.get(name) for name in ("p_dark_7d", "p_dark_30d", "days_p10")),
-        silent_for_s=quiet if quiet > longest_interval(budget) else 0.0,
-    )
+    silent_for = quiet if quiet > longest_interval(budget) else 0.0
+    chances = (row.get("p_dark_7d"), row.get("p_dark_30d"), row.get("days_p10"))
+    return alarms.Condition(node.node_id, node.site, *chances, silent_for)
 
 
 def _write_results(

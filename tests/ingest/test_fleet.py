@@ -7,6 +7,9 @@ import pytest
 from ingest.errors import FleetError
 from ingest.fleet import read_fleet
 
+SITES_HEADER = "site,name,latitude,longitude,timezone\n"
+HEADER = "node_id,site,budget,commissioned\n"
+
 
 def test_a_folder_is_read(fleet_folder):
     fleet = read_fleet(fleet_folder)
@@ -33,16 +36,16 @@ def test_bare_dates_of_a_closure_are_whole_site_days(fleet_folder):
     ("file", "text", "message"),
     [
         ("nodes.csv", "node_id,site,budget\na,mill-floor,conveyor\n", "nodes.csv: no column commissioned"),
-        ("nodes.csv", "node_id,site,budget,commissioned\na,attic,conveyor,2026-01-01\n",
+        ("nodes.csv", HEADER + "a,attic,conveyor,2026-01-01\n",
          "nodes.csv line 2: site: unknown site 'attic'; expected one of kiln-row, mill-floor"),
-        ("nodes.csv", "node_id,site,budget,commissioned\na,mill-floor,x,2026-01-01\n", "line 2: budget: unknown budget 'x'"),
-        ("nodes.csv", "node_id,site,budget,commissioned\na,mill-floor,conveyor,soon\n",
+        ("nodes.csv", HEADER + "a,mill-floor,x,2026-01-01\n", "line 2: budget: unknown budget 'x'"),
+        ("nodes.csv", HEADER + "a,mill-floor,conveyor,soon\n",
          "nodes.csv line 2: commissioned: expected a date or time .*, got 'soon'"),
-        ("nodes.csv", "node_id,site,budget,commissioned\na/b,mill-floor,conveyor,2026-01-01\n", "line 2: node_id: .*'a/b'"),
-        ("nodes.csv", "node_id,site,budget,commissioned\n" + "a,mill-floor,conveyor,2026-01-01\n" * 2,
+        ("nodes.csv", HEADER + "a/b,mill-floor,conveyor,2026-01-01\n", "line 2: node_id: .*'a/b'"),
+        ("nodes.csv", HEADER + "a,mill-floor,conveyor,2026-01-01\n" * 2,
          "nodes.csv line 3: node_id 'a' is already listed above"),
-        ("sites.csv", "site,name,latitude,longitude,timezone\nmill-floor,M,95,0,UTC\n", "line 2: latitude: .*90, got '95'"),
-        ("sites.csv", "site,name,latitude,longitude,timezone\nmill-floor,M,5,0,Mars/Olympus\n",
+        ("sites.csv", SITES_HEADER + "mill-floor,M,95,0,UTC\n", "line 2: latitude: .*90, got '95'"),
+        ("sites.csv", SITES_HEADER + "mill-floor,M,5,0,Mars/Olympus\n",
          "line 2: timezone: expected an IANA time zone"),
         ("visits.csv", "node_id,at,work\nmf-01,2026-02-01,painted\n", "visits.csv line 2: work: .*'painted'"),
         ("closures.csv", "site,start,end,harvest_factor,reason\nmill-floor,2026-02-03,2026-02-01,0,x\n",

@@ -174,7 +174,11 @@ def test_what_is_not_a_store_is_refused(tmp_path):
 
 
 def test_a_failed_write_leaves_nothing(book):
-    with pytest.raises(duckdb.Error), book.write() as cursor:
-        cursor.execute("INSERT INTO touched VALUES (1, '2026-01-01')")
-        cursor.execute("INSERT INTO nowhere VALUES (1)")
+    def half_done():
+        with book.write() as cursor:
+            cursor.execute("INSERT INTO touched VALUES (1, '2026-01-01')")
+            cursor.execute("INSERT INTO nowhere VALUES (1)")
+
+    with pytest.raises(duckdb.Error, match="nowhere"):
+        half_done()
     assert book.cursor().execute("SELECT count(*) FROM touched").fetchone() == (0,)

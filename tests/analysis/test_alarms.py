@@ -1,0 +1,57 @@
+"""An alarm is raised once, does not chatter, and is cleared when its cause has passed."""
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from analysis.alarms import Condition, step
+
+NOW = datetime(2026, 3, 1, tzinfo=UTC)
+FINE = Condition("mf-01", "mill-floor", 0.0, 0.0, None, 0.0)
+
+
+def play(*conditions):
+    """The changes at each step, an hour apart."""
+    known, history = {}, []
+    for i, condition in enumerate(conditions):
+        changed = step({k: a for k, a in known.items() if a.state != "cleared"}, [condition], NOW + timedelta(hours=i))
+        known |= {(a.node_id, a.kind): a for a in changed}
+        history.append([(a.kind, a.state, a.priority) for a in changed])
+    return history
+
+
+def test_raised_once_and_cleared_once():
+    risky = replace(FINE, p_dark_30d=0.4, days_p10=12.0)
+    assert play(FINE, risky, risky, FINE, FINE) == [
+        [], [("depletion", "active", "medium")], [], [("depletion", "cleared", "medium")], []
+    ]  # fmt: skip
+
+
+def test_a_chance_hovering_at_the_limit_does_not_chatter():
+    chances = [0.29, 0.31, 0.29, 0.31, 0.28, 0.31, 0.16, 0.14, 0.29, 0.31]
+    history = play(*(replace(FINE, p_dark_30d=p) for p in chances))
+    assert [len(changes) for changes in history] == [0, 1, 0, 0, 0, 0, 0, 1, 0, 1]
+
+
+def test_urgency_changes_the_same_alarm():
+    history = play(replace(FINE, p_dark_30d=0.5), replace(FINE, p_dark_30d=0.9, p_dark_7d=0.6))
+    assert history == [[("depletion", "active", "medium")], [("depletion", "active", "high")]]
+
+
+def test_silence_is_an_alarm_and_no_forecast_changes_nothing():
+    risky = replace(FINE, p_dark_30d=0.4)
+    silent = replace(FINE, p_dark_7d=None, p_dark_30d=None, silent_for_s=90_000.0)
+    assert play(risky, silent, FINE) == [
+        [("depletion", "active", "medium")],
+        [("silent", "active", "medium")],
+        [("silent", "cleared", "medium"), ("depletion", "cleared", "medium")],
+    ]
+
+
+@pytest.mark.parametrize("p30", [0.3, 1.0])
+def test_the_note_carries_figures(p30):
+    (alarm,) = step({}, [replace(FINE, p_dark_30d=p30, days_p10=9.4)], NOW)
+    assert f"{p30:.0%}" in alarm.note
+    assert "9 d" in alarm.note
+    assert alarm.alarm_id == "mf-01/depletion/20260301T000000Z"

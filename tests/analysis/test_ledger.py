@@ -1,0 +1,139 @@
+"""The ledger: by hand on small cases, closing on every row, whatever the reports look like."""
+
+from datetime import UTC, date, datetime
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from analysis.ledger import day_sums, ledger, nameplate, node_terms
+from analysis.series import NO_BOOT, Series, calendar
+from ingest.budget import parse_budget
+from tests.conftest import CONVEYOR, START
+
+HOUR, DAY = 3600.0, 86400.0
+BUDGET = parse_budget(CONVEYOR, "b.toml")
+WAKE_J = 3.0 * 14e-3 * 0.7 / 0.85  # 34.59 mJ by hand
+SLEEP_W = 3.0 * 2.4e-6 / 0.85
+
+
+def series(time, volts, wakes, boot=NO_BOOT):
+    n = len(time)
+    blank = np.full(n, np.nan)
+    return Series(
+        np.array([0, n]), np.asarray(time, float), np.asarray(volts, float), np.asarray(wakes, np.int64), blank, blank,
+        np.broadcast_to(np.asarray(boot, np.int64), n).copy(),
+    )  # fmt: skip
+
+
+def account(reports, days=1, zone="UTC", budget=BUDGET, first=date(2026, 1, 1)):
+    site = calendar(ZoneInfo(zone), first, days)
+    sums = day_sums(reports, node_terms([budget]), [site], np.array([0]))
+    return ledger(sums, nameplate([budget]))
+
+
+def test_a_day_by_hand():
+    # 3.0 V to 3.1 V on 1 F stores (9.61 - 9) / 2 = 0.305 J; 48 wakes and a day asleep come on top.
+    day = account(series(START + np.arange(25) * HOUR, np.linspace(3.0, 3.1, 25), np.arange(25) * 2))
+    assert day.stored_change_j[0, 0] == pytest.approx(0.305, abs=1e-4)  # grid points 12 mV apart
+    assert day.wake_j[0, 0] == pytest.approx(48 * WAKE_J)
+    assert day.sleep_j[0, 0] == pytest.approx(DAY * SLEEP_W)
+    assert day.net_harvest_j[0, 0] == pytest.approx(0.305 + 48 * WAKE_J + DAY * SLEEP_W, abs=1e-4)
+    assert (day.wakes[0, 0], day.observed_s[0, 0], day.full_s[0, 0]) == (48, DAY, 0)
+
+
+def test_ledger_day_splits_at_site_midnight():
+    # New York's 1 January begins at 05:00 UTC: of reports at 00:30 and hourly on, 4.5 h belong to 31 December.
+    reports = series(START + 1800 + np.arange(10) * HOUR, np.full(10, 3.0), np.arange(10) * 10)
+    days = account(reports, days=2, zone="America/New_York", first=date(2025, 12, 31))
+    assert days.observed_s[0].tolist() == [4.5 * HOUR, 4.5 * HOUR]
+    assert days.wakes[0].tolist() == [45, 45]
+
+
+def test_a_day_of_25_hours_is_observed_for_25_hours():
+    # Clocks in New York go back on 1 November 2026 (US Energy Policy Act of 2005: first Sunday of November).
+    first = datetime(2026, 11, 1, 4, tzinfo=UTC).timestamp()
+    days = account(series(first + np.arange(50) * HOUR, np.full(50, 3.0), np.arange(50)), 2, "America/New_York",
+                   first=date(2026, 11, 1))  # fmt: skip
+    assert days.observed_s[0].tolist() == [25 * HOUR, 24 * HOUR]
+
+
+def test_a_hole_is_not_observed():
+    time = START + np.concatenate([np.arange(0, 7), np.arange(14, 25)]) * HOUR
+    day = account(series(time, np.full(18, 3.0), np.arange(18)))
+    assert day.observed_s[0, 0] == 16 * HOUR
+    assert day.wakes[0, 0] == 16
+
+
+def test_roll_over_counts_and_a_restart_does_not():
+    time = START + np.arange(5) * HOUR
+    assert account(series(time, np.full(5, 3.0), [65534, 65535, 1, 2, 3])).wakes[0, 0] == 5
+    restarted = account(series(time, np.full(5, 3.0), [100, 102, 1, 3, 5], boot=[4, 4, 5, 5, 5]))
+    assert restarted.wakes[0, 0] == 2 + 2 + 2
+    assert restarted.observed_s[0, 0] == 3 * HOUR
+
+
+def test_full_hours_are_counted():
+    volts = np.array([4.9, 5.0, 5.0, 5.0, 4.9])
+    day = account(series(START + np.arange(5) * HOUR, volts, np.zeros(5)))
+    # Full from 4.975 V (0.5 % below 5 V): by straight lines a quarter hour at each flank and two hours between.
+    assert day.full_s[0, 0] == pytest.approx(2.5 * HOUR)
+
+
+def test_current_through_a_linear_regulator_costs_by_voltage():
+    budget = BUDGET.model_copy(update={"load": BUDGET.load.model_copy(update={"regulator": "linear"})})
+    day = account(series(START + np.arange(25) * HOUR, np.full(25, 4.0), np.arange(25)), budget=budget)
+    assert day.wake_j[0, 0] == pytest.approx(24 * 4.0 * 14e-3 * 0.7)
+    assert day.sleep_j[0, 0] == pytest.approx(DAY * 4.0 * 2.4e-6)
+
+
+def test_one_chunk_and_two_give_the_same_rows():
+    # The same reports in one pass, and day by day with the neighbours' reports in reach.
+    rng = np.random.default_rng(5)
+    time = START + np.sort(rng.uniform(0, 4 * DAY, 120))
+    reports = series(time, 3 + 0.5 * rng.random(120), np.cumsum(rng.integers(0, 9, 120)))
+    whole = account(reports, days=4)
+    for i in range(4):
+        alone = account(reports, days=1, first=date(2026, 1, 1 + i))
+        assert alone.wakes[0, 0] == whole.wakes[0, i]
+        assert alone.net_harvest_j[0, 0] == pytest.approx(whole.net_harvest_j[0, i], rel=1e-12)
+        assert alone.observed_s[0, 0] == pytest.approx(whole.observed_s[0, i])
+
+
+report_lists = st.lists(
+    st.tuples(st.floats(0, 3 * DAY), st.floats(0, 6), st.integers(0, 70_000), st.sampled_from([NO_BOOT, 1, 2])),
+    min_size=2, max_size=60, unique_by=lambda r: r[0],
+)  # fmt: skip
+
+
+@settings(deadline=None)
+@given(report_lists)
+def test_every_row_closes(rows):
+    time, volts, wakes, boot = zip(*sorted(rows), strict=True)
+    days = account(series(START + np.array(time), volts, wakes, boot), days=3)
+    np.testing.assert_allclose(
+        days.stored_change_j,
+        days.net_harvest_j - days.wake_j - days.sleep_j,
+        rtol=0,
+        atol=1e-9 * (1 + days.wake_j.max()),
+    )
+    assert (days.observed_s <= DAY + 1e-6).all()
+    assert (days.full_s <= days.observed_s + 1e-6).all()
+    assert (days.net_harvest_sd_j >= 0).all()
+
+
+def test_noise_of_a_day_is_as_stated():
+    # 400 simulated quiet days, voltage noise as the kernel assumes: the spread of net harvest must match the stated
+    # part that comes from readings. chi-square of 400: within 12 % at four standard errors of a standard deviation.
+    rng = np.random.default_rng(1)
+    noise = float(node_terms([BUDGET]).voltage_noise[0])
+    hours = np.arange(25) * HOUR + START
+    changes = [
+        account(series(hours, 3.5 + noise * rng.standard_normal(25), np.zeros(25))).stored_change_j[0, 0]
+        for _ in range(400)
+    ]
+    sums = day_sums(series(hours, np.full(25, 3.5), np.zeros(25)), node_terms([BUDGET]),
+                    [calendar(ZoneInfo("UTC"), date(2026, 1, 1), 1)], np.array([0]))  # fmt: skip
+    assert np.std(changes) == pytest.approx(np.sqrt(sums[0, 0, -1]), rel=0.15)

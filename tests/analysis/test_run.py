@@ -1,0 +1,156 @@
+"""The analysis over a real store: incremental by day, honest about the moment, alarms with a life."""
+
+from datetime import UTC, datetime
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.run import analyse, open_alarms
+from ingest.contract import batch_table
+from ingest.errors import UsageError
+from ingest.fleet import read_fleet
+from ingest.store import Store
+from tests.conftest import START, reading
+
+HOUR = 3600.0
+
+
+def history(node_id: str, hours: range, slope: float, start: float = 4.0) -> list[tuple]:
+    """Hourly reports of a node whose voltage moves by `slope` V a day; two wakes an hour."""
+    return [
+        reading(node_id, START + h * HOUR, float(np.clip(start + slope * h / 24, 0.5, 5.0)), 2 * h, loaded_v=start)
+        for h in hours
+    ]
+
+
+def moment(hours: float) -> datetime:
+    return datetime.fromtimestamp(START + hours * HOUR, UTC)
+
+
+def table(book, name, order="ALL"):
+    return book.cursor().table(name).order(order).to_arrow_table().to_pandas()
+
+
+@pytest.fixture
+def filled(book, admit):
+    admit(*history("mf-01", range(720), 0.0), *history("mf-02", range(720), -0.045), *history("kr-01", range(600), 0.0))
+    return book
+
+
+def test_nothing_to_analyse_is_one_line(book):
+    with pytest.raises(UsageError, match="load a fleet"):
+        analyse(book)
+
+
+def test_a_falling_node_raises_an_alarm_with_a_date_and_a_steady_one_does_not(filled):
+    done = analyse(filled)
+    assert done.as_of == moment(719)
+    kinds = {(a.node_id, a.kind): a for a in done.changed_alarms}
+    assert set(kinds) == {("mf-02", "depletion"), ("kr-01", "silent")}
+    forecast = table(filled, "forecast", "node_id").set_index("node_id")
+    # By hand: mf-02 fell from 3.91 V to 2.65 V in 28 days, (3.91^2 - 2.65^2) / 2 / 28 = 0.148 J a day on 1 F, and holds
+    # (2.65^2 - 2.2^2) / 2 = 1.09 J above cut-off: 7.4 days.
+    assert forecast.loc["mf-02", "days_p50"] == pytest.approx(7.4, abs=0.3)
+    assert forecast.loc["mf-02", "p_dark_30d"] == 1.0
+    assert forecast.loc["mf-01", "p_dark_90d"] == 0.0
+    assert np.isnan(forecast.loc["mf-01", "days_p90"])
+    # usable (16 - 4.84) / 2 = 5.58 J over 48 wakes of 34.6 mJ and 8.47 uW asleep: 2.33 J a day
+    usable, load = (4.0**2 - 2.2**2) / 2, 48 * 3 * 14e-3 * 0.7 / 0.85 + 86400 * 3 * 2.4e-6 / 0.85
+    assert forecast.loc["mf-01", "autonomy_days"] == pytest.approx(usable / load, rel=0.01)
+
+
+def test_every_node_and_line_has_its_row_as_of_the_moment(filled):
+    done = analyse(filled)
+    estimates = table(filled, "estimates")
+    assert len(estimates) == 3 * 6
+    assert set(estimates["as_of"]) == {pd.Timestamp(done.as_of)}
+    assert set(table(filled, "health")["node_id"]) == {"mf-01", "mf-02", "kr-01"}
+
+
+def test_as_of_uses_nothing_observed_later(filled, fleet_folder, admit):
+    early = moment(300.5)
+    analyse(filled)
+    analyse(filled, early)
+    with Store.open(":memory:") as only_early:
+        only_early.save_fleet(read_fleet(fleet_folder))
+        rows = [
+            *history("mf-01", range(301), 0.0),
+            *history("mf-02", range(301), -0.045),
+            *history("kr-01", range(301), 0.0),
+        ]
+        only_early.admit(batch_table(rows))
+        analyse(only_early, early)
+        for name in ("ledger", "estimates", "forecast", "findings", "health"):
+            pd.testing.assert_frame_equal(table(filled, name), table(only_early, name))
+
+
+def test_going_back_and_forth_ends_where_going_straight_does(filled):
+    analyse(filled)
+    straight = {name: table(filled, name) for name in ("ledger", "forecast")}
+    alarms = table(filled, "alarms")
+    assert analyse(filled, moment(200)).alarms_kept
+    pd.testing.assert_frame_equal(table(filled, "alarms"), alarms)
+    analyse(filled, moment(719))
+    pd.testing.assert_frame_equal(table(filled, "ledger"), straight["ledger"])
+    forecast = table(filled, "forecast")
+    latest = forecast[forecast["as_of"] == moment(719)].reset_index(drop=True)
+    pd.testing.assert_frame_equal(latest, straight["forecast"])
+
+
+def test_a_new_day_computes_a_day_and_gives_what_a_rebuild_gives(book, admit, fleet_folder):
+    rows = history("mf-01", range(24 * 30), -0.01)
+    for day in range(30):
+        admit(*rows[day * 24 : day * 24 + 24])
+        done = analyse(book)
+        assert done.ledger_rows <= 4  # touched days and the days beside them
+    with Store.open(":memory:") as at_once:
+        at_once.save_fleet(read_fleet(fleet_folder))
+        at_once.admit(batch_table(rows))
+        analyse(at_once)
+        pd.testing.assert_frame_equal(table(book, "ledger"), table(at_once, "ledger"))
+
+
+def test_late_reports_reopen_their_own_days(book, admit):
+    rows = history("mf-01", range(24 * 20), 0.0)
+    late = rows[24 * 8 + 6 : 24 * 8 + 18]
+    admit(*rows[: 24 * 8 + 6], *rows[24 * 8 + 18 :])
+    analyse(book)
+    before = table(book, "ledger")
+    admit(*late)
+    done = analyse(book)
+    after = table(book, "ledger")
+    assert done.ledger_rows <= 9  # three days around the late ones, and those of the newest day
+    changed = (before.set_index("day") != after.set_index("day")).any(axis=1)
+    # New York's day: 8 January 2026 is the UTC day 8 (counting from 0) with the hole of twelve hours.
+    assert [str(day) for day in changed[changed].index] == ["2026-01-09"]
+    assert after.set_index("day")["observed_s"][changed].item() == 86400
+
+
+def test_an_alarm_lives_once_and_is_cleared(book, admit):
+    admit(*history("mf-01", range(240), 0.0), *history("mf-02", range(240), 0.0), *history("kr-01", range(200), 0.0))
+    assert [a.kind for a in analyse(book, moment(240)).changed_alarms] == ["silent"]
+    assert analyse(book, moment(241)).changed_alarms == ()
+    admit(
+        *history("kr-01", range(241, 250), 0.0),
+        *history("mf-01", range(240, 250), 0.0),
+        *history("mf-02", range(240, 250), 0.0),
+    )
+    (cleared,) = analyse(book, moment(250)).changed_alarms
+    assert (cleared.node_id, cleared.state, cleared.cleared_at) == ("kr-01", "cleared", moment(250))
+    assert open_alarms(book.cursor()) == {}
+    assert len(table(book, "alarms")) == 1
+
+
+def test_one_analysis_a_day_is_kept(filled):
+    for hour in (600, 601, 610, 624):
+        analyse(filled, moment(hour))
+    kept = sorted(set(table(filled, "forecast")["as_of"]))
+    assert kept == [pd.Timestamp(moment(610)), pd.Timestamp(moment(624))]
+
+
+def test_a_node_that_never_reported_is_silent_since_commissioning(book, admit):
+    admit(*history("mf-01", range(100), 0.0))
+    silent = {a.node_id: a.note for a in analyse(book, moment(100)).changed_alarms}
+    assert set(silent) == {"mf-02", "kr-01"}
+    assert "100 h" in silent["kr-01"]

@@ -7,6 +7,7 @@ import asyncio
 import logging
 import os
 import threading
+from dataclasses import replace
 
 from amqtt.adapters import StreamReaderAdapter, StreamWriterAdapter
 from amqtt.broker import Broker
@@ -35,7 +36,7 @@ class EmbeddedBroker:
         if not is_loopback(host):
             msg = f"the embedded broker serves loopback only, got {host}; for a network run a broker with passwords"
             raise BrokerError(msg)
-        self._wanted = BrokerAddress(host, port)
+        self._wanted = BrokerAddress(host, port, keeps_sessions=False)
         self._address: BrokerAddress | None = None
         self._failure: OSError | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -102,7 +103,7 @@ class EmbeddedBroker:
         except OSError as error:
             self._failure = error
         else:
-            self._address = BrokerAddress(self._wanted.host, server.sockets[0].getsockname()[1])
+            self._address = replace(self._wanted, port=server.sockets[0].getsockname()[1])
             self._settled.set()
             await self._stop.wait()
             server.close()

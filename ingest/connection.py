@@ -28,7 +28,8 @@ log = logging.getLogger(__name__)
 WELCOME_TIMEOUT_S = 10.0
 BACK_OFF_S = (0.5, 30.0)  # first and longest wait before a reconnect, doubling in between
 READ_BURST = 500  # packets read before acknowledgements get their turn
-FAREWELL_S = 2.0  # for the last publications to be confirmed at a stop
+FAREWELL_S = 2.0  # for the last publications to be confirmed, and for the broker to close
+DISCONNECT = b"\xe0\x00"  # the packet, normal disconnection (MQTT 5.0 section 3.14, MQTT 3.1.1 section 3.14)
 
 
 class Connection:
@@ -239,7 +240,8 @@ class Connection:
     def _read(self) -> None:
         for _ in range(READ_BURST):
             before = self._arrived
-            if self._client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS or self._arrived == before:
+            read = self._client.loop_read()
+            if read != MQTTErrorCode.MQTT_ERR_SUCCESS or self._arrived == before or not self._has_room():
                 break
         self._changed()
 
@@ -259,8 +261,20 @@ class Connection:
             self._client.publish(topic, payload, qos=1, retain=retain)
 
     def _close(self) -> None:
-        """Leave; the broker keeps the session."""
+        """Leave; the broker keeps the session.
+
+        What the broker still sends is read to its end: closing a socket with unread data in it resets the connection,
+        and acknowledgements under way would be lost with it (RFC 1122 section 4.2.2.13, from memory).
+        """
         self.online = False
+        sock = self._client.socket()
+        if isinstance(sock, socket.socket):
+            deadline = time.monotonic() + FAREWELL_S
+            with contextlib.suppress(OSError):  # gone already
+                sock.send(DISCONNECT)
+                sock.shutdown(socket.SHUT_WR)
+                while select.select([sock], [], [], max(0.0, deadline - time.monotonic()))[0] and sock.recv(65536):
+                    pass
         self._client.disconnect()
         self._client.loop_write()
 
@@ -284,7 +298,7 @@ class Connection:
         self.session += 1
         if flags.session_present:
             self.resent_from = self.session
-        elif self.session > 1:
+        elif self.session > 1 and self._address.keeps_sessions:
             log.warning("broker: it has forgotten our session; what it had queued for us is lost")
         if client.protocol == MQTTProtocolVersion.MQTTv5:
             options = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND)

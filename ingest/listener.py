@@ -55,8 +55,12 @@ class ListenerStats:
 
 class _Waiting(NamedTuple):
     session: int  # of the connection it came by
+    packet_id: int  # to acknowledge it by; 0: not asked for
+    retained: bool  # an old report, of which no one knows when it came
     received_at: float  # seconds since 1970 UTC
-    message: MQTTMessage
+    topic: str
+    payload: bytes
+    content_type: str | None
 
 
 @dataclass
@@ -204,7 +208,15 @@ class Listener:
     # Called by the thread of the connection.
 
     def _receive(self, session: int, message: MQTTMessage) -> None:
-        self._waiting.append(_Waiting(session, self._clock(), message))
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = ""  # refused as a wrong topic
+        content_type = getattr(message.properties, "ContentType", None)
+        # Not the message itself: the client's objects are large, and thousands of them wait.
+        self._waiting.append(
+            _Waiting(session, message.mid, message.retain, self._clock(), topic, bytes(message.payload), content_type)
+        )
         self._bytes_in += len(message.payload)
         self._received += 1
 
@@ -273,39 +285,29 @@ class Listener:
             self._waiting and max(len(batch.taken), len(batch.rows)) < self._batch_rows and batch.size < BATCH_MAX_BYTES
         ):
             item = self._waiting.popleft()
-            size = len(item.message.payload)
+            size = len(item.payload)
             self._bytes_out += size
             if item.session >= self._connection.resent_from:
                 batch.size += size
                 batch.taken.append(item)
-                if not item.message.retain:  # an old report, of which no one knows when it came
+                if not item.retained:
                     self._decode(item, batch)
         return batch
 
     def _decode(self, item: _Waiting, batch: _Batch) -> None:
-        message, at = item.message, item.received_at
-        payload = bytes(message.payload)
-        topic, node_id = self._node_of(message)
         readings: list[Reading] = []
         faults: list[PayloadError] = []
+        words = item.topic.rsplit("/", 2)
+        node_id = words[-1]
         try:
-            if not node_id:
+            if len(words) != 3 or words[0] != self._prefix or not (words[1] and node_id):
                 raise PayloadError("wrong-topic", f"expected {self._prefix}/<site>/<node_id>")
-            readings = decode(payload, getattr(message.properties, "ContentType", None), node_id, at, faults)
+            readings = decode(item.payload, item.content_type, node_id, item.received_at, faults)
         except PayloadError as error:
             faults.append(error)
-        text = kept(payload)
+        at, topic, text = item.received_at, item.topic, kept(item.payload)
         batch.rows.extend((node_id, reading[0], at, *reading[1:], topic, text) for reading in readings)
         batch.refusals.extend((at, topic, fault.reason, fault.detail, text) for fault in faults)
-
-    def _node_of(self, message: MQTTMessage) -> tuple[str, str]:
-        try:
-            topic = message.topic
-        except UnicodeDecodeError:
-            return "", ""
-        words = topic.rsplit("/", 2)
-        valid = len(words) == 3 and words[0] == self._prefix and words[1]
-        return topic, words[2] if valid else ""
 
     def _commit(self, batch: _Batch) -> bool:
         try:
@@ -317,7 +319,7 @@ class Listener:
             self._counts.update(accepted=admitted.accepted, duplicate=admitted.duplicate)
             self._rejected.update(admitted.rejected)
             self._last_commit = self._clock()
-        self._connection.acknowledge((item.session, item.message.mid) for item in batch.taken if item.message.qos)
+        self._connection.acknowledge((item.session, item.packet_id) for item in batch.taken if item.packet_id)
         return True
 
     def _put_back(self, batch: _Batch, error: Exception) -> None:

@@ -27,11 +27,12 @@ PACKET_MAX_BYTES = 16 * 1024 * 1024  # a broker drops what is larger, unseen by 
 
 @dataclass(frozen=True)
 class BrokerAddress:
-    """Where a broker listens, and whether it speaks TLS there."""
+    """Where a broker listens, whether it speaks TLS there, and whether it keeps a session for a client that is away."""
 
     host: str
     port: int
     tls: bool = False
+    keeps_sessions: bool = True
 
     @classmethod
     def parse(cls, url: str) -> Self:
@@ -140,7 +141,7 @@ def make_client(address: BrokerAddress, settings: BrokerSettings, client_id: str
     client = Client(
         CallbackAPIVersion.VERSION2,
         client_id,
-        clean_session=None if settings.version == "5" else False,
+        clean_session=None if settings.version == "5" else not address.keeps_sessions,
         protocol=VERSIONS[settings.version],
         manual_ack=True,
     )
@@ -180,4 +181,6 @@ def connect(client: Client, address: BrokerAddress) -> None:
     properties.SessionExpiryInterval = SESSION_EXPIRY_S
     properties.ReceiveMaximum = RECEIVE_MAXIMUM
     properties.MaximumPacketSize = PACKET_MAX_BYTES
-    client.connect(address.host, address.port, KEEPALIVE_S, clean_start=False, properties=properties)
+    client.connect(
+        address.host, address.port, KEEPALIVE_S, clean_start=not address.keeps_sessions, properties=properties
+    )

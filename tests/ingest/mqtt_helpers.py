@@ -4,11 +4,14 @@ import shutil
 import socket
 import subprocess
 import time
+from collections.abc import Iterable
 from pathlib import Path
 
 import pytest
 from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
 
 from ingest.mqtt import BrokerAddress
 
@@ -18,17 +21,22 @@ MOSQUITTO = shutil.which("mosquitto", path="/usr/sbin:/usr/bin:/usr/local/sbin:/
 class Mosquitto:
     """A mosquitto that keeps its sessions in a folder, so that it can be stopped and started again."""
 
-    def __init__(self, folder: Path, *, extra: str = "") -> None:
+    def __init__(self, folder: Path) -> None:
         with socket.create_server(("127.0.0.1", 0)) as probe:
             port = probe.getsockname()[1]
         self.address = BrokerAddress("127.0.0.1", port)
+        self._folder = folder
         self._config = folder / "mosquitto.conf"
-        self._config.write_text(
-            f"listener {port} 127.0.0.1\nallow_anonymous true\nuser root\n"
-            f"persistence true\npersistence_location {folder}/\nmax_queued_messages 0\n{extra}"
-        )
+        self.configure("")
         self._log = folder / "mosquitto.log"
         self._process: subprocess.Popen[bytes] | None = None
+
+    def configure(self, extra: str) -> None:
+        """Add to the configuration, for the next start."""
+        self._config.write_text(
+            f"listener {self.address.port} 127.0.0.1\nallow_anonymous true\nuser root\n"
+            f"persistence true\npersistence_location {self._folder}/\nmax_queued_messages 0\n{extra}"
+        )
 
     def start(self) -> None:
         with self._log.open("ab") as log:
@@ -51,6 +59,12 @@ class Mosquitto:
             self._process.wait(10)
             self._process = None
 
+    def publish_lines(self, topic: str, lines: Iterable[str]) -> None:
+        """Publish each line at QoS 1 by mosquitto's own client, which is fast."""
+        address = ["-h", self.address.host, "-p", str(self.address.port)]
+        command = ["mosquitto_pub", *address, "-q", "1", "-t", topic, "-l"]
+        subprocess.run(command, input="\n".join(lines), text=True, check=True, timeout=60)
+
 
 class Publisher:
     """A client that publishes at QoS 1 and knows what the broker has confirmed."""
@@ -61,8 +75,12 @@ class Publisher:
         self._client.connect(address.host, address.port)
         self._client.loop_start()
 
-    def send(self, topic: str, payload: bytes | str, *, qos: int = 1, retain: bool = False) -> None:
-        self._last = self._client.publish(topic, payload, qos, retain)
+    def send(self, topic: str, payload: bytes | str, *, retain: bool = False, content_type: str | None = None) -> None:
+        properties = None
+        if content_type is not None:
+            properties = Properties(PacketTypes.PUBLISH)
+            properties.ContentType = content_type
+        self._last = self._client.publish(topic, payload, 1, retain, properties)
 
     def confirmed(self, timeout: float = 30.0) -> None:
         """Wait until the broker has everything."""

@@ -4,7 +4,9 @@ import json
 import logging
 import signal
 import sys
+import tempfile
 import threading
+import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import asdict, dataclass
@@ -15,16 +17,20 @@ from typing import Annotated, Any
 import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
+from rich.table import Table
 
 from ingest.contract import DEFAULT_PREFIX
 from ingest.errors import JoulebookError, UsageError
 from ingest.fleet import read_fleet
+from ingest.listener import Listener
+from ingest.mqtt import BrokerAddress, BrokerSettings
 from ingest.store import TABLES, Store
 
 cli = typer.Typer(
     help="Joulebook keeps the book of joules for a fleet of energy-harvesting sensor nodes.",
     no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None,
 )  # fmt: skip
+TABLE_WIDTH = 110  # where standard output is not a terminal
 out, err = Console(), Console(stderr=True)
 WrongUse: Any = typer.BadParameter.__base__  # what the command-line library raises for a wrong option or command
 
@@ -38,6 +44,12 @@ HostOption = Annotated[str, typer.Option(help="Address the dashboard listens on.
 EveryOption = Annotated[float, typer.Option("--every", help="Seconds from one analysis to the next.", min=1)]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print figures for machines.")]
 STORE, BROKER, PORT = Path("joulebook.duckdb"), "mqtt://localhost:1883", 8050
+DEMO_LIVE_DAYS = 3  # of the simulated history are published live
+DEMO_SPEED = 720.0  # times as fast as the clock, until the live reports reach the present
+DEMO_ONCE_HOURS = 6  # of live reports when the demo only prints its summary
+DEMO_DELAY_S = 2.0  # from a simulated report to its arrival
+DEMO_BATCH = 20_000  # reports of the simulated history admitted together
+DEMO_EVERY_S = 10.0  # from one analysis to the next
 
 
 @contextmanager
@@ -73,6 +85,50 @@ def parse_time(text: str | None) -> datetime | None:
         msg = f'--as-of: expected a time such as "2026-03-01T06:00:00Z", got "{text}"'
         raise UsageError(msg) from None
     return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
+
+
+@cli.command()
+def demo(
+    once: Annotated[bool, typer.Option("--once", help="Print the fleet's summary and exit.")] = False,
+    store: StoreOption = STORE,
+    port: PortOption = PORT,
+) -> None:
+    """A simulated mill with a year of history and live reports: all real parts in one process."""
+    from fixtures import mill
+    from fixtures.feed import LiveFeed
+    from fixtures.messages import messages
+    from fixtures.simulate import simulate
+    from ingest.broker import EmbeddedBroker
+
+    now = datetime.now(UTC)
+    with ExitStack() as stack:
+        book = stack.enter_context(open_demo_store(store))
+        broker = EmbeddedBroker()
+        broker.start()
+        stack.callback(broker.stop)
+        err.print(f"broker: {broker.address} (embedded, loopback only)", highlight=False)
+        with tempfile.TemporaryDirectory() as folder:
+            mill.write_fleet(Path(folder), now)
+            described = read_fleet(Path(folder))
+        book.save_fleet(described)
+        begin = now.timestamp() - DEMO_LIVE_DAYS * 86400
+        with progress_bar() as bar:
+            bar("simulating the mill", 0, 0)
+            simulated = simulate(
+                described, mill.history_start(now), mill.HISTORY_DAYS + 2, mill.SEED, mill.faults(now), mill.FIRMWARE
+            )
+            bar("simulating the mill", 1, 1)
+            load_history(book, simulated, begin, bar)
+        end = begin + DEMO_ONCE_HOURS * 3600 if once else None
+        speed = float("inf") if once else DEMO_SPEED
+        feed = LiveFeed(broker.address, messages(simulated, begin, now.timestamp() + 86400), begin, speed, end)
+        listener = start_listener(stack, book, broker.address, broker.settings, DEFAULT_PREFIX)
+        feed.start()
+        stack.callback(feed.stop)
+        if once:
+            run_demo_once(book, feed, listener)
+        else:
+            serve_demo(stack, book, feed, listener, port)
 
 
 @cli.command()
@@ -151,7 +207,7 @@ def listen(broker: BrokerOption = BROKER, store: StoreOption = STORE, prefix: Pr
     """Subscribe to the nodes' reports and store them, until stopped."""
     with ExitStack() as stack:
         book = stack.enter_context(Store.open(store, must_exist=True))
-        listener = start_listener(stack, book, broker, prefix)
+        listener = start_listener(stack, book, BrokerAddress.parse(broker), BrokerSettings.load(), prefix)
         err.print(f"listening on {broker}, storing in {store}; Ctrl-C stops", highlight=False)
         wait_until_stopped(listener)
 
@@ -177,7 +233,7 @@ def serve(
     """Listen, analyse on a schedule and serve the dashboard, in one process."""
     with ExitStack() as stack:
         book = stack.enter_context(Store.open(store, must_exist=True))
-        listener = start_listener(stack, book, broker, prefix)
+        listener = start_listener(stack, book, BrokerAddress.parse(broker), BrokerSettings.load(), prefix)
         start_dashboard(stack, book, host, port)
         schedule = Schedule(book, listener, prefix, every, lambda: datetime.now(UTC))
         schedule.start()
@@ -203,25 +259,122 @@ class NotYetError(JoulebookError):
     """A command that a later version will have."""
 
 
+# --- the demo -----------------------------------------------------------------------------------------------------
+
+
+def open_demo_store(path: Path) -> Store:
+    """A fresh store for the demo; one that an earlier demo left is replaced, any other is left alone.
+
+    Raises
+    ------
+    UsageError
+        If the store is not the demo's.
+    """
+    if path.exists():
+        with Store.open(path) as book:
+            if book.meta("demo") is None:
+                msg = f"{path}: holds a fleet of yours, which the demo would replace; name another with --store"
+                raise UsageError(msg)
+        path.unlink()
+    book = Store.open(path)
+    book.set_meta("demo", "Marrowmere Mill")
+    return book
+
+
+def load_history(book: Store, simulated: Any, until: float, bar: Callable[[str, int, int], None]) -> None:
+    """Load the simulated reports up to a moment [s UTC] through the decoding and judging of live ones."""
+    from fixtures.messages import messages
+    from ingest.contract import Refusal, batch_table
+    from ingest.intake import take
+
+    rows: list[tuple[Any, ...]] = []
+    refusals: list[Refusal] = []
+    total, done = int(simulated.reported.sum()), 0
+    for topic, payload, at in messages(simulated, float("-inf"), until):
+        take(DEFAULT_PREFIX, topic, payload, None, at + DEMO_DELAY_S, rows, refusals)
+        if len(rows) >= DEMO_BATCH:
+            book.admit(batch_table(rows), refusals)
+            done += len(rows)
+            bar("history", done, total)
+            rows, refusals = [], []
+    book.admit(batch_table(rows), refusals)
+    bar("history", total, total)
+
+
+def run_demo_once(book: Store, feed: Any, listener: Listener) -> None:
+    """Wait for the live reports to be stored, analyse, and print the fleet's summary."""
+    from analysis.run import analyse as run
+
+    feed.join()
+    deadline = time.monotonic() + 60
+    while listener.stats.received < feed.published or listener.stats.waiting:
+        if time.monotonic() > deadline:
+            msg = f"only {listener.stats.received} of {feed.published} live reports arrived within 60 s"
+            raise JoulebookError(msg)
+        time.sleep(0.05)
+    listener.stop()
+    with progress_bar() as bar:
+        done = run(book, feed.now(), bar)
+    out.print(summary_table(book, done.as_of), width=None if out.is_terminal else TABLE_WIDTH, crop=False)
+    stats = listener.stats
+    out.print(f"live over MQTT: {stats.accepted} reports stored, {sum(stats.rejected.values())} rejected")
+
+
+def serve_demo(stack: ExitStack, book: Store, feed: Any, listener: Listener, port: int) -> None:
+    """Analyse again and again and serve the dashboard, on the feed's clock, until stopped."""
+    schedule = Schedule(book, listener, DEFAULT_PREFIX, DEMO_EVERY_S, feed.now)
+    schedule.start()
+    stack.callback(schedule.stop)
+    start_dashboard(stack, book, "127.0.0.1", port, feed.now)
+    err.print(
+        f"the last {DEMO_LIVE_DAYS} days follow live, {DEMO_SPEED:g} times as fast, until they reach the present; "
+        f"store: {book.path}; Ctrl-C stops",
+        highlight=False,
+    )
+    wait_until_stopped(listener)
+
+
+SUMMARY_COLUMNS = ("node", "site", "storage V", "autonomy d", "P(dark in 30 d)", "depletion d, P10-P90", "balance uW")
+
+
+def summary_table(book: Store, now: datetime) -> Table:
+    """The fleet, those that go dark first on top."""
+    from dashboard.queries import fleet_rows
+    from dashboard.wording import day_range
+
+    rows = fleet_rows(book.cursor(), book.fleet().budgets, now)
+    table = Table(title=f"Marrowmere Mill as of {now:%Y-%m-%d %H:%M} UTC")
+    for title in SUMMARY_COLUMNS:
+        table.add_column(title, justify="left" if title in SUMMARY_COLUMNS[:2] else "right")
+    for row in rows.itertuples():
+        table.add_row(
+            row.node_id, row.site, *(f"{value:.{digits}f}" for value, digits in (
+                (row.storage_v, 2), (row.autonomy_days, 1), (row.p_dark_30d, 2))),
+            day_range(row.days_p10, row.days_p90), f"{row.balance_w * 1e6:.1f}",
+        )  # fmt: skip
+    return table
+
+
 # --- the running parts --------------------------------------------------------------------------------------------
 
 
-def start_listener(stack: ExitStack, book: Store, broker: str, prefix: str) -> Any:
+def start_listener(
+    stack: ExitStack, book: Store, address: BrokerAddress, settings: BrokerSettings, prefix: str
+) -> Listener:
     """A started listener that the stack stops."""
-    from ingest.listener import Listener
-    from ingest.mqtt import BrokerAddress, BrokerSettings
-
-    listener = Listener(book, BrokerAddress.parse(broker), BrokerSettings.load(), prefix=prefix)
+    listener = Listener(book, address, settings, prefix=prefix)
     stack.callback(listener.stop)
     listener.start()
     return listener
 
 
-def start_dashboard(stack: ExitStack, book: Store, host: str, port: int) -> None:
+def start_dashboard(
+    stack: ExitStack, book: Store, host: str, port: int, clock: Callable[[], datetime] | None = None
+) -> None:
     """A started dashboard that the stack stops; its address is printed."""
     from dashboard.app import DashboardServer, create_app
 
-    server = DashboardServer(create_app(book), host, port)
+    server = DashboardServer(create_app(book, clock=clock), host, port)
     server.start()
     stack.callback(server.stop)
     err.print(f"dashboard: {server.address}", highlight=False, soft_wrap=True)
@@ -232,7 +385,7 @@ class Schedule:
     """Analyses again and again in a thread of its own, and publishes the alarms that changed."""
 
     book: Store
-    listener: Any
+    listener: Listener
     prefix: str
     every: float  # [s]
     clock: Callable[[], datetime]
@@ -264,7 +417,7 @@ class Schedule:
             self._stop.wait(self.every)
 
 
-def publish_alarms(book: Store, listener: Any, prefix: str, nodes: Iterable[tuple[str, str]]) -> None:
+def publish_alarms(book: Store, listener: Listener, prefix: str, nodes: Iterable[tuple[str, str]]) -> None:
     """Publish each node's standing alarms as one retained message; an empty list when none stands."""
     from analysis.run import open_alarms
 
@@ -275,7 +428,7 @@ def publish_alarms(book: Store, listener: Any, prefix: str, nodes: Iterable[tupl
         listener.publish(f"{prefix}/alarms/{site}/{node_id}", payload, retain=True)
 
 
-def wait_until_stopped(listener: Any = None) -> None:
+def wait_until_stopped(listener: Listener | None = None) -> None:
     """Wait for Ctrl-C or SIGTERM, or for the listener to fail.
 
     Raises

@@ -78,15 +78,11 @@ def analyse(store: Store, as_of: datetime | None = None, progress: Progress = la
     if moment is None or not known.fleet.nodes:
         msg = "nothing to analyse: load a fleet (joulebook fleet DIR) and its reports (joulebook import FILE) first"
         raise UsageError(msg)
-    before = _meta_time(store, "analysed_as_of")
+    last = store.meta("analysed_as_of")
+    before = datetime.fromisoformat(last) if last else None
     rows = _update_ledger(store, known, moment, before, progress)
     changed = _update_results(store, known, moment, before, progress)
     return Summary(moment, rows, len(known.fleet.nodes), changed, before is not None and moment < before)
-
-
-def _meta_time(store: Store, key: str) -> datetime | None:
-    row = store.cursor().execute("SELECT value FROM meta WHERE key = $key", {"key": key}).fetchone()
-    return datetime.fromisoformat(row[0]) if row else None
 
 
 def _plain(moment: datetime) -> datetime:
@@ -269,7 +265,7 @@ def _forecast(
         account["net_harvest_j"].to_numpy(),
         (account["wake_j"] + account["sleep_j"]).to_numpy(),
         account["observed_s"].to_numpy(),
-        pd.to_datetime(account["day"]).dt.day_of_week.to_numpy(np.int64),
+        np.asarray(pd.to_datetime(account["day"]).dt.day_of_week, dtype=np.int64),
         moment.astimezone(fleet.sites[node.site].zone).weekday(),
         float(curve.usable(last[1])),
         curve.full_j - curve.cutoff_j,
@@ -322,10 +318,7 @@ def _write_results(
             changed = alarms.step(open_alarms(cursor), conditions, moment)
             cursor.executemany("DELETE FROM alarms WHERE alarm_id = ?", [[a.alarm_id] for a in changed] or [[""]])
             _insert(cursor, "alarms", [asdict(alarm) for alarm in changed])
-        cursor.execute(
-            "INSERT INTO meta VALUES ('analysed_as_of', $at) ON CONFLICT DO UPDATE SET value = excluded.value",
-            {"at": moment.isoformat()},
-        )
+    store.set_meta("analysed_as_of", moment.isoformat())
     return tuple(changed)
 
 

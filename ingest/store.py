@@ -96,6 +96,16 @@ class Store:
         """A way in for the calling thread."""
         return self._connection.cursor()
 
+    def meta(self, key: str) -> str | None:
+        """A note kept with the store, such as the moment of its last analysis."""
+        row = self.cursor().execute("SELECT value FROM meta WHERE key = $key", {"key": key}).fetchone()
+        return str(row[0]) if row else None
+
+    def set_meta(self, key: str, value: str) -> None:
+        """Keep a note with the store."""
+        with self.write() as cursor:
+            cursor.execute("INSERT OR REPLACE INTO meta VALUES ($key, $value)", {"key": key, "value": value})
+
     def write(self) -> "_Writing":
         """A cursor inside a transaction, for one writer at a time; committed on leaving, undone on an error."""
         return _Writing(self.cursor(), self._writing)

@@ -77,7 +77,7 @@ def ledger(days: pd.DataFrame, theme: Theme) -> go.Figure:
     ):
         figure.add_bar(
             x=days["day"], y=values, name=name, customdata=hours,
-            marker={"color": colour, "line": {"width": 0}, "pattern": {"shape": pattern, "solidity": 0.25}},
+            marker={"color": colour, "line": {"width": 0}, "pattern": _hatch(pattern, theme)},
             hovertemplate="%{x|%Y-%m-%d}: %{y:.3g} J in %{customdata:.1f} h observed<extra>" + name + "</extra>",
         )  # fmt: skip
     figure.add_scatter(
@@ -98,7 +98,7 @@ def harvest(days: pd.DataFrame, budget_w: float | None, budget_sd_w: float | Non
     Parameters
     ----------
     days : DataFrame
-        `day, net_harvest_w, mean_28d_w, full_s`.
+        `day, net_harvest_w, mean_28d_w, mean_is_lower_bound, full_s`.
     budget_w, budget_sd_w : float or None
         The budget's net harvest and its standard deviation. [W]
     """
@@ -115,7 +115,8 @@ def harvest(days: pd.DataFrame, budget_w: float | None, budget_sd_w: float | Non
         hovertemplate="%{x|%Y-%m-%d}: %{y:.3g} µW<extra>Day</extra>",
     )  # fmt: skip
     figure.add_scatter(
-        x=days["day"], y=days["mean_28d_w"] * 1e6, mode="lines", name="28-day mean",
+        x=days["day"], y=days["mean_28d_w"] * 1e6, mode="lines",
+        name="28-day mean (a lower bound)" if days["mean_is_lower_bound"].any() else "28-day mean",
         line={"color": theme.voltage, "width": 2.4},
         hovertemplate="%{x|%Y-%m-%d}: %{y:.3g} µW<extra>28-day mean</extra>",
     )  # fmt: skip
@@ -125,7 +126,9 @@ def harvest(days: pd.DataFrame, budget_w: float | None, budget_sd_w: float | Non
     return figure
 
 
-def fan(path: pd.DataFrame, full_j: float, quantiles: Mapping[str, float | None], zone: str, theme: Theme) -> go.Figure:
+def fan(
+    path: pd.DataFrame, full_j: float, quantiles: Mapping[str, float | None], ahead: int, zone: str, theme: Theme
+) -> go.Figure:
     """The forecast of usable energy as a fan: 80 % and 90 % bands and the median.
 
     Parameters
@@ -136,9 +139,12 @@ def fan(path: pd.DataFrame, full_j: float, quantiles: Mapping[str, float | None]
         Usable energy at full voltage. [J]
     quantiles : mapping
         Days to depletion by the chance of having gone dark by then, such as {"10 %": 17.0}; None is past the horizon.
+    ahead : int
+        How far to look. [d]
     """
     if path.empty:
         return empty("No forecast yet.", theme)
+    path = path[path["days_ahead"] <= ahead]
     figure = _figure(theme)
     at = _local(path["as_of"] + pd.to_timedelta(path["days_ahead"], unit="D"), zone)
     for low, high, share, alpha in (
@@ -158,14 +164,15 @@ def fan(path: pd.DataFrame, full_j: float, quantiles: Mapping[str, float | None]
     )  # fmt: skip
     _level(figure, 0.0, "cut-off: dark", theme.limit)
     _level(figure, full_j, f"full {full_j:.3g} J", theme.harvest)
-    _mark_depletion(figure, path["as_of"].iloc[0], quantiles, zone, theme)
+    shown = {chance: value for chance, value in quantiles.items() if value is not None and value <= ahead}
+    _mark_depletion(figure, path["as_of"].iloc[0], shown, zone, theme)
     figure.update_yaxes(title_text="Usable energy (J)", range=[-0.08 * full_j, 1.12 * full_j])
     figure.update_xaxes(title_text=f"Date ({zone})")
     return figure
 
 
 def field(ratios: pd.DataFrame, line: str, sites: Mapping[str, str], theme: Theme) -> go.Figure:
-    """One budget line in the field, over its budget: a point a node, a row a budget, a lane and a shape a site.
+    """One budget line in the field, over its budget: a point a node, a row a budget, a shape a site.
 
     Parameters
     ----------
@@ -174,7 +181,7 @@ def field(ratios: pd.DataFrame, line: str, sites: Mapping[str, str], theme: Them
     line : str
         Which line to draw.
     sites : mapping
-        Site names by site; their order gives colour, shape and lane, whatever the rows hold.
+        Site names by site; their order gives colour and shape, whatever the rows hold.
     """
     rows = ratios[ratios["line"] == line]
     if rows.empty:
@@ -185,21 +192,23 @@ def field(ratios: pd.DataFrame, line: str, sites: Mapping[str, str], theme: Them
     for name in budgets:
         mine = rows[rows["budget"] == name]
         _budget_row(figure, height[name], mine["ratio"] * 100, mine["tolerance"].median(), theme)
+    lane = _lanes(rows, list(sites))
     for index, (site, title) in enumerate(sites.items()):
         mine = rows[rows["site"] == site]
         if not mine.empty:
-            lane = LANE_SHARE * ((index + 0.5) / len(sites) - 0.5)
-            _site_points(figure, mine, mine["budget"].map(height) - lane, title, index, theme)
+            _site_points(figure, mine, mine["budget"].map(height) + lane[mine.index], title, index, theme)
+    _mark_lower_bounds(figure, rows, rows["budget"].map(height) + lane, theme)
     figure.add_vline(x=100, line={"color": theme.budget, "dash": "dash", "width": 1.5})
-    figure.update_yaxes(tickvals=list(height.values()), ticktext=budgets, range=[-0.6, len(budgets) - 0.4])
-    figure.update_yaxes(title_text="Budget", title_standoff=4)
-    figure.update_xaxes(title_text=f"{LINES[line].name} in the field (% of budget)")
+    figure.update_yaxes(
+        tickvals=list(height.values()), ticktext=budgets, range=[-0.6, len(budgets) - 0.4], zeroline=False
+    )
+    figure.update_xaxes(title_text=f"{LINES[line].name} (% of budget)")
     figure.update_layout(height=150 + 70 * len(budgets))
     return figure
 
 
 def _figure(theme: Theme) -> go.Figure:
-    return go.Figure(layout={"template": theme.template(), "height": 340})
+    return go.Figure(layout={"template": theme.template(), "height": 380})
 
 
 def _local(times: "pd.Series[pd.Timestamp]", zone: str) -> Any:
@@ -222,6 +231,17 @@ def _level(figure: go.Figure, level: float, label: str, colour: str) -> None:
     )  # fmt: skip
 
 
+def _hatch(shape: str, theme: Theme) -> dict[str, Any]:
+    return {
+        "shape": shape,
+        "fillmode": "overlay",
+        "fgcolor": theme.ground,
+        "fgopacity": 0.7,
+        "size": 6,
+        "solidity": 0.2,
+    }
+
+
 def _band(figure: go.Figure, low: float, high: float, theme: Theme) -> None:
     figure.add_hrect(y0=low, y1=high, fillcolor=_rgba(theme.budget, 0.16), line={"width": 0}, layer="below")
 
@@ -232,21 +252,21 @@ def _mark_full(figure: go.Figure, days: pd.DataFrame, heights: "pd.Series[float]
     if full.any():
         figure.add_scatter(
             x=days["day"][full], y=heights[full], mode="markers", name="Lower bound (hours at full)",
-            marker={"symbol": "arrow-bar-up", "size": 9, "color": theme.ink}, customdata=days["full_s"][full] / 3600,
+            marker={"symbol": "triangle-up-open", "size": 9, "color": theme.ink},
+            customdata=days["full_s"][full] / 3600,
             hovertemplate="%{x|%Y-%m-%d}: full for %{customdata:.1f} h, net harvest is a lower bound<extra></extra>",
         )  # fmt: skip
 
 
 def _mark_depletion(
-    figure: go.Figure, as_of: datetime, quantiles: Mapping[str, float | None], zone: str, theme: Theme
+    figure: go.Figure, as_of: datetime, quantiles: Mapping[str, float], zone: str, theme: Theme
 ) -> None:
-    known = {chance: value for chance, value in quantiles.items() if value is not None}
-    if not known:
+    if not quantiles:
         return
-    at = [(pd.Timestamp(as_of) + pd.Timedelta(days=value)).tz_convert(zone) for value in known.values()]
+    at = [(pd.Timestamp(as_of) + pd.Timedelta(days=value)).tz_convert(zone) for value in quantiles.values()]
     figure.add_scatter(
-        x=[moment.tz_localize(None) for moment in at], y=[0.0] * len(known), mode="markers+text",
-        text=list(known), textposition="top center", name="Chance of having gone dark",
+        x=[moment.tz_localize(None) for moment in at], y=[0.0] * len(at), mode="markers+text",
+        text=list(quantiles), textposition="top center", name="Chance of having gone dark",
         marker={"color": theme.limit, "symbol": "diamond", "size": 9}, textfont={"color": theme.limit},
         hovertemplate="%{text} dark by %{x|%Y-%m-%d}<extra></extra>",
     )  # fmt: skip
@@ -264,6 +284,27 @@ def _budget_row(figure: go.Figure, height: int, percents: "pd.Series[float]", to
         x=[middle, middle], y=[height - 0.42, height + 0.42], mode="lines", showlegend=False, name="median",
         line={"color": theme.ink, "width": 2.5}, hovertemplate=f"median {percent(middle / 100)}<extra></extra>",
     )  # fmt: skip
+
+
+def _lanes(rows: pd.DataFrame, order: list[str]) -> "pd.Series[float]":
+    """How far above its budget's row each point stands: the sites that share a budget side by side."""
+    lane = pd.Series(0.0, index=rows.index)
+    for _, mine in rows.groupby("budget"):
+        present = sorted(mine["site"].unique(), key=lambda site: order.index(site) if site in order else len(order))
+        step = LANE_SHARE / len(present)
+        lane[mine.index] = mine["site"].map(
+            {site: step * (len(present) / 2 - 0.5 - i) for i, site in enumerate(present)}
+        )
+    return lane
+
+
+def _mark_lower_bounds(figure: go.Figure, rows: pd.DataFrame, heights: Any, theme: Theme) -> None:
+    bound = rows["lower_bound"]
+    if bound.any():
+        figure.add_scatter(
+            x=rows["ratio"][bound] * 100, y=heights[bound] + 0.2, mode="markers", hoverinfo="skip",
+            name="Lower bound (hours at full)", marker={"symbol": "arrow-right", "size": 7, "color": theme.muted},
+        )  # fmt: skip
 
 
 def _site_points(figure: go.Figure, rows: pd.DataFrame, heights: Any, title: str, index: int, theme: Theme) -> None:

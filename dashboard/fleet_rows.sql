@@ -1,9 +1,10 @@
 -- One row for each node in service: its last report, its latest analysis, and the means of its recent ledger.
 -- Parameters: $window_days, the days of ledger up to the node's analysis that the means take in.
 -- Units stand in the column names; whatever has not been reported or analysed yet is empty.
-WITH last_report AS (
-    SELECT node_id, max(observed_at) AS observed_at, arg_max(storage_v, observed_at) AS storage_v
-    FROM reports GROUP BY node_id
+WITH newest AS (
+    SELECT node_no, max(observed_at) AS observed_at FROM report_log GROUP BY node_no
+), last_report AS (  -- joining back is several times faster than arg_max over the whole history
+    SELECT node_no, observed_at, storage_v FROM report_log JOIN newest USING (node_no, observed_at)
 ), outlook AS (
     SELECT * FROM forecast QUALIFY row_number() OVER (PARTITION BY node_id ORDER BY as_of DESC) = 1
 ), verdicts AS (
@@ -15,26 +16,27 @@ WITH last_report AS (
     GROUP BY f.node_id
 ), lines AS (
     SELECT node_id,
-           any_value(estimate) FILTER (line = 'net_harvest_w') AS net_harvest_w,
            any_value(budget) FILTER (line = 'net_harvest_w') AS net_harvest_budget_w,
            any_value(budget) FILTER (line = 'wake_energy_j') AS wake_budget_j,
            any_value(budget) FILTER (line = 'sleep_power_w') AS sleep_budget_w
     FROM (FROM estimates QUALIFY rank() OVER (PARTITION BY node_id ORDER BY as_of DESC) = 1)
     GROUP BY node_id
 ), booked AS (
-    SELECT l.node_id, sum(l.wake_j + l.sleep_j) / nullif(sum(l.observed_s), 0) AS load_w
+    SELECT l.node_id, sum(l.net_harvest_j) / nullif(sum(l.observed_s), 0) AS net_harvest_w,
+           sum(l.wake_j + l.sleep_j) / nullif(sum(l.observed_s), 0) AS load_w, sum(l.full_s) > 0 AS lower_bound
     FROM ledger l JOIN outlook o USING (node_id)
     WHERE l.day > (o.as_of AT TIME ZONE 'UTC')::DATE - $window_days::INTEGER
     GROUP BY l.node_id
 )
-SELECT n.node_id, n.site, n.budget, r.observed_at, r.storage_v,
+SELECT n.node_id, n.site, n.budget, r.observed_at::TIMESTAMP AT TIME ZONE 'UTC' AS observed_at, r.storage_v,
        o.as_of, o.p_dark_7d, o.p_dark_30d, o.p_dark_90d, o.days_p10, o.days_p50, o.days_p90, o.autonomy_days, o.balance_w,
        v.verdict, f.finding, f.probability, coalesce(f.found_dark, false) AS found_dark,
        coalesce(f.found_charged, false) AS found_charged,
        n.node_id IN (SELECT node_id FROM alarms WHERE kind = 'silent' AND cleared_at IS NULL) AS silence_alarm,
-       e.net_harvest_w, e.net_harvest_budget_w, e.wake_budget_j, e.sleep_budget_w, b.load_w
+       e.net_harvest_budget_w, e.wake_budget_j, e.sleep_budget_w, b.net_harvest_w, b.load_w,
+       coalesce(b.lower_bound, false) AS harvest_lower_bound  -- at full for part of the time: harvest was curtailed
 FROM nodes n
-LEFT JOIN last_report r USING (node_id)
+LEFT JOIN last_report r USING (node_no)
 LEFT JOIN outlook o USING (node_id)
 LEFT JOIN verdicts v USING (node_id)
 LEFT JOIN named f USING (node_id)

@@ -9,7 +9,7 @@ from typing import Any
 import dash_ag_grid as dag
 import pandas as pd
 
-from dashboard.wording import finding, verdict
+from dashboard.wording import verdict
 
 COLOURS = {
     "backgroundColor": "--surface", "foregroundColor": "--ink", "headerBackgroundColor": "--raised",
@@ -31,13 +31,14 @@ def records(rows: pd.DataFrame, sites: Mapping[str, str]) -> list[dict[str, Any]
             "forecast": rows["p_dark_30d"].notna(),
             "dark_percent": (rows["p_dark_30d"] * 100).round(1),
             "finding": [
-                f"{finding(name)} ({100 * sure:.0f} %)" if isinstance(name, str) else ""
+                f"{name.replace('-', ' ')} ({100 * sure:.0f} %)" if isinstance(name, str) else ""
                 for name, sure in zip(rows["finding"], rows["probability"], strict=True)
             ],
             "storage_v": rows["storage_v"].round(3),
             "usable_percent": (rows["usable_share"] * 100).round(1),
             "autonomy_days": rows["autonomy_days"].round(2),
             "harvest_percent": (rows["harvest_ratio"] * 100).round(1),
+            "harvest_lower_bound": rows["harvest_lower_bound"],
             "load_percent": (rows["load_ratio"] * 100).round(1),
             "balance_uw": (rows["balance_w"] * 1e6).round(2),
             "verdict": rows["verdict"].map(verdict, na_action=None),
@@ -51,7 +52,8 @@ def records(rows: pd.DataFrame, sites: Mapping[str, str]) -> list[dict[str, Any]
 def fleet_grid(identity: str) -> dag.AgGrid:
     """The grid, empty; rows open with a click or Enter and carry a link."""
     colours = ", ".join(f"{name}: 'var({variable})'" for name, variable in COLOURS.items())
-    theme = f"themeQuartz.withParams({{{colours}, fontFamily: 'inherit', fontSize: 13, spacing: 6}})"
+    sizes = "fontFamily: 'inherit', fontSize: 13, spacing: 6, cellHorizontalPadding: 8, iconSize: 12"
+    theme = f"themeQuartz.withParams({{{colours}, {sizes}}})"
     return dag.AgGrid(
         id=identity,
         columnDefs=_columns(),
@@ -65,8 +67,7 @@ def fleet_grid(identity: str) -> dag.AgGrid:
         dashGridOptions={
             "theme": {"function": theme},
             "rowClassRules": {"row-due": "params.data.visit_due"},
-            "ariaLabel": "Nodes by days to depletion",
-            "overlayNoRowsTemplate": "<span>No node here.</span>",
+            "localeText": {"noRowsToShow": "No node here."},
             "animateRows": False,
             "enableCellTextSelection": True,
         },
@@ -78,12 +79,11 @@ def fleet_grid(identity: str) -> dag.AgGrid:
 def _columns() -> list[dict[str, Any]]:
     return [
         {
-            "field": "node_id", "headerName": "Node", "pinned": "left", "width": 130, "cellRenderer": "NodeLink",
+            "field": "node_id", "headerName": "Node", "pinned": "left", "width": 116, "cellRenderer": "NodeLink",
             "filter": "agTextColumnFilter",
         },
-        _text("site", "Site", 130),
         {
-            "headerName": "Days to depletion (d), by chance of being dark",
+            "headerName": "Days to depletion (d)",
             "children": [
                 _number("days_p10", "10 %", 96, "daysAhead(params)") | {"sort": "asc"},
                 _number("days_p50", "50 %", 96, "daysAhead(params)"),
@@ -91,11 +91,12 @@ def _columns() -> list[dict[str, Any]]:
             ],
         },
         _number("dark_percent", "Dark within 30 d (%)", 90, "plain(params, 1)"),
-        _text("finding", "Most probable finding", 220),
-        _number("storage_v", "Storage voltage (V)", 88, "plain(params, 3)"),
+        _text("site", "Site", 116),
+        _text("finding", "Most probable finding", 170),
+        _number("storage_v", "Storage voltage (V)", 96, "plain(params, 3)"),
         _number("usable_percent", "Usable energy (% of full)", 92, "plain(params, 0)"),
-        _number("autonomy_days", "Autonomy (d)", 98, "plain(params, 1)"),
-        _number("harvest_percent", "Net harvest (% of budget)", 98, "plain(params, 0)"),
+        _number("autonomy_days", "Autonomy (d)", 112, "plain(params, 1)"),
+        _number("harvest_percent", "Net harvest (% of budget)", 98, "bounded(params)"),
         _number("load_percent", "Load (% of budget)", 92, "plain(params, 0)"),
         _number("balance_uw", "Balance (µW)", 92, "plain(params, 1)"),
         _text("verdict", "Storage verdict", 110),

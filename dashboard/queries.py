@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from functools import cache
 from typing import Any
 
@@ -20,7 +20,10 @@ RECENT_REPORTS = 20
 VISIT_RISK = 0.1  # chance of being dark by then at which a visit is due
 VISIT_DAYS = 30
 
+FIELD_COLUMNS = ["node_id", "site", "budget", "line", "ratio", "tolerance", "separable", "lower_bound"]
 NEARLY_EMPTY = 0.05  # of full: a node that fell silent with less than this in hand is taken to be dark
+
+PRIORITIES = {"high": 0, "medium": 1, "low": 2}
 
 Cursor = duckdb.DuckDBPyConnection
 Row = dict[str, Any]  # by column, missing values as None
@@ -60,9 +63,9 @@ def reports_since(cursor: Cursor, site: str | None, start: datetime, end: dateti
     return int(
         _one(
             cursor,
-            "SELECT count(*) FROM reports JOIN nodes USING (node_id) WHERE observed_at BETWEEN $start AND $end"
+            "SELECT count(*) FROM report_log JOIN nodes USING (node_no) WHERE observed_at BETWEEN $start AND $end"
             " AND NOT retired AND site = coalesce($site, site)",
-            {"start": start, "end": end, "site": site},
+            {"start": _plain(start), "end": _plain(end), "site": site},
         )
     )
 
@@ -81,14 +84,15 @@ def fleet_rows(cursor: Cursor, budgets: Mapping[str, Budget], now: datetime) -> 
     -------
     DataFrame
         Columns of `fleet_rows.sql`, and `usable_share` (usable energy now over usable energy at full) [-],
-        `harvest_ratio` and `load_ratio` (field over budget) [-], `silence_s` (age of the last report) [s], `dark`,
+        `harvest_ratio` and `load_ratio` (field over budget; the first is a lower bound where `harvest_lower_bound`, the
+        node having been at full) [-], `silence_s` (age of the last report) [s], `dark`,
         `silent` (and not taken to be dark), `visit_due` (dark, or likely enough to be dark soon). NaN where there is
         nothing to compute from.
 
     Notes
     -----
-    The share is at nominal capacity: a lost capacity scales both of its terms alike. The load is the ledger's mean
-    over the last LEDGER_WINDOW_DAYS, the harvest the latest estimate. A silent node is taken to be dark where a
+    The share is at nominal capacity: a lost capacity scales both of its terms alike. Harvest and load are the ledger's
+    means over the last LEDGER_WINDOW_DAYS. A silent node is taken to be dark where a
     finding says so, or where none says otherwise and its last report had less than NEARLY_EMPTY in hand.
     """
     rows = _frame(cursor, sql("fleet_rows", "dashboard"), {"window_days": LEDGER_WINDOW_DAYS})
@@ -107,33 +111,42 @@ def fleet_rows(cursor: Cursor, budgets: Mapping[str, Budget], now: datetime) -> 
 
 
 def field_ratios(cursor: Cursor, rows: pd.DataFrame) -> pd.DataFrame:
-    """Field over budget of every node and line, with the load of `rows` as one line more.
+    """Field over budget of every node and line: harvest and load from `rows`, the other lines from the estimates.
 
     Returns
     -------
     DataFrame
-        `node_id, site, budget, line, ratio, tolerance, separable`; tolerance is one standard deviation of the budget
-        as a share of it. Lines whose budget is not positive have no ratio and are left out.
+        `node_id, site, budget, line, ratio, tolerance, separable, lower_bound`; tolerance is one standard deviation of
+        the budget as a share of it. Lines whose budget is not positive have no ratio and are left out.
     """
-    lines = _frame(cursor, sql("estimate_rows", "dashboard"))
-    lines["ratio"] = ratio(lines["estimate"], lines["budget"])
-    lines["tolerance"] = ratio(lines["budget_sd"], lines["budget"])
-    lines = lines.drop(columns=["budget"]).rename(columns={"budget_name": "budget"})
-    load = rows.rename(columns={"load_ratio": "ratio"}).assign(line="load_w", tolerance=float("nan"), separable=True)
-    columns = ["node_id", "site", "budget", "line", "ratio", "tolerance", "separable"]
-    both = pd.concat([lines[columns].astype({"separable": bool}), load[columns]], ignore_index=True)
-    return both.dropna(subset=["ratio"])
+    lines = _frame(cursor, sql("estimate_rows", "dashboard")).astype({"separable": bool})
+    lines = lines.assign(
+        ratio=ratio(lines["estimate"], lines["budget"]),
+        tolerance=ratio(lines["budget_sd"], lines["budget"]),
+        lower_bound=False,
+        budget=lines["budget_name"],
+    )
+    tolerance = lines[lines["line"] == "net_harvest_w"].set_index("node_id")["tolerance"]
+    harvest = rows.rename(columns={"harvest_ratio": "ratio", "harvest_lower_bound": "lower_bound"}).assign(
+        line="net_harvest_w", separable=True, tolerance=rows["node_id"].map(tolerance)
+    )
+    load = rows.rename(columns={"load_ratio": "ratio"}).assign(
+        line="load_w", separable=True, tolerance=float("nan"), lower_bound=False
+    )
+    parts = [lines[lines["line"] != "net_harvest_w"], harvest, load]
+    return pd.concat([part[FIELD_COLUMNS] for part in parts], ignore_index=True).dropna(subset=["ratio"])
 
 
 def active_alarms(cursor: Cursor, site: str | None = None, node_id: str | None = None) -> list[Row]:
-    """The alarms that have not been cleared, the latest first; of one site or one node if given."""
-    return _rows(
+    """The alarms that have not been cleared, the highest priority first; of one site or one node if given."""
+    alarms = _rows(
         cursor,
         "SELECT alarm_id, node_id, site, kind, priority, state, raised_at, acknowledged_at, note FROM alarms"
         " WHERE cleared_at IS NULL AND site = coalesce($site, site) AND ($node_id IS NULL OR node_id = $node_id)"
         " ORDER BY raised_at DESC, alarm_id",
         {"site": site, "node_id": node_id},
     )
+    return sorted(alarms, key=lambda alarm: PRIORITIES.get(alarm["priority"], len(PRIORITIES)))
 
 
 def node_now(cursor: Cursor, node_id: str) -> Row:
@@ -244,8 +257,8 @@ def budget_ratios(now: Row, estimates: Mapping[str, Row], budget: Budget) -> dic
     """`harvest_ratio` and `load_ratio` (field over budget) of one node, None where there is nothing to compare."""
     harvest, wake, sleep = (estimates.get(line) for line in ("net_harvest_w", "wake_energy_j", "sleep_power_w"))
     found: dict[str, float | None] = {"harvest_ratio": None, "load_ratio": None}
-    if harvest and harvest["budget"] > 0:
-        found["harvest_ratio"] = harvest["estimate"] / harvest["budget"]
+    if harvest and harvest["budget"] > 0 and now["net_harvest_w"] is not None:
+        found["harvest_ratio"] = now["net_harvest_w"] / harvest["budget"]
     if wake and sleep and now["load_w"] is not None:
         allowed = budget_load_w(wake["budget"], sleep["budget"], budget.load.wakes_per_day)
         found["load_ratio"] = now["load_w"] / allowed if allowed > 0 else None
@@ -255,6 +268,11 @@ def budget_ratios(now: Row, estimates: Mapping[str, Row], budget: Budget) -> dic
 def since_day(now: datetime, days: int) -> date:
     """The first day of a history of so many days."""
     return (now - timedelta(days=days)).date()
+
+
+def _plain(moment: datetime) -> datetime:
+    """UTC without a zone, as the report log holds it."""
+    return moment.astimezone(UTC).replace(tzinfo=None)
 
 
 def _one(cursor: Cursor, query: str, parameters: Mapping[str, Any] | None = None) -> Any:

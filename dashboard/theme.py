@@ -43,7 +43,7 @@ class Theme:
                 "xaxis": axis,
                 "yaxis": axis,
                 "margin": {"l": 60, "r": 16, "t": 40, "b": 48},
-                "legend": {"orientation": "h", "yanchor": "bottom", "y": 1.0, "xanchor": "left", "x": 0.0},
+                "legend": {"orientation": "h", "yref": "container", "yanchor": "bottom", "y": 0.0, "x": 0.0},
                 "hoverlabel": {"bgcolor": self.ground, "bordercolor": self.muted, "font": {"color": self.ink}},
             }
         )

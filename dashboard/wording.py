@@ -145,9 +145,11 @@ def drivers(now: Mapping[str, Any], ratios: Mapping[str, float | None], cause: s
         return "No forecast yet."
     turn = "spends {} more than it earns" if balance < 0 else "earns {} more than it spends"
     parts = ["The node " + turn.format(number(abs(balance) * 1e6, "µW"))]
-    for key, name in (("harvest_ratio", "net harvest"), ("load_ratio", "load")):
-        if ratios[key] is not None:
-            parts.append(f"{name} is {percent(ratios[key])} of budget")
+    if ratios["harvest_ratio"] is not None:
+        least = "at least " if now["harvest_lower_bound"] else ""
+        parts.append(f"net harvest is {least}{percent(ratios['harvest_ratio'])} of budget")
+    if ratios["load_ratio"] is not None:
+        parts.append(f"load is {percent(ratios['load_ratio'])} of budget")
     if now["autonomy_days"] is not None:
         parts.append(f"its store lasts {number(now['autonomy_days'], 'd', 2)} without harvest")
     if cause:

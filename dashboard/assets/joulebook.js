@@ -58,6 +58,9 @@
     functions.plain = function (params, decimals) {
         return params.value === null || params.value === undefined ? "–" : params.value.toFixed(decimals).replace("-", "−");
     };
+    functions.bounded = function (params) {
+        return (params.value !== null && params.data.harvest_lower_bound ? "≥ " : "") + functions.plain(params, 0);
+    };
     functions.daysAhead = function (params) {
         if (params.value === null || params.value === undefined) {
             return params.data.forecast ? "past horizon" : "no forecast";

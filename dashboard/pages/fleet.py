@@ -19,11 +19,12 @@ from dashboard.pages.parts import (
     common_zone,
     fact,
     graph,
+    named,
     panel,
     table,
 )
 from dashboard.theme import theme_of
-from dashboard.wording import LINES, age, moment, percent
+from dashboard.wording import LINES, NOTHING, age, moment, percent
 from ingest.fleet import Fleet
 
 TITLE = "Fleet · Joulebook"
@@ -47,9 +48,9 @@ def layout(fleet: Fleet) -> html.Div:
             panel("Active alarms", html.Div(id="fleet-alarms")),
             panel(
                 "Nodes by days to depletion",
-                fleet_grid("fleet-grid"),
-                note="The most urgent first. A row opens the node's page, by click or by Enter. 10 % in the heading"
-                " reads: by then, one chance in ten that the node has gone dark.",
+                html.Div(fleet_grid("fleet-grid"), role="region", **named("Nodes by days to depletion")),
+                note="The most urgent first; marked at the left edge: needs a visit. A row opens its page, by click or"
+                " Enter. 10 % in the heading reads: by then, one chance in ten that the node has gone dark.",
             ),
             panel(
                 "Field against budget",
@@ -57,7 +58,8 @@ def layout(fleet: Fleet) -> html.Div:
                 choice("fleet-line", "Budget line", {key: line.name for key, line in LINES.items()}, "net_harvest_w"),
                 graph("fleet-field", "The chosen budget line of each node, in per cent of its budget"),
                 note="Each node's field estimate over its design budget. Grey band: the budget's tolerance, one"
-                " standard deviation. Stroke: median of the nodes. Hollow: not separable from the telemetry so far.",
+                " standard deviation. Stroke: median of the nodes. Hollow: not separable from the telemetry so far."
+                " ≥ and arrows: a lower bound, as harvest is curtailed while a node is at full.",
             ),
         ]
     )
@@ -89,13 +91,16 @@ def summary(rows: pd.DataFrame, reports: int, alarms: int, now: datetime, zone: 
 
 
 def budget_table(ratios: pd.DataFrame) -> html.Div | html.P:
-    """The median over each budget's nodes of every line over its budget, with the spread of the nodes."""
+    """The median over each budget's nodes of every line over its budget, with the spread of the nodes.
+
+    A node counts for a line only where the telemetry can tell the line; a median that takes in a lower bound is one.
+    """
     if ratios.empty:
         return html.P("No estimate yet.", className="quiet")
     groups = ratios.groupby("budget")
     rows = []
     for name, mine in groups:
-        by_line = dict(list(mine.groupby("line")["ratio"]))
+        by_line = dict(list(mine.groupby("line")))
         rows.append([name, str(mine["node_id"].nunique()), *(_median_and_spread(by_line.get(line)) for line in LINES)])
     return table(
         "Median of the nodes in per cent of budget, and from the lowest to the highest tenth",
@@ -105,12 +110,15 @@ def budget_table(ratios: pd.DataFrame) -> html.Div | html.P:
     )
 
 
-def _median_and_spread(values: "pd.Series[float] | None") -> Any:
-    if values is None or values.empty:
-        return "–"
-    low, high = (values.quantile(share) for share in SPREAD)
+def _median_and_spread(rows: pd.DataFrame | None) -> Any:
+    if rows is None:
+        return NOTHING
+    rows = rows[rows["separable"]]
+    if rows.empty:
+        return html.Span("not separable", className="quiet")
+    low, high = (rows["ratio"].quantile(share) for share in SPREAD)
     return [
-        html.Span(f"{100 * values.median():.0f}"),
+        html.Span(("≥\u202f" if rows["lower_bound"].any() else "") + f"{100 * rows['ratio'].median():.0f}"),
         html.Span(f" ({100 * low:.0f} to {100 * high:.0f})", className="quiet"),
     ]
 

@@ -17,6 +17,7 @@ from dashboard.pages.parts import (
     choice,
     fact,
     graph,
+    pair,
     panel,
     table,
     text_or_dash,
@@ -42,6 +43,7 @@ from dashboard.wording import (
 from ingest.budget import Budget
 from ingest.fleet import Fleet
 
+AHEAD = {30: "30 d", 90: "90 d", 365: "365 d"}
 SPANS = {7: "7 d", 30: "30 d", 90: "90 d", 365: "365 d"}
 
 
@@ -86,26 +88,29 @@ def layout(fleet: Fleet, node_id: str) -> html.Div:
                 className="page-head",
             ),
             html.Div(id="node-alarms"),
-            html.Dl(id="node-facts", className="facts"),
+            html.Dl(id="node-facts", className="facts wide"),
             html.P(id="node-drivers", className="statement"),
             panel("Findings", html.Div(id="node-findings")),
             panel(
                 "Forecast of usable energy",
+                choice("node-ahead", "Look ahead", AHEAD, 90),
                 graph("node-fan", "Usable energy by day ahead: median, 80 % and 90 % bands"),
                 note="Above the cut-off voltage, by day ahead. Zero is dark.",
             ),
             choice("node-span", "Show the last", SPANS, 30),
-            panel("Storage voltage", graph("node-voltage", "Storage voltage over time with the storage's limits")),
+            pair(
+                panel("Storage voltage", graph("node-voltage", "Storage voltage over time with the storage's limits")),
+                panel(
+                    "Net harvest against budget",
+                    graph("node-harvest", "Net harvest by day and its 28-day mean against the budget"),
+                    note="Band: the budget's tolerance (one standard deviation).",
+                ),
+            ),
             panel(
                 "Ledger",
                 graph("node-ledger", "Net harvest, wakes, sleep and stored change by day"),
                 note="Stored change = net harvest − wakes − sleep. A day with gaps covers its observed hours only. On"
                 " days with hours at full the harvest is curtailed and the figure a lower bound.",
-            ),
-            panel(
-                "Net harvest against budget",
-                graph("node-harvest", "Net harvest by day and its 28-day mean against the budget"),
-                note="Band: the budget's tolerance (one standard deviation).",
             ),
             panel(
                 "Budget lines",
@@ -219,13 +224,13 @@ def report_table(reports: Sequence[queries.Row], zone: str) -> html.Div | html.P
     return table("Latest reports", headers, rows, numeric=(2, 3, 4, 5, 6))
 
 
-def fan_of(cursor: queries.Cursor, now: Mapping[str, Any], budget: Budget, zone: str, theme: Theme) -> Any:
+def fan_of(cursor: queries.Cursor, now: queries.Row, budget: Budget, ahead: int, zone: str, theme: Theme) -> Any:
     """The forecast's fan up to the usable energy at full voltage, at the estimated capacity."""
     capacity = queries.node_estimates(cursor, now["node_id"]).get("capacity_ratio")
     curve = queries.curve_of(budget.storage)
     full_j = (curve.full_j - curve.cutoff_j) * (capacity["estimate"] if capacity else 1.0)
     quantiles = {"10 %": now["days_p10"], "50 %": now["days_p50"], "90 %": now["days_p90"]}
-    return figures.fan(queries.forecast_path(cursor, now["node_id"]), full_j, quantiles, zone, theme)
+    return figures.fan(queries.forecast_path(cursor, now["node_id"]), full_j, quantiles, ahead, zone, theme)
 
 
 def _scaled(value: float | None, factor: float) -> float | None:
@@ -337,11 +342,12 @@ def register(app: dash.Dash, desk: Desk) -> None:
     @app.callback(
         Output("node-fan", "figure"),
         Input("node-analysis", "data"),
+        Input("node-ahead", "value"),
         Input("scheme", "data"),
         State("node-id", "data"),
     )
-    def draw_fan(_: str, scheme: str | None, node_id: str) -> Any:
+    def draw_fan(_: str, ahead: int, scheme: str | None, node_id: str) -> Any:
         budget, zone = place(desk.store.fleet(), node_id)
         with desk.cursor() as cursor:
             now = queries.node_now(cursor, node_id)
-            return fan_of(cursor, now, budget, zone, theme_of(scheme))
+            return fan_of(cursor, now, budget, ahead, zone, theme_of(scheme))

@@ -15,6 +15,12 @@ from dashboard.wording import NOTHING, moment
 from ingest.fleet import Fleet
 from ingest.store import Store
 
+GRAPH_CONFIG: Any = {
+    "displaylogo": False,
+    "responsive": True,
+    "displayModeBar": "hover",
+    "modeBarButtonsToRemove": ["lasso2d", "select2d", "autoScale2d"],
+}
 REFRESH_MS = 5_000  # how often a page asks whether anything is new
 
 
@@ -92,13 +98,20 @@ def panel(title: str, *children: Any, note: str = "") -> html.Section:
 
 def graph(identity: str, label: str) -> html.Div:
     """A place for a figure, named for those who cannot see it."""
-    inside = dcc.Graph(id=identity, config={"displaylogo": False, "responsive": True}, responsive="auto")
+    inside = dcc.Graph(id=identity, config=GRAPH_CONFIG, responsive="auto")
     return html.Div(inside, className="graph", role="figure", **named(label))
+
+
+def pair(*panels: html.Section) -> html.Div:
+    """Panels side by side where there is room."""
+    return html.Div(list(panels), className="pair")
 
 
 def choice(identity: str, label: str, options: dict[Any, str], value: Any) -> html.Fieldset:
     """One of a few, as radio buttons."""
-    buttons = dcc.RadioItems(id=identity, options=[{"value": v, "label": t} for v, t in options.items()], value=value)
+    buttons = dcc.RadioItems(
+        id=identity, options=[{"value": v, "label": t} for v, t in options.items()], value=value, inline=True
+    )
     return html.Fieldset([html.Legend(label), buttons], className="choice")
 
 

@@ -30,6 +30,8 @@ BACK_OFF_S = (0.5, 30.0)  # first and longest wait before a reconnect, doubling 
 READ_BURST = 500  # packets read before acknowledgements get their turn
 FAREWELL_S = 2.0  # for the last publications to be confirmed, and for the broker to close
 DISCONNECT = b"\xe0\x00"  # the packet, normal disconnection (MQTT 5.0 section 3.14, MQTT 3.1.1 section 3.14)
+NO_ANSWER = "it does not answer; if it speaks MQTT 3.1.1 only, set JOULEBOOK_BROKER_VERSION=3.1.1"
+HUNG_UP = "it closed the connection; check its log, and over TLS the client certificate"
 
 
 class Connection:
@@ -195,20 +197,15 @@ class Connection:
         try:
             connect(self._client, self._address)
         except OSError as error:
-            msg = (
-                f"cannot reach the broker at {at}: {error.strerror or error}; "
-                "start it, or name another with --broker or JOULEBOOK_BROKER"
-            )
+            msg = f"cannot reach the broker at {at}: {error.strerror or error}; {_remedy(error)}"
             raise BrokerError(msg) from error
         deadline = time.monotonic() + WELCOME_TIMEOUT_S
-        while not (self.online or self._refusal or self._leaving.is_set()) and time.monotonic() < deadline:
-            if not self._pump(0.1):
-                break
+        alive = True
+        while alive and not (self.online or self._refusal or self._leaving.is_set()) and time.monotonic() < deadline:
+            alive = self._pump(0.1)
         if not self.online:
             self._close()
-            reason = (
-                self._refusal or "it does not answer; if it speaks MQTT 3.1.1 only, set JOULEBOOK_BROKER_VERSION=3.1.1"
-            )
+            reason = self._refusal or (NO_ANSWER if alive else HUNG_UP)
             msg = f"the broker at {at} did not let us in: {reason}"
             raise BrokerError(msg)
 
@@ -333,3 +330,11 @@ class Connection:
         elif reason.is_failure:
             log.info("broker: connection lost: %s", reason)
         self._changed()
+
+
+def _remedy(error: OSError) -> str:
+    if isinstance(error, ssl.SSLError):
+        return (
+            "check that it speaks TLS there, and JOULEBOOK_BROKER_CA_FILE if its certificate is of your own authority"
+        )
+    return "start it, or name another with --broker or JOULEBOOK_BROKER"

@@ -9,7 +9,6 @@ import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 Counts = npt.NDArray[np.int64]
-NO_BOOT = -1
 
 
 @dataclass(frozen=True)
@@ -25,7 +24,7 @@ class Series:
     storage_v, loaded_v, temp_c : ndarray, shape (rows,)
         [V], [V], [degC]; NaN marks what was not reported (never in storage_v).
     wakes, boot : ndarray of int64, shape (rows,)
-        Cumulative counters as the node keeps them; boot is NO_BOOT where not reported.
+        Cumulative counters as the node keeps them; boot is `ingest.counters.BOOT_MISSING` where not reported.
     """
 
     offsets: Counts

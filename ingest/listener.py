@@ -18,9 +18,9 @@ import pyarrow as pa
 from paho.mqtt.client import MQTTMessage
 
 from ingest.connection import Connection
-from ingest.contract import DEFAULT_PREFIX, PayloadError, Reading, Refusal, batch_table, kept
-from ingest.decode import decode
+from ingest.contract import DEFAULT_PREFIX, Refusal, batch_table
 from ingest.errors import JoulebookError, UsageError
+from ingest.intake import take
 from ingest.mqtt import RECEIVE_MAXIMUM, BrokerAddress, BrokerSettings
 
 log = logging.getLogger(__name__)
@@ -291,23 +291,11 @@ class Listener:
                 batch.size += size
                 batch.taken.append(item)
                 if not item.retained:
-                    self._decode(item, batch)
+                    take(
+                        self._prefix, item.topic, item.payload, item.content_type, item.received_at,
+                        batch.rows, batch.refusals,
+                    )  # fmt: skip
         return batch
-
-    def _decode(self, item: _Waiting, batch: _Batch) -> None:
-        readings: list[Reading] = []
-        faults: list[PayloadError] = []
-        words = item.topic.rsplit("/", 2)
-        node_id = words[-1]
-        try:
-            if len(words) != 3 or words[0] != self._prefix or not (words[1] and node_id):
-                raise PayloadError("wrong-topic", f"expected {self._prefix}/<site>/<node_id>")
-            readings = decode(item.payload, item.content_type, node_id, item.received_at, faults)
-        except PayloadError as error:
-            faults.append(error)
-        at, topic, text = item.received_at, item.topic, kept(item.payload)
-        batch.rows.extend((node_id, reading[0], at, *reading[1:], topic, text) for reading in readings)
-        batch.refusals.extend((at, topic, fault.reason, fault.detail, text) for fault in faults)
 
     def _commit(self, batch: _Batch) -> bool:
         try:

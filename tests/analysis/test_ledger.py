@@ -9,8 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.ledger import day_sums, ledger, nameplate, node_terms
-from analysis.series import NO_BOOT, Series, calendar
+from analysis.series import Series, calendar
 from ingest.budget import parse_budget
+from ingest.counters import BOOT_MISSING
 from tests.conftest import CONVEYOR, START
 
 HOUR, DAY = 3600.0, 86400.0
@@ -19,7 +20,7 @@ WAKE_J = 3.0 * 14e-3 * 0.7 / 0.85  # 34.59 mJ by hand
 SLEEP_W = 3.0 * 2.4e-6 / 0.85
 
 
-def series(time, volts, wakes, boot=NO_BOOT):
+def series(time, volts, wakes, boot=BOOT_MISSING):
     n = len(time)
     blank = np.full(n, np.nan)
     return Series(
@@ -103,7 +104,7 @@ def test_one_chunk_and_two_give_the_same_rows():
 
 
 report_lists = st.lists(
-    st.tuples(st.floats(0, 3 * DAY), st.floats(0, 6), st.integers(0, 70_000), st.sampled_from([NO_BOOT, 1, 2])),
+    st.tuples(st.floats(0, 3 * DAY), st.floats(0, 6), st.integers(0, 70_000), st.sampled_from([BOOT_MISSING, 1, 2])),
     min_size=2, max_size=60, unique_by=lambda r: r[0],
 )  # fmt: skip
 

@@ -1,0 +1,82 @@
+"""Bulk history: streamed, judged like live reports, harmless to repeat."""
+
+import pandas as pd
+import pytest
+
+from ingest.bulk import import_file
+from ingest.errors import ImportFileError
+from tests.conftest import START
+
+GOOD = """node_id,time,storage_v,wakes,loaded_v,temp_c,boot
+mf-01,2026-01-02T00:00:00Z,3.5,10,3.4,20.5,1
+mf-01,2026-01-02T01:00:00+01:00,3.5,10,,,
+kr-01,2026-01-02 05:00:00,4.0,7,,,
+"""
+
+
+def test_a_csv_is_imported_once_whatever_its_times_look_like(book, tmp_path):
+    path = tmp_path / "history.csv"
+    path.write_text(GOOD)
+    assert import_file(book, path) == (2, 1, {})  # the second line is the first in another time zone
+    assert import_file(book, path) == (0, 3, {})
+    rows = (
+        book.cursor().execute("SELECT node_id, epoch(observed_at), loaded_v, boot FROM reports ORDER BY 1").fetchall()
+    )
+    assert rows == [("kr-01", START + 29 * 3600, None, None), ("mf-01", START + 86400, 3.4, 1)]
+
+
+def test_parquet_with_native_types(book, tmp_path):
+    frame = pd.DataFrame(
+        {"node_id": ["mf-01"], "time": pd.to_datetime(["2026-01-02T00:00:00Z"]), "storage_v": [3.5], "wakes": [10]}
+    )
+    frame.to_parquet(tmp_path / "history.parquet")
+    assert import_file(book, tmp_path / "history.parquet") == (1, 0, {})
+
+
+def test_an_export_of_reports_imports_again(book, tmp_path):
+    path = tmp_path / "history.csv"
+    path.write_text(GOOD)
+    import_file(book, path)
+    for name in ("reports.csv", "reports.parquet"):
+        book.export("reports", tmp_path / name)
+        assert import_file(book, tmp_path / name) == (0, 2, {})
+
+
+@pytest.mark.parametrize(
+    ("line", "reason"),
+    [
+        ("mf-01,yesterday,3.5,10,,,", "malformed"),
+        ("mf-01,,3.5,10,,,", "malformed"),
+        ("mf-01,2026-01-02,high,10,,,", "malformed"),
+        ("mf-01,2026-01-02,3.5,ten,,,", "malformed"),
+        ("mf-01,2026-01-02,3.5,10,,warm,", "malformed"),
+        (",2026-01-02,3.5,10,,,", "malformed"),
+        ("mf-01,2026-01-02,,10,,,", "missing-field"),
+        ("xx-99,2026-01-02,3.5,10,,,", "unknown-node"),
+        ("mf-01,2026-01-02,99,10,,,", "voltage-out-of-range"),
+        ("mf-01,2025-01-02,3.5,10,,,", "before-commissioning"),
+        ("mf-01,2126-01-02,3.5,10,,,", "time-in-future"),
+    ],
+)
+def test_a_bad_row_is_kept_with_its_reason_and_the_rest_goes_on(book, tmp_path, line, reason):
+    path = tmp_path / "history.csv"
+    path.write_text(GOOD + line + "\n")
+    assert import_file(book, path) == (2, 1, {reason: 1})
+    assert book.cursor().execute("SELECT reason FROM rejects").fetchall() == [(reason,)]
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "message"),
+    [
+        ("none.csv", None, "no such file"),
+        ("h.xlsx", "x", r"expected a name ending in \.csv, \.csv\.gz or \.parquet"),
+        ("h.csv", "node_id,time,volts\na,b,c\n", "no column storage_v, wakes; expected node_id,time,storage_v,wakes"),
+        ("h.parquet", "not parquet", "cannot be read"),
+    ],
+)
+def test_a_file_that_cannot_be_used_is_one_line(book, tmp_path, name, text, message):
+    if text is not None:
+        (tmp_path / name).write_text(text)
+    with pytest.raises(ImportFileError, match=message) as caught:
+        import_file(book, tmp_path / name)
+    assert "\n" not in str(caught.value)

@@ -32,6 +32,8 @@ cli = typer.Typer(
 )  # fmt: skip
 TABLE_WIDTH = 110  # where standard output is not a terminal
 out, err = Console(), Console(stderr=True)
+if not out.is_terminal:
+    out = Console(width=TABLE_WIDTH)
 WrongUse: Any = typer.BadParameter.__base__  # what the command-line library raises for a wrong option or command
 
 StoreOption = Annotated[Path, typer.Option("--store", envvar="JOULEBOOK_STORE", help="The store, a file.")]
@@ -315,7 +317,7 @@ def run_demo_once(book: Store, feed: Any, listener: Listener) -> None:
     listener.stop()
     with progress_bar() as bar:
         done = run(book, feed.now(), bar)
-    out.print(summary_table(book, done.as_of), width=None if out.is_terminal else TABLE_WIDTH, crop=False)
+    out.print(summary_table(book, done.as_of), highlight=False)
     stats = listener.stats
     out.print(f"live over MQTT: {stats.accepted} reports stored, {sum(stats.rejected.values())} rejected")
 

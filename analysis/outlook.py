@@ -1,0 +1,215 @@
+"""What the simulation of the storage is told about a node: its state, its parameters, and the harvest ahead."""
+
+import zlib
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis.kernel import NODE
+from analysis.load import sleep_power, wake_energy
+from analysis.storage import TEMPERATURE_REFERENCE_C, StorageCurve, leakage_power, storage_curve
+from ingest.budget import SECONDS_PER_DAY, Budget
+
+Array = npt.NDArray[np.float64]
+
+DRAIN_POINTS = 33
+NOISE_POINTS = 65
+DAYS_PER_YEAR = 365.25
+
+curve_of = lru_cache(maxsize=1024)(storage_curve)
+
+
+def no_noise() -> Array:
+    """The noise table of a harvest that is the same every day."""
+    return np.ones(NOISE_POINTS)
+
+
+def even_day() -> Array:
+    """The shape of a day whose harvest comes evenly, one row."""
+    return np.linspace(0.0, 1.0, 25)[None, :]
+
+
+@dataclass(frozen=True)
+class HarvestOutlook:
+    """The gross harvest of the days ahead: a mean that is known, times a level and a daily noise that are drawn.
+
+    Day k runs from k to k + 1 days after the forecast is made. Its mean is ``mean * season * week * closure``; the
+    factors are kept apart so that the forecast can tell which of them drives it.
+
+    Attributes
+    ----------
+    mean : float
+        Long-run mean harvest of a day with all factors one. [J]
+    season, week, closure : ndarray, shape (days,)
+        Factors.
+    shapes : ndarray, shape (m, 25)
+        Share of a day's harvest that has come after each hour since the forecast's time of day.
+    shape_of : ndarray, shape (days,)
+        Row of `shapes` for each day.
+    noise : ndarray, shape (65,)
+        Factor on a day's harvest, mean one, over standard normal deviates from -4 to 4.
+    noise_keep, noise_now : float
+        Lag-one correlation of the deviate, and its last value.
+    level_now, level_sd, level_keep, level_noise : float
+        Slow change as a fraction of the mean: present value and its sd, share kept a week, sd of a week's change.
+    mean_sd : float
+        Relative sd of `mean`.
+    site_share : float
+        Correlation of the deviates with the site's common one.
+    past_wake, past_sleep, past_leakage, past_harvest : float
+        Daily means behind the level, as the ledger gave them. [J] What the parameters err there, the level errs too.
+    """
+
+    mean: float
+    season: Array
+    week: Array
+    closure: Array
+    shapes: Array = field(default_factory=even_day)
+    shape_of: npt.NDArray[np.int32] | None = None
+    noise: Array = field(default_factory=no_noise)
+    noise_keep: float = 0.0
+    noise_now: float = 0.0
+    level_now: float = 0.0
+    level_sd: float = 0.0
+    level_keep: float = 1.0
+    level_noise: float = 0.0
+    mean_sd: float = 0.0
+    site_share: float = 0.0
+    past_wake: float = 0.0
+    past_sleep: float = 0.0
+    past_leakage: float = 0.0
+    past_harvest: float = 0.0
+
+    @property
+    def expected(self) -> Array:
+        """Mean harvest of each day ahead, the slow change let run down. [J]"""
+        weeks = np.arange(len(self.season)) // 7
+        return np.asarray(
+            self.mean * self.season * self.week * self.closure * (1 + self.level_now * self.level_keep**weeks)
+        )
+
+
+@dataclass(frozen=True)
+class NodeOutlook:
+    """One node at the time of the forecast.
+
+    Attributes
+    ----------
+    voltage, voltage_sd : float
+        Rest voltage and the sd of a reading. [V]
+    dark : bool
+        Below the cut-off and not running.
+    wakes_per_day, rate_sd, rate_noise : float
+        Planned wakes; relative sd of their lasting rate; relative sd from day to day.
+    wake_week : ndarray, shape (7,)
+        Wake rate of the seven days ahead over its mean.
+    wake_ratio, sleep_ratio, leakage_ratio, capacity_ratio : float
+        Posterior over budget.
+    wake_sd, sleep_sd, leakage_sd : float
+        Relative sds of these *per unit of capacity*: an error that all of them share does not move the voltage.
+    capacity_sd : float
+        Relative sd of the common scale. It moves joules, not dates; zero if energy is told at the capacity assumed.
+    fade_per_year, fade_sd : float
+        Share of capacity lost a year.
+    temperature : float
+        Mean ahead. [degC]
+    """
+
+    node_id: str
+    site: str
+    budget: Budget
+    harvest: HarvestOutlook
+    voltage: float
+    wakes_per_day: float
+    voltage_sd: float = 0.0
+    dark: bool = False
+    rate_sd: float = 0.0
+    rate_noise: float = 0.0
+    wake_week: Array = field(default_factory=lambda: np.ones(7))
+    wake_ratio: float = 1.0
+    wake_sd: float = 0.0
+    sleep_ratio: float = 1.0
+    sleep_sd: float = 0.0
+    leakage_ratio: float = 1.0
+    leakage_sd: float = 0.0
+    capacity_ratio: float = 1.0
+    capacity_sd: float = 0.0
+    fade_per_year: float = 0.0
+    fade_sd: float = 0.0
+    temperature: float = TEMPERATURE_REFERENCE_C
+
+    def __post_init__(self) -> None:
+        for name in ("voltage", "wakes_per_day", "capacity_ratio", "voltage_sd", "wake_sd", "sleep_sd", "leakage_sd"):
+            value = getattr(self, name)
+            if not np.isfinite(value) or value < 0 or (name == "capacity_ratio" and value == 0):
+                msg = f"{name} of {self.node_id} must be finite and not negative, got {value:g}"
+                raise ValueError(msg)
+
+    @property
+    def curve(self) -> StorageCurve:
+        """The storage at nominal capacity."""
+        return curve_of(self.budget.storage)
+
+    def drains(self) -> Array:
+        """Energy of a day's wakes, sleep and leakage at equal steps of stored energy up to full, shape (k, 3). [J]"""
+        curve = self.curve
+        volts = np.asarray(curve.voltage_at(np.linspace(0.0, curve.full_j, DRAIN_POINTS)))
+        running = np.maximum(volts, self.budget.storage.cutoff_voltage)
+        wake = self.wake_ratio * self.wakes_per_day * np.asarray(wake_energy(self.budget.load, running))
+        sleep = self.sleep_ratio * SECONDS_PER_DAY * np.asarray(sleep_power(self.budget.load, running))
+        leakage = leakage_power(self.budget.storage, volts, self.temperature)
+        return np.column_stack([wake, sleep, self.leakage_ratio * SECONDS_PER_DAY * np.asarray(leakage)])
+
+    def autonomy(self) -> float:
+        """Days the usable energy lasts with no harvest at the planned load and leakage."""
+        curve = self.curve
+        top = float(np.asarray(curve.energy(self.voltage)))
+        if top <= curve.cutoff_j:
+            return 0.0
+        levels = np.linspace(curve.cutoff_j, top, 101)
+        rate = np.interp(levels, np.linspace(0.0, curve.full_j, DRAIN_POINTS), self.drains().sum(axis=1))
+        with np.errstate(divide="ignore"):
+            return float(self.capacity_ratio * np.trapezoid(1 / rate, levels))
+
+    def balance(self, days: int = 7) -> float:
+        """Mean net harvest less load over the next `days` days, if nothing were curtailed. [W]"""
+        curve = self.curve
+        spent = np.interp(
+            curve.energy(self.voltage), np.linspace(0.0, curve.full_j, DRAIN_POINTS), self.drains().sum(axis=1)
+        )
+        return float((self.harvest.expected[:days].mean() - spent) / SECONDS_PER_DAY)
+
+
+def record(node: NodeOutlook, seed: int) -> Any:
+    """The figures of one node as the compiled simulation takes them."""
+    harvest, curve = node.harvest, node.curve
+    slope = np.gradient(curve.stored, curve.voltage)
+    row = np.zeros(1, NODE)[0]
+    row["stored"] = curve.energy(node.voltage)
+    row["stored_sd"] = node.voltage_sd * np.interp(node.voltage, curve.voltage, slope)
+    row["cutoff"], row["full"] = curve.cutoff_j, curve.full_j
+    row["restart"] = curve.energy(node.budget.storage.voltage_restart)
+    row["fade"], row["fade_sd"] = node.fade_per_year / DAYS_PER_YEAR, node.fade_sd / DAYS_PER_YEAR
+    for name in (
+        "capacity_ratio",
+        "capacity_sd",
+        "wake_sd",
+        "sleep_sd",
+        "leakage_sd",
+        "rate_sd",
+        "rate_noise",
+        "wake_week",
+    ):
+        row[name] = getattr(node, name)
+    for name in (
+        *("past_wake", "past_sleep", "past_leakage", "past_harvest", "level_now", "level_sd", "level_keep"),
+        *("level_noise", "mean_sd", "noise_now", "noise_keep", "site_share"),
+    ):
+        row[name] = getattr(harvest, name)
+    row["middle"] = harvest.shapes.mean()
+    row["dark"] = node.dark or node.voltage <= node.budget.storage.cutoff_voltage
+    row["seed"] = np.random.SeedSequence([seed, zlib.crc32(node.node_id.encode())]).generate_state(1, np.uint64)[0]
+    return row

@@ -1,5 +1,6 @@
 """The dashboard: the Dash application over a store, and a server that can be started and stopped."""
 
+import os
 import socket
 import threading
 from collections.abc import Callable
@@ -95,11 +96,14 @@ class DashboardServer:
         try:
             listening = socket.create_server((host, port), family=family)
         except OSError as error:
-            msg = f"cannot listen on {host} port {port} ({error.strerror or error}); choose another host or port"
+            why = os.strerror(error.errno) if error.errno and error.errno > 0 else str(error)
+            msg = f"cannot listen on {host} port {port} ({why}); choose another host or port"
             raise UsageError(msg) from None
-        self._server: BaseWSGIServer = make_server(
-            host, listening.getsockname()[1], app.server, threaded=True, request_handler=_Quiet, fd=listening.detach()
-        )
+        with listening:  # the server takes a duplicate of it
+            self._server: BaseWSGIServer = make_server(
+                host, listening.getsockname()[1], app.server, threaded=True, request_handler=_Quiet,
+                fd=listening.fileno(),
+            )  # fmt: skip
         self._thread = threading.Thread(target=self._server.serve_forever, name="dashboard", daemon=True)
 
     @property

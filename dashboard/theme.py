@@ -52,12 +52,12 @@ class Theme:
 LIGHT = Theme(
     ground="#ffffff", ink="#1b2326", muted="#56636a", rule="#e1e6e7",
     voltage="#1f5fa8", harvest="#00806a", wake="#b35c00", sleep="#7d4a94", limit="#b3261e", budget="#56636a",
-    categories=("#1f5fa8", "#c26a00", "#00806a", "#8b3a8f", "#56636a", "#b3261e"),
+    categories=("#1c3c6c", "#c47404", "#0c9494", "#b45ce4", "#64242c", "#7c8c5c"),
 )  # fmt: skip
 DARK = Theme(
     ground="#1a2226", ink="#e6ecee", muted="#9fb0b7", rule="#2f3b41",
     voltage="#74abe8", harvest="#3fc2a6", wake="#e6a04a", sleep="#c79bdb", limit="#f08a80", budget="#9fb0b7",
-    categories=("#74abe8", "#e6a04a", "#3fc2a6", "#d08bd4", "#a9b4bd", "#f08a80"),
+    categories=("#7c74fc", "#ec4c2c", "#74ecdc", "#ac74bc", "#cc6474", "#dcdc94"),
 )  # fmt: skip
 
 

@@ -1,0 +1,231 @@
+from datetime import timedelta
+
+import dash
+import pytest
+
+from dashboard import wording
+from dashboard.app import create_app, page
+from dashboard.grid import records
+from dashboard.pages import fleet, node
+from dashboard.queries import fleet_rows
+from tests.conftest import reading
+from tests.dashboard.conftest import LATE_NOTE, NOW
+
+
+@pytest.fixture
+def app(mill):
+    return create_app(mill, clock=lambda: NOW)
+
+
+def callback(app, output):
+    """The function behind the callback that fills a component's property."""
+    found = [entry["callback"] for key, entry in app.callback_map.items() if output in key]
+    assert len(found) == 1, list(app.callback_map)
+    return found[0].__wrapped__
+
+
+def text(component):
+    """All text of a component, spaces made plain."""
+    if component is None:
+        return ""
+    if isinstance(component, (list, tuple)):
+        return " ".join(text(part) for part in component)
+    if isinstance(component, (str, int, float)):
+        return str(component).replace("\u00a0", " ").replace("\u202f", " ")
+    return text(getattr(component, "children", None))
+
+
+def ids(component):
+    return {getattr(part, "id", None) for part in component._traverse()} - {None}
+
+
+def facts(children):
+    """Label to value and note."""
+    return {text(fact.children[0]): [text(part) for part in fact.children[1:]] for fact in children}
+
+
+def test_making_the_app_twice_leaves_nothing_behind(mill):
+    first, second = create_app(mill), create_app(mill)
+    assert first.callback_map.keys() == second.callback_map.keys()
+    assert dash.page_registry == {}
+
+
+def test_every_callback_refers_to_components_of_the_shell_or_a_page(app, mill):
+    books = mill.fleet()
+    known = ids(app.layout) | ids(fleet.layout(books)) | ids(node.layout(books, "mf-01"))
+    for spec in app._callback_list:
+        used = {part["id"] for part in (*spec["inputs"], *spec["state"])}
+        assert used <= known, spec["output"]
+
+
+def test_pages_by_path(mill):
+    for path, words in (
+        (None, "Fleet"),
+        ("/", "Fleet"),
+        ("/node/mf-01", "mf-01"),
+        ("/node/zz-99", "Unknown node"),
+        ("/elsewhere", "Nothing here"),
+    ):
+        shown, title = page(mill, path)
+        assert words in text(shown), path
+        assert title.endswith("Joulebook")
+
+
+def test_an_unknown_node_is_named_and_leads_back(mill):
+    shown, _ = page(mill, "/node/zz%2F99")
+    assert "zz/99" in text(shown)
+    assert [part.href for part in shown._traverse() if isinstance(part, dash.dcc.Link)] == ["/"]
+
+
+def test_cautions_stand_at_the_end_of_every_page(app):
+    end = text(app.layout.children[-1])
+    for words in ("not a safety function", "lock out", "discharge capacitors", "lithium"):
+        assert words in end
+    assert text(list(wording.CAUTION)) == end
+
+
+def test_fleet_facts_alarms_and_rows(app):
+    summary, alarms, rows = callback(app, "fleet-summary")("", "", fleet.ALL_SITES)
+    shown = facts(summary)
+    assert shown["Nodes in service"] == ["3"]
+    assert shown["Need a visit within 30 d"][0] == "2"
+    assert shown["Dark"][0] == "1"
+    assert shown["Silent"][0] == "0"
+    assert shown["Active alarms"][0] == "2"
+    assert shown["Reports"][0] == "24"
+    assert shown["Latest analysis"] == ["6 h ago", "2026-03-10 06:00 UTC"]  # the sites' zones differ: UTC
+    assert LATE_NOTE in text(alarms)
+    assert "2026-03-10 02:00 America/New_York" in text(alarms)
+    assert [row["node_id"] for row in rows] == ["mf-01", "kr-01", "mf-02"]
+
+
+def test_the_site_filter_narrows_facts_alarms_and_rows(app):
+    summary, alarms, rows = callback(app, "fleet-summary")("", "", "kiln-row")
+    assert facts(summary)["Nodes in service"] == ["1"]
+    assert "mf-01" not in text(alarms)
+    assert [row["node_id"] for row in rows] == ["kr-01"]
+
+
+def test_a_fleet_without_reports_or_analysis_says_so(book):
+    app = create_app(book, clock=lambda: NOW)
+    summary, alarms, rows = callback(app, "fleet-summary")("", "", fleet.ALL_SITES)
+    assert facts(summary)["Latest analysis"] == ["none yet", "–"]
+    assert text(alarms) == "No active alarm."
+    assert len(rows) == 3
+    budgets, figure = callback(app, "fleet-field")("", fleet.ALL_SITES, "net_harvest_w", "light")
+    assert text(budgets) == "No estimate yet."
+    assert figure.layout.annotations[0].text == "No estimate of this line yet."
+
+
+def test_grid_rows_are_in_the_units_of_their_headings_and_never_invent(mill):
+    with mill.cursor() as cursor:
+        rows = records(fleet_rows(cursor, mill.fleet().budgets, NOW), {"mill-floor": "Mill floor"})
+    first, second, third = rows
+    assert first["site"] == "Mill floor"
+    assert (first["days_p10"], first["days_p50"], first["days_p90"]) == (12.0, 31.0, None)
+    assert (first["dark_percent"], first["usable_percent"], first["balance_uw"]) == (45.0, 36.8, -2.5)
+    assert (first["harvest_percent"], first["harvest_lower_bound"]) == (57.9, True)
+    assert first["finding"] == "harvest short (80 %)"
+    assert first["silence_h"] == 0.5
+    assert (second["forecast"], second["days_p10"]) == (True, None)  # past the horizon
+    assert (third["forecast"], third["days_p10"], third["silence_h"]) == (False, None, None)
+
+
+def test_budget_table_gives_medians_and_leaves_out_what_is_not_separable(app):
+    budgets, _ = callback(app, "fleet-field")("", fleet.ALL_SITES, "net_harvest_w", "light")
+    cells = [text(cell) for row in budgets._traverse() if isinstance(row, dash.html.Tr) for cell in row.children]
+    heads, row = cells[: len(cells) // 2], cells[len(cells) // 2 :]
+    shown = dict(zip(heads, row, strict=True))
+    assert (shown["Budget"], shown["Nodes"]) == ("conveyor", "1")
+    assert shown["Net harvest (% of budget)"] == "≥ 58  (58 to 58)"
+    assert shown["Series resistance (% of budget)"] == "120  (120 to 120)"
+    assert shown["Sleep power (% of budget)"] == "not separable"
+
+
+def test_node_page_shows_facts_findings_alarms_and_reports(app):
+    alarms, shown, drivers, findings, reports = callback(app, "node-facts")("", "", "", "mf-01")
+    shown = facts(shown)
+    assert LATE_NOTE in text(alarms)
+    assert shown["Last report"] == ["30 min ago", "2026-03-10 07:30 America/New_York"]
+    assert shown["Storage voltage"] == ["3.500 V", "full 5 V, cut-off 2.2 V"]
+    assert shown["Usable energy"][0] == "37 %"
+    assert shown["Days to depletion"] == ["31 d", "80 % of outcomes: 12 d to past the horizon"]
+    assert shown["Visit by"][0] == "2026-03-22"
+    assert shown["Autonomy"][0] == "3.4 d"
+    assert shown["Balance"][0] == "−2.50 µW"
+    assert shown["Storage"] == ["watch", "capacity 91.0 ± 3.0 % of commissioning, fade 6.0 % a year"]
+    assert shown["Boot count"][0] == "3"
+    assert "at least 58 % of budget" in text(drivers)
+    assert "net harvest short of budget" in text(findings)
+    assert "80 % probable · since 2026-02-10 00:00 America/New_York" in text(findings)
+    assert "no longer so" not in text(findings)
+    assert "3.500 V" in text(reports)
+
+
+def test_node_page_of_a_node_never_heard_from_invents_nothing(app):
+    alarms, shown, drivers, findings, reports = callback(app, "node-facts")("", "", "", "mf-02")
+    shown = facts(shown)
+    assert alarms == []
+    assert shown["Last report"] == ["never", "–"]
+    assert shown["Days to depletion"] == ["no forecast yet"]
+    assert shown["Visit by"][0] == "no forecast yet"
+    assert text(drivers) == "No forecast yet."
+    assert text(findings) == "None in the latest analysis."
+    assert text(reports) == "No report yet."
+
+
+def test_days_to_depletion_past_the_horizon_are_said_so(app):
+    shown = facts(callback(app, "node-facts")("", "", "", "kr-01")[1])
+    assert shown["Days to depletion"][0] == shown["Visit by"][0] == "past the horizon"
+
+
+def test_a_new_message_reaches_the_node_page_and_only_its_own(app, admit):
+    tick = callback(app, "node-count")
+    minute, count, analysis = tick(0, "mf-01", None, None, None)
+    assert tick(1, "mf-01", minute, count, analysis) == (dash.no_update,) * 3
+    admit(reading("kr-01", NOW.timestamp(), 3.0, 71))
+    assert tick(2, "mf-01", minute, count, analysis) == (dash.no_update,) * 3
+    admit(reading("mf-01", (NOW - timedelta(minutes=1)).timestamp(), 4.321, 9001, received_at=NOW.timestamp()))
+    assert tick(3, "mf-01", minute, count, analysis)[1] != dash.no_update
+    _, shown, _, _, reports = callback(app, "node-facts")("", "", "", "mf-01")
+    assert facts(shown)["Storage voltage"][0] == "4.321 V"
+    assert "4.321 V" in text(reports)
+
+
+def test_fleet_figures_are_left_alone_until_the_next_analysis(app, admit):
+    tick = callback(app, "fleet-reports")
+    reports, analysis = tick(0, None, None)
+    assert tick(1, reports, analysis) == (dash.no_update, dash.no_update)
+    admit(reading("kr-01", NOW.timestamp(), 3.0, 71))
+    changed = tick(2, reports, analysis)
+    assert changed[0] != dash.no_update
+    assert changed[1] == dash.no_update
+
+
+def test_node_figures_show_the_chosen_span(app):
+    draw = callback(app, "node-voltage")
+    week, month = draw("", 7, "light", "mf-01"), draw("", 30, "light", "mf-01")
+    assert min(month.data[0].y) == 2.345  # the dip, 18 days ago
+    assert min(week.data[0].y) == 3.5
+    ledger, harvest, _ = callback(app, "node-ledger")("", 7, "dark", "mf-01")
+    assert len(ledger.data[0].x) == len(harvest.data[0].x) == 7
+
+
+def test_fan_reaches_up_to_the_usable_energy_at_the_estimated_capacity(app):
+    figure = callback(app, "node-fan")("", 90, "light", "mf-01")
+    # Closed form: 0.91 * 1.0 F * (5^2 - 2.2^2) V^2 / 2; the curve is read between 513 points.
+    assert figure.layout.shapes[1].y0 == pytest.approx(0.91 * 20.16 / 2, rel=1e-4)
+
+
+def test_budget_lines_say_what_the_telemetry_can_tell(app):
+    _, _, lines = callback(app, "node-ledger")("", 30, "light", "mf-01")
+    rows = [text(row) for row in lines._traverse() if isinstance(row, dash.html.Tr)]
+    assert "Energy per wake 34.6 ± 3.5 mJ 34.6 ± 3.5 mJ 100 % not separable" in rows
+    assert "Series resistance 0.400 ± 0.12 Ω 0.480 ± 0.020 Ω 120 % separable" in rows
+
+
+def test_node_links_survive_odd_identifiers(mill):
+    from dashboard.pages.parts import node_href
+
+    assert node_href("a?b&c%d") == "/node/a%3Fb%26c%25d"
+    assert page(mill, node_href("mf-01"))[1] == "mf-01 · Joulebook"

@@ -1,0 +1,206 @@
+from datetime import UTC, date, datetime, timedelta
+
+import pytest
+
+from dashboard import queries
+from ingest.budget import parse_budget
+from tests.conftest import CONVEYOR, reading
+from tests.dashboard.conftest import AS_OF, DIP_AT, LINES, NOW, alarm, table_rows
+
+
+@pytest.fixture
+def cursor(mill):
+    with mill.cursor() as opened:
+        yield opened
+
+
+@pytest.fixture
+def rows(mill, cursor):
+    return queries.fleet_rows(cursor, mill.fleet().budgets, NOW)
+
+
+@pytest.fixture
+def mf_01(rows):
+    return rows.set_index("node_id").loc["mf-01"]
+
+
+def test_fleet_is_ranked_by_days_to_depletion_with_the_unknown_last(rows):
+    assert list(rows["node_id"]) == ["mf-01", "kr-01", "mf-02"]
+
+
+def test_only_the_latest_analysis_counts(mf_01):
+    assert (mf_01["days_p10"], mf_01["p_dark_30d"]) == (12.0, 0.45)
+    assert mf_01["finding"] == "harvest-short"  # the earlier analysis was surer of another
+
+
+def test_usable_share_of_a_capacitor_goes_by_the_squares_of_voltage(mf_01):
+    # Closed form E = C V^2 / 2: (3.5^2 - 2.2^2) / (5^2 - 2.2^2); the curve is read between 513 points.
+    assert mf_01["usable_share"] == pytest.approx(7.41 / 20.16, rel=1e-4)
+
+
+def test_harvest_and_load_ratios_are_the_ledgers_over_the_budget(mf_01):
+    # By hand: 3.2 J a day over 64 uW; 3.0 J a day over 34.6 mJ * 48 a day + 8.47 uW.
+    assert mf_01["harvest_ratio"] == pytest.approx(3.2 / 86400 / 64e-6)
+    assert mf_01["load_ratio"] == pytest.approx((3.0 / 86400) / (0.0346 * 48 / 86400 + 8.47e-6))
+    assert mf_01["harvest_lower_bound"]  # one of the last 28 days had an hour at full
+
+
+def test_budget_load_of_a_common_node():
+    # Common practice, no source: 3.3 V, 10 mA for 1 s each hour (33.0 mJ), 3 uA asleep: 19.06 uW. The sleep current is
+    # taken to flow during the wake too, which adds 0.003 uW.
+    assert queries.budget_load_w(0.033, 3.3 * 3e-6, 24) == pytest.approx(19.06e-6, abs=0.01e-6)
+
+
+def test_a_node_never_heard_from_has_no_numbers_and_no_alarm_colour(rows):
+    silent = rows.set_index("node_id").loc["mf-02"]
+    assert silent[["storage_v", "usable_share", "days_p10", "load_ratio", "silence_s"]].isna().all()
+    assert not silent[["dark", "silent", "visit_due"]].any()
+
+
+def test_silent_since_nearly_empty_counts_as_dark_and_needs_a_visit(rows):
+    node = rows.set_index("node_id").loc["kr-01"]  # 2.21 V of 2.2 V cut-off, silent alarm, p_dark_30d 0.02
+    assert node["dark"]
+    assert node["visit_due"]
+    assert not node["silent"]
+
+
+def test_silent_with_energy_in_hand_is_silent_not_dark(mill, cursor):
+    table_rows(mill, "alarms", [alarm("mf-01", "silent", "medium")])
+    node = queries.fleet_rows(cursor, mill.fleet().budgets, NOW).set_index("node_id").loc["mf-01"]
+    assert (node["dark"], node["silent"]) == (False, True)
+
+
+def test_a_finding_overrules_the_guess_that_a_silent_node_is_dark(mill, cursor):
+    table_rows(mill, "findings", [{"node_id": "kr-01", "as_of": AS_OF, "finding": "silent-charged", "since": AS_OF,
+                                   "probability": 0.9, "evidence": ""}])  # fmt: skip
+    node = queries.fleet_rows(cursor, mill.fleet().budgets, NOW).set_index("node_id").loc["kr-01"]
+    assert (node["dark"], node["silent"]) == (False, True)
+
+
+def test_retired_nodes_leave_the_table(mill, cursor):
+    with mill.write() as writing:
+        writing.execute("UPDATE nodes SET retired = true WHERE node_id = 'kr-01'")
+    assert "kr-01" not in set(queries.fleet_rows(cursor, mill.fleet().budgets, NOW)["node_id"])
+
+
+def test_age_of_the_last_report_is_counted_from_the_given_now(mf_01):
+    assert mf_01["silence_s"] == 1800.0
+    assert mf_01["observed_at"] == NOW - timedelta(minutes=30)
+
+
+def test_times_are_utc_and_aware_whatever_the_session_says(mill):
+    with mill.cursor() as cursor:
+        cursor.execute("SET TimeZone = 'Asia/Tokyo'")
+        rows = queries.fleet_rows(cursor, mill.fleet().budgets, NOW)
+        assert str(rows["observed_at"].dt.tz) == "UTC"
+        assert rows["observed_at"].iloc[0] == NOW - timedelta(minutes=30)
+        assert queries.node_now(cursor, "mf-01")["as_of"] == AS_OF
+        assert len(queries.voltage_history(cursor, "mf-01", NOW - timedelta(hours=3), NOW)) == 3
+
+
+def test_field_ratios_hold_each_line_once_and_leave_out_budgets_of_nothing(mill, cursor, rows):
+    table_rows(mill, "estimates", [{"node_id": "kr-01", "as_of": AS_OF, "line": "esr_ohm", "budget": 0.0,
+                                    "budget_sd": 0.0, "estimate": 1.0, "sd": 0.1, "separable": True}])  # fmt: skip
+    ratios = queries.field_ratios(cursor, rows)
+    mine = ratios[ratios["node_id"] == "mf-01"].set_index("line")
+    assert sorted(mine.index) == sorted([*LINES, "load_w"])
+    assert mine.loc["capacity_ratio", "ratio"] == 0.91
+    assert mine.loc["esr_ohm", "tolerance"] == pytest.approx(0.3)
+    assert mine.loc["net_harvest_w", "ratio"] == pytest.approx(3.2 / 86400 / 64e-6)
+    assert mine["lower_bound"].to_dict() == {line: line == "net_harvest_w" for line in mine.index}
+    assert "kr-01" not in set(ratios["node_id"])
+
+
+def test_active_alarms_are_the_ones_not_cleared_the_gravest_first(cursor):
+    found = queries.active_alarms(cursor)
+    assert [(a["node_id"], a["kind"]) for a in found] == [("kr-01", "silent"), ("mf-01", "depletion")]
+    assert [a["node_id"] for a in queries.active_alarms(cursor, site="mill-floor")] == ["mf-01"]
+    assert queries.active_alarms(cursor, node_id="mf-02") == []
+
+
+def test_a_whole_sites_alarm_has_no_node(mill, cursor):
+    table_rows(mill, "alarms", [alarm(None, "site-wide", "high")])
+    assert None in [a["node_id"] for a in queries.active_alarms(cursor)]
+
+
+@pytest.mark.parametrize(
+    ("site", "count"), [pytest.param(None, 24, id="all"), pytest.param("kiln-row", 0, id="a silent site")]
+)
+def test_reports_of_the_last_day_are_counted(cursor, site, count):
+    assert queries.reports_since(cursor, site, NOW - timedelta(days=1), NOW) == count
+
+
+def test_voltage_history_keeps_the_dip_when_it_thins(cursor, mill, admit):
+    start = NOW - timedelta(days=40)
+    seconds = [start.timestamp() + 60 * i + 1 for i in range(20_000)]
+    admit(*(reading("mf-02", t, 3.6, 1, received_at=NOW.timestamp()) for t in seconds))
+    admit(reading("mf-02", DIP_AT.timestamp(), 2.345, 1, received_at=NOW.timestamp()))
+    points = queries.voltage_history(cursor, "mf-02", start, NOW)
+    assert len(points) <= queries.POINTS_MAX < len(seconds)
+    assert points["observed_at"].is_monotonic_increasing
+    lowest = points.loc[points["storage_v"].idxmin()]
+    assert (lowest["observed_at"], lowest["storage_v"]) == (DIP_AT, 2.345)
+
+
+def test_voltage_history_of_a_few_reports_is_all_of_them(cursor):
+    assert len(queries.voltage_history(cursor, "mf-01", NOW - timedelta(days=7), NOW)) == 7 * 24
+
+
+def test_ledger_mean_looks_back_beyond_the_days_shown(cursor):
+    days = queries.ledger_days(cursor, "mf-01", date(2026, 2, 10))  # 3.2 J a day from here on, 5 J before
+    assert days["day"].iloc[0] == date(2026, 2, 10)
+    assert days["net_harvest_w"].iloc[0] == pytest.approx(3.2 / 86400)
+    assert days["mean_28d_w"].iloc[0] == pytest.approx((27 * 5.0 + 3.2) / 28 / 86400)
+    assert days["mean_28d_w"].iloc[-2] == pytest.approx((1 * 5.0 + 27 * 3.2) / 28 / 86400)
+    assert days["mean_28d_w"].iloc[-1] == pytest.approx(3.2 / 86400)
+
+
+def test_ledger_mean_is_marked_a_lower_bound_for_28_days_after_a_day_at_full(cursor):
+    days = queries.ledger_days(cursor, "mf-01", date(2026, 1, 1)).set_index("day")["mean_is_lower_bound"]
+    assert not days[date(2026, 2, 19)]
+    assert days[date(2026, 2, 20)]  # the day with an hour at full
+    assert days[date(2026, 3, 9)]
+
+
+def test_node_now_is_the_last_report_and_the_latest_analysis(cursor):
+    now = queries.node_now(cursor, "mf-01")
+    assert (now["storage_v"], now["boot"], now["wakes"]) == (3.5, 3, 9000)
+    assert (now["days_p50"], now["days_p90"], now["verdict"]) == (31.0, None, "watch")
+
+
+def test_node_now_of_an_unknown_node_is_an_error(cursor):
+    with pytest.raises(LookupError, match="no node zz-99"):
+        queries.node_now(cursor, "zz-99")
+
+
+def test_findings_are_those_of_the_latest_analysis_the_surest_first(cursor):
+    assert [f["finding"] for f in queries.node_findings(cursor, "mf-01")] == ["harvest-short", "capacity-fade"]
+
+
+def test_budget_ratios_of_a_node_equal_the_fleet_tables(cursor, mf_01):
+    now, estimates = queries.node_now(cursor, "mf-01"), queries.node_estimates(cursor, "mf-01")
+    ratios = queries.budget_ratios(now, estimates, parse_budget(CONVEYOR, "conveyor.toml"))
+    assert ratios == pytest.approx(mf_01[["harvest_ratio", "load_ratio"]].to_dict())
+
+
+def test_a_message_published_now_heads_the_recent_reports_whatever_its_own_clock_says(cursor, admit):
+    old = datetime(2026, 2, 1, 0, 0, 30, tzinfo=UTC).timestamp()
+    admit(reading("mf-01", old, 4.321, 5, received_at=NOW.timestamp()))
+    recent = queries.recent_reports(cursor, "mf-01")
+    assert len(recent) == queries.RECENT_REPORTS
+    assert (recent[0]["storage_v"], recent[0]["temp_c"]) == (4.321, None)
+
+
+def test_stamps_change_with_what_they_stand_for_and_not_otherwise(mill, cursor, admit):
+    before, node_before = queries.stamp(cursor), queries.node_stamp(cursor, "mf-01")
+    assert queries.stamp(cursor) == before
+    admit(reading("kr-01", NOW.timestamp(), 3.0, 71))
+    after = queries.stamp(cursor)
+    assert after.reports == before.reports + 1
+    assert after.analysis == before.analysis
+    assert queries.node_stamp(cursor, "mf-01") == node_before
+    admit(reading("mf-01", NOW.timestamp(), 3.0, 9001))
+    assert queries.node_stamp(cursor, "mf-01") != node_before
+    with mill.write() as writing:
+        writing.execute("UPDATE alarms SET cleared_at = $at WHERE kind = 'depletion'", {"at": NOW})
+    assert queries.stamp(cursor).analysis != before.analysis

@@ -1,0 +1,98 @@
+from datetime import UTC, datetime
+
+import pytest
+
+from dashboard import wording
+from dashboard.wording import LINES
+
+NBSP = "\u00a0"
+
+
+def plain(text):
+    return text.replace(NBSP, " ").replace("\u202f", " ")
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "text"),
+    [
+        pytest.param(19.0614, "µW", "19.1 µW", id="three digits"),
+        pytest.param(-2.861, "µW", "−2.86 µW", id="a minus, not a hyphen"),
+        pytest.param(0.00661, "Ω", "0.00661 Ω", id="small"),
+        pytest.param(275.0, "J", "275 J", id="whole"),
+        pytest.param(61866.0, "", "61 866", id="thousands apart"),
+        pytest.param(0.0, "J", "0.00 J", id="zero"),
+        pytest.param(None, "J", "–", id="none"),
+        pytest.param(float("nan"), "J", "–", id="not a number"),
+    ],
+)
+def test_number_has_its_unit(value, unit, text):
+    assert plain(wording.number(value, unit)) == text
+
+
+@pytest.mark.parametrize(
+    ("share", "text"),
+    [
+        pytest.param(0.647, "65 %", id="rounded"),
+        pytest.param(0.0, "0 %", id="none"),
+        pytest.param(0.001, "< 1 %", id="not quite none"),
+        pytest.param(0.999, "> 99 %", id="not quite all"),
+        pytest.param(1.0, "100 %", id="all"),
+        pytest.param(-0.13, "−13 %", id="negative net harvest"),
+        pytest.param(None, "–", id="none known"),
+    ],
+)
+def test_percent_never_rounds_a_risk_away(share, text):
+    assert plain(wording.percent(share)) == text
+
+
+def test_an_empty_quantile_is_past_the_horizon_and_never_a_number():
+    assert wording.days(None) == wording.days(float("nan")) == "past the horizon"
+    assert wording.days(None, forecast=False) == "no forecast yet"
+    assert wording.day_range(None, None) == "past the horizon"
+    assert plain(wording.day_range(12.3, None)) == "12 d to past the horizon"
+    assert plain(wording.day_range(2.31, 46.0)) == "2.3 d to 46 d"
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"),
+    [
+        pytest.param(30.0, "just now", id="seconds"),
+        pytest.param(-200.0, "just now", id="a node's clock ahead of ours"),
+        pytest.param(420.0, "7 min ago", id="minutes"),
+        pytest.param(7300.0, "2 h ago", id="hours"),
+        pytest.param(432000.0, "5 d ago", id="days"),
+        pytest.param(None, "never", id="never heard from"),
+    ],
+)
+def test_age_is_in_the_largest_unit_that_fits(seconds, text):
+    assert plain(wording.age(seconds)) == text
+
+
+def test_moment_is_the_sites_clock_with_the_zone_named():
+    # IANA time zone database: New York is five hours behind UTC in winter, four in summer.
+    winter, summer = datetime(2026, 1, 1, 3, tzinfo=UTC), datetime(2026, 7, 1, 3, tzinfo=UTC)
+    assert wording.moment(winter, "America/New_York") == "2025-12-31 22:00 America/New_York"
+    assert wording.moment(summer, "America/New_York") == "2026-06-30 23:00 America/New_York"
+    assert wording.moment(None, "UTC") == "–"
+
+
+def test_an_estimate_shows_its_deviation_in_the_unit_of_its_line():
+    assert plain(wording.plus_minus(34.6e-6, 3.46e-6, LINES["net_harvest_w"])) == "34.6 ± 3.5 µW"
+    assert plain(wording.plus_minus(0.033, None, LINES["wake_energy_j"])) == "33.0 mJ"
+    assert wording.plus_minus(None, None, LINES["esr_ohm"]) == "–"
+
+
+def test_drivers_name_balance_ratios_autonomy_and_cause():
+    now = {"balance_w": -2.86e-6, "autonomy_days": 3.46, "harvest_lower_bound": True}
+    said = plain(wording.drivers(now, {"harvest_ratio": 0.33, "load_ratio": 0.93}, "harvest-short"))
+    assert said == (
+        "The node spends 2.86 µW more than it earns; net harvest is at least 33 % of budget; load is 93 % of budget;"
+        " its store lasts 3.5 d without harvest; most probable finding: net harvest short of budget."
+    )
+
+
+def test_drivers_leave_out_what_is_not_known():
+    now = {"balance_w": 1e-6, "autonomy_days": None, "harvest_lower_bound": False}
+    said = plain(wording.drivers(now, {"harvest_ratio": None, "load_ratio": None}, None))
+    assert said == "The node earns 1.00 µW more than it spends."
+    assert wording.drivers(now | {"balance_w": None}, {}, None) == "No forecast yet."

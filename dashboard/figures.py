@@ -5,7 +5,7 @@ change repeats is drawn over itself.
 """
 
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 import pandas as pd
@@ -27,13 +27,17 @@ def empty(message: str, theme: Theme) -> go.Figure:
     return figure
 
 
-def voltage(points: pd.DataFrame, storage: Storage, zone: str, gap_s: float, theme: Theme) -> go.Figure:
+def voltage(
+    points: pd.DataFrame, storage: Storage, span: tuple[datetime, datetime], zone: str, gap_s: float, theme: Theme
+) -> go.Figure:
     """Storage voltage over time with the storage's limits.
 
     Parameters
     ----------
     points : DataFrame
         `observed_at` (UTC), `storage_v` [V], in order of time.
+    span : tuple of datetime
+        From when to when; shown to its end even where the node has fallen silent.
     gap_s : float
         The line breaks where reports are further apart. [s]
     """
@@ -54,17 +58,20 @@ def voltage(points: pd.DataFrame, storage: Storage, zone: str, gap_s: float, the
     low = min(storage.cutoff_voltage, float(points["storage_v"].min()))
     high = max(storage.full_voltage, float(points["storage_v"].max()))
     figure.update_yaxes(title_text="Storage voltage (V)", range=[low - 0.06 * (high - low), high + 0.1 * (high - low)])
-    figure.update_xaxes(title_text=f"Site time ({zone})")
+    ends = _local(pd.Series(span, dtype="datetime64[us, UTC]"), zone)
+    figure.update_xaxes(title_text=f"Site time ({zone})", range=list(ends))
     return figure
 
 
-def ledger(days: pd.DataFrame, theme: Theme) -> go.Figure:
+def ledger(days: pd.DataFrame, span: tuple[date, date], theme: Theme) -> go.Figure:
     """The ledger by day: net harvest above zero, wakes and sleep below, the stored change as points.
 
     Parameters
     ----------
     days : DataFrame
         `day, net_harvest_j, wake_j, sleep_j, stored_change_j, full_s, observed_s`.
+    span : tuple of date
+        First and last day shown.
     """
     if days.empty:
         return empty("No ledger in this span.", theme)
@@ -88,11 +95,13 @@ def ledger(days: pd.DataFrame, theme: Theme) -> go.Figure:
     _mark_full(figure, days, days["net_harvest_j"].clip(lower=0), theme)
     figure.update_layout(barmode="relative", bargap=0.15)
     figure.update_yaxes(title_text="Energy (J per day)")
-    figure.update_xaxes(title_text="Day (site calendar)")
+    _day_axis(figure, span)
     return figure
 
 
-def harvest(days: pd.DataFrame, budget_w: float | None, budget_sd_w: float | None, theme: Theme) -> go.Figure:
+def harvest(
+    days: pd.DataFrame, budget_w: float | None, budget_sd_w: float | None, span: tuple[date, date], theme: Theme
+) -> go.Figure:
     """Net harvest by day and its four-week mean against the budget's mean and tolerance.
 
     Parameters
@@ -101,6 +110,8 @@ def harvest(days: pd.DataFrame, budget_w: float | None, budget_sd_w: float | Non
         `day, net_harvest_w, mean_28d_w, mean_is_lower_bound, full_s`.
     budget_w, budget_sd_w : float or None
         The budget's net harvest and its standard deviation. [W]
+    span : tuple of date
+        First and last day shown.
     """
     if days.empty:
         return empty("No ledger in this span.", theme)
@@ -122,7 +133,7 @@ def harvest(days: pd.DataFrame, budget_w: float | None, budget_sd_w: float | Non
     )  # fmt: skip
     _mark_full(figure, days, daily, theme)
     figure.update_yaxes(title_text="Net harvest (µW)")
-    figure.update_xaxes(title_text="Day (site calendar)")
+    _day_axis(figure, span)
     return figure
 
 
@@ -231,6 +242,12 @@ def _level(figure: go.Figure, level: float, label: str, colour: str) -> None:
     )  # fmt: skip
 
 
+def _day_axis(figure: go.Figure, span: tuple[date, date]) -> None:
+    half = pd.Timedelta("12h")
+    ends = [pd.Timestamp(span[0]) - half, pd.Timestamp(span[1]) + half]
+    figure.update_xaxes(title_text="Day (site calendar)", range=ends)
+
+
 def _hatch(shape: str, theme: Theme) -> dict[str, Any]:
     return {
         "shape": shape,
@@ -266,7 +283,8 @@ def _mark_depletion(
     at = [(pd.Timestamp(as_of) + pd.Timedelta(days=value)).tz_convert(zone) for value in quantiles.values()]
     figure.add_scatter(
         x=[moment.tz_localize(None) for moment in at], y=[0.0] * len(at), mode="markers+text",
-        text=list(quantiles), textposition="top center", name="Chance of having gone dark",
+        text=list(quantiles), textposition=["top left", "top center", "top right"][: len(at)],
+        name="Chance of having gone dark",
         marker={"color": theme.limit, "symbol": "diamond", "size": 9}, textfont={"color": theme.limit},
         hovertemplate="%{text} dark by %{x|%Y-%m-%d}<extra></extra>",
     )  # fmt: skip

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime
 from functools import cache
 from typing import Any
 
@@ -92,12 +92,11 @@ def fleet_rows(cursor: Cursor, budgets: Mapping[str, Budget], now: datetime) -> 
     Notes
     -----
     The share is at nominal capacity: a lost capacity scales both of its terms alike. Harvest and load are the ledger's
-    means over the last LEDGER_WINDOW_DAYS. A silent node is taken to be dark where a
-    finding says so, or where none says otherwise and its last report had less than NEARLY_EMPTY in hand.
+    means over the last LEDGER_WINDOW_DAYS.
     """
     rows = _frame(cursor, sql("fleet_rows", "dashboard"), {"window_days": LEDGER_WINDOW_DAYS})
     share = usable_share(rows["budget"], rows["storage_v"], budgets)
-    dark = rows["found_dark"] | (rows["silence_alarm"] & ~rows["found_charged"] & (share < NEARLY_EMPTY))
+    dark = taken_for_dark(rows["found_dark"], rows["found_charged"], rows["silence_alarm"], share)
     rates = rows["budget"].map({name: budget.load.wakes_per_day for name, budget in budgets.items()}).astype(float)
     return rows.assign(
         usable_share=share,
@@ -243,6 +242,15 @@ def curve_of(storage: Storage) -> StorageCurve:
     return storage_curve(storage)
 
 
+def taken_for_dark(found_dark: Any, found_charged: Any, silence_alarm: Any, share: Any) -> Any:
+    """Whether a node is taken to be dark, for one or for a series of them.
+
+    It is where a finding says so, and where a node is silent, its last report had less than NEARLY_EMPTY of its usable
+    energy in hand, and no finding says otherwise.
+    """
+    return found_dark | (silence_alarm & (found_charged ^ True) & (share < NEARLY_EMPTY))
+
+
 def ratio(value: Any, budget: Any) -> Any:
     """`value` over `budget` as a series, NaN where the budget is not positive."""
     return value / budget.where(budget > 0)
@@ -263,11 +271,6 @@ def budget_ratios(now: Row, estimates: Mapping[str, Row], budget: Budget) -> dic
         allowed = budget_load_w(wake["budget"], sleep["budget"], budget.load.wakes_per_day)
         found["load_ratio"] = now["load_w"] / allowed if allowed > 0 else None
     return found
-
-
-def since_day(now: datetime, days: int) -> date:
-    """The first day of a history of so many days."""
-    return (now - timedelta(days=days)).date()
 
 
 def _plain(moment: datetime) -> datetime:

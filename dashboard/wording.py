@@ -69,21 +69,31 @@ def volts(value: float | None) -> str:
 
 
 def percent(share: float | None) -> str:
-    """A share as whole per cent; what rounds to none or all but is neither says so."""
-    if share is None or missing(share):
-        return NOTHING
-    if 0 < share < 0.005:
+    """A share as whole per cent."""
+    return NOTHING if share is None or missing(share) else f"{share * 100:.0f}\u00a0%".replace("-", "−")
+
+
+def chance(probability: float | None) -> str:
+    """A probability as whole per cent; what rounds to never or always but is neither says so."""
+    if probability is not None and 0 < probability < 0.005:
         return "<\u202f1\u00a0%"
-    if 0.995 <= share < 1:
+    if probability is not None and 0.995 <= probability < 1:
         return ">\u202f99\u00a0%"
-    return f"{share * 100:.0f}\u00a0%".replace("-", "−")
+    return percent(probability)
+
+
+def span(value: float | None) -> str:
+    """A number of days; what is shorter than a tenth of a day is not told apart."""
+    if value is not None and 0 < value < 0.1:
+        return "<\u202f0.1\u00a0d"
+    return number(value, "d", 2)
 
 
 def days(value: float | None, *, forecast: bool = True) -> str:
     """Days to depletion; an empty quantile of a forecast lies past its horizon."""
     if value is None or missing(value):
         return PAST_HORIZON if forecast else "no forecast yet"
-    return number(value, "d", 2)
+    return span(value)
 
 
 def day_range(low: float | None, high: float | None) -> str:
@@ -151,7 +161,7 @@ def drivers(now: Mapping[str, Any], ratios: Mapping[str, float | None], cause: s
     if ratios["load_ratio"] is not None:
         parts.append(f"load is {percent(ratios['load_ratio'])} of budget")
     if now["autonomy_days"] is not None:
-        parts.append(f"its store lasts {number(now['autonomy_days'], 'd', 2)} without harvest")
+        parts.append(f"its store lasts {span(now['autonomy_days'])} without harvest")
     if cause:
         parts.append(f"most probable finding: {finding(cause)}")
     return "; ".join(parts) + "."

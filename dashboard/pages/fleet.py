@@ -24,7 +24,7 @@ from dashboard.pages.parts import (
     table,
 )
 from dashboard.theme import theme_of
-from dashboard.wording import LINES, NOTHING, age, moment, percent
+from dashboard.wording import LINES, NOTHING, age, chance, moment
 from ingest.fleet import Fleet
 
 TITLE = "Fleet · Joulebook"
@@ -75,7 +75,7 @@ def summary(rows: pd.DataFrame, reports: int, alarms: int, now: datetime, zone: 
         fact(
             f"Need a visit within {queries.VISIT_DAYS} d",
             str(due),
-            f"dark, or at least {percent(queries.VISIT_RISK)} likely to be by then",
+            f"dark, or at least {chance(queries.VISIT_RISK)} likely to be by then",
             "attention" if due else "",
         ),
         fact("Dark", str(dark), "silent since nearly empty", "alert" if dark else ""),

@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import dash
 from dash import Input, Output, State, dcc, html
@@ -29,6 +30,7 @@ from dashboard.wording import (
     NOTHING,
     Line,
     age,
+    chance,
     day_range,
     days,
     drivers,
@@ -37,6 +39,7 @@ from dashboard.wording import (
     number,
     percent,
     plus_minus,
+    span,
     verdict,
     volts,
 )
@@ -123,15 +126,23 @@ def layout(fleet: Fleet, node_id: str) -> html.Div:
     )
 
 
-def facts(now: Mapping[str, Any], budget: Budget, clock: datetime, zone: str) -> list[html.Div]:
-    """The facts at the top of the page, from a row of `queries.node_now`."""
+def facts(
+    now: Mapping[str, Any],
+    alarms: Sequence[queries.Row],
+    findings: Sequence[queries.Row],
+    budget: Budget,
+    clock: datetime,
+    zone: str,
+) -> list[html.Div]:
+    """The facts at the top of the page, from a row of `queries.node_now` and what stands against the node."""
     silence = None if now["observed_at"] is None else (clock - now["observed_at"]).total_seconds()
     curve = queries.curve_of(budget.storage)
     usable = None if now["storage_v"] is None else float(curve.usable(now["storage_v"]))
     full = curve.full_j - curve.cutoff_j
     forecast = now["p_dark_30d"] is not None
+    heard = _heard(alarms, findings, None if usable is None else usable / full)
     return [
-        fact("Last report", age(silence), moment(now["observed_at"], zone)),
+        fact("Last report", age(silence), f"{moment(now['observed_at'], zone)}{heard}", "alert" if heard else ""),
         fact(
             "Storage voltage",
             volts(now["storage_v"]),
@@ -143,13 +154,13 @@ def facts(now: Mapping[str, Any], budget: Budget, clock: datetime, zone: str) ->
             f"{number(usable, 'J')} of {number(full, 'J')} at nominal capacity",
         ),
         fact("Days to depletion", days(now["days_p50"], forecast=forecast), _spread(now), _urgency(now)),
-        fact("Visit by", visit_by(now, zone), f"{percent(queries.VISIT_RISK)} risk of being dark by then"),
+        fact("Visit by", visit_by(now, zone), f"{chance(queries.VISIT_RISK)} risk of being dark by then"),
         fact(
             "Chance of going dark",
-            percent(now["p_dark_30d"]),
-            f"in 30 d; {percent(now['p_dark_7d'])} in 7 d, {percent(now['p_dark_90d'])} in 90 d",
+            chance(now["p_dark_30d"]),
+            f"in 30 d; {chance(now['p_dark_7d'])} in 7 d, {chance(now['p_dark_90d'])} in 90 d",
         ),
-        fact("Autonomy", number(now["autonomy_days"], "d", 2), "with no harvest, at the present load"),
+        fact("Autonomy", span(now["autonomy_days"]), "with no harvest, at the present load"),
         fact("Balance", number(_scaled(now["balance_w"], 1e6), "µW"), "net harvest less load"),
         fact("Storage", verdict(now["verdict"]), _condition(now)),
         fact("Boot count", text_or_dash(now["boot"]), f"wake count {text_or_dash(now['wakes'])}"),
@@ -175,7 +186,7 @@ def findings_list(findings: Sequence[queries.Row], zone: str) -> html.Ul | html.
             html.Li(
                 [
                     html.Strong(finding(row["finding"])),
-                    f" · {percent(row['probability'])} probable · since {moment(row['since'], zone)}",
+                    f" · {chance(row['probability'])} probable · since {moment(row['since'], zone)}",
                     html.P(row["evidence"], className="quiet"),
                 ]
             )
@@ -231,6 +242,15 @@ def fan_of(cursor: queries.Cursor, now: queries.Row, budget: Budget, ahead: int,
     full_j = (curve.full_j - curve.cutoff_j) * (capacity["estimate"] if capacity else 1.0)
     quantiles = {"10 %": now["days_p10"], "50 %": now["days_p50"], "90 %": now["days_p90"]}
     return figures.fan(queries.forecast_path(cursor, now["node_id"]), full_j, quantiles, ahead, zone, theme)
+
+
+def _heard(alarms: Sequence[queries.Row], findings: Sequence[queries.Row], share: float | None) -> str:
+    """What to say of a node that is not heard from; nothing of one that is."""
+    found = {row["finding"] for row in findings}
+    silent = any(alarm["kind"] == "silent" for alarm in alarms)
+    if queries.taken_for_dark("dark" in found, "silent-charged" in found, silent, 1.0 if share is None else share):
+        return "; taken to be dark"
+    return "; silent" if silent or "silent-charged" in found else ""
 
 
 def _scaled(value: float | None, factor: float) -> float | None:
@@ -300,7 +320,7 @@ def register(app: dash.Dash, desk: Desk) -> None:
             ratios = queries.budget_ratios(now, queries.node_estimates(cursor, node_id), budget)
         return (
             panel("Active alarms", alarm_table(alarms, fleet)) if alarms else [],
-            facts(now, budget, clock, zone),
+            facts(now, alarms, findings, budget, clock, zone),
             drivers(now, ratios, findings[0]["finding"] if findings else None),
             findings_list(findings, zone),
             report_table(reports, zone),
@@ -313,13 +333,14 @@ def register(app: dash.Dash, desk: Desk) -> None:
         Input("scheme", "data"),
         State("node-id", "data"),
     )
-    def draw_voltage(_: str, span: int, scheme: str | None, node_id: str) -> Any:
+    def draw_voltage(_: str, length: int, scheme: str | None, node_id: str) -> Any:
         now = desk.clock()
+        shown = (now - timedelta(days=length), now)
         budget, zone = place(desk.store.fleet(), node_id)
         with desk.cursor() as cursor:
-            points = queries.voltage_history(cursor, node_id, now - timedelta(days=span), now)
-        gap_s = max(HOLE_INTERVALS * budget.telemetry.report_interval, 2 * 86400.0 * span / queries.POINTS_MAX)
-        return figures.voltage(points, budget.storage, zone, gap_s, theme_of(scheme))
+            points = queries.voltage_history(cursor, node_id, *shown)
+        gap_s = max(HOLE_INTERVALS * budget.telemetry.report_interval, 2 * 86400.0 * length / queries.POINTS_MAX)
+        return figures.voltage(points, budget.storage, shown, zone, gap_s, theme_of(scheme))
 
     @app.callback(
         Output("node-ledger", "figure"),
@@ -330,14 +351,17 @@ def register(app: dash.Dash, desk: Desk) -> None:
         Input("scheme", "data"),
         State("node-id", "data"),
     )
-    def draw_books(_: str, span: int, scheme: str | None, node_id: str) -> tuple[Any, Any, Any]:
+    def draw_books(_: str, length: int, scheme: str | None, node_id: str) -> tuple[Any, Any, Any]:
         theme = theme_of(scheme)
+        zone = place(desk.store.fleet(), node_id)[1]
+        today = desk.clock().astimezone(ZoneInfo(zone)).date()
+        shown = (today - timedelta(days=length), today)
         with desk.cursor() as cursor:
             estimates = queries.node_estimates(cursor, node_id)
-            booked = queries.ledger_days(cursor, node_id, queries.since_day(desk.clock(), span))
+            booked = queries.ledger_days(cursor, node_id, shown[0])
         budgeted = estimates.get("net_harvest_w", {})
-        drawn = figures.harvest(booked, budgeted.get("budget"), budgeted.get("budget_sd"), theme)
-        return figures.ledger(booked, theme), drawn, line_table(estimates)
+        drawn = figures.harvest(booked, budgeted.get("budget"), budgeted.get("budget_sd"), shown, theme)
+        return figures.ledger(booked, shown, theme), drawn, line_table(estimates)
 
     @app.callback(
         Output("node-fan", "figure"),

@@ -12,6 +12,8 @@ from tests.conftest import CONVEYOR
 STORAGE = parse_budget(CONVEYOR, "conveyor.toml").storage
 ZONE = "America/New_York"
 AS_OF = datetime(2026, 3, 1, 5, tzinfo=UTC)  # midnight in New York
+SPAN = (AS_OF - timedelta(days=1), AS_OF + timedelta(days=2))
+DAYS = (date(2026, 2, 28), date(2026, 3, 3))
 SITES = {"mill-floor": "Mill floor", "yard": "Yard"}
 
 
@@ -70,7 +72,7 @@ def ratios():
 
 
 def test_voltage_stands_at_site_time_and_breaks_where_reports_are_missing(points):
-    figure = figures.voltage(points, STORAGE, ZONE, 4 * 3600.0, LIGHT)
+    figure = figures.voltage(points, STORAGE, SPAN, ZONE, 4 * 3600.0, LIGHT)
     line = named(figure, "Storage voltage")
     assert pd.Timestamp(line.x[0]) == pd.Timestamp("2026-03-01T00:00")
     assert np.array_equal(np.array(line.y, float), [3.0, 2.9, 2.8, np.nan, 3.1, 3.2], equal_nan=True)
@@ -79,7 +81,7 @@ def test_voltage_stands_at_site_time_and_breaks_where_reports_are_missing(points
 
 
 def test_voltage_shows_the_limits_of_the_storage(points):
-    figure = figures.voltage(points, STORAGE, ZONE, 4 * 3600.0, LIGHT)
+    figure = figures.voltage(points, STORAGE, SPAN, ZONE, 4 * 3600.0, LIGHT)
     assert notes(figure) == ["full 5 V", "cut-off 2.2 V", "restart 2.6 V"]
     assert [shape.y0 for shape in figure.layout.shapes] == [5.0, 2.2, 2.6]
     low, high = figure.layout.yaxis.range
@@ -87,8 +89,17 @@ def test_voltage_shows_the_limits_of_the_storage(points):
     assert high > 5.0
 
 
+def test_time_axes_run_to_the_end_of_the_span_even_where_the_node_fell_silent(points, days):
+    figure = figures.voltage(points, STORAGE, SPAN, ZONE, 4 * 3600.0, LIGHT)
+    assert [pd.Timestamp(end) for end in figure.layout.xaxis.range] == [
+        pd.Timestamp("2026-02-28T00:00"), pd.Timestamp("2026-03-03T00:00")
+    ]  # fmt: skip
+    for figure in (figures.ledger(days, DAYS, LIGHT), figures.harvest(days, None, None, DAYS, LIGHT)):
+        assert pd.Timestamp(figure.layout.xaxis.range[1]) == pd.Timestamp("2026-03-03T12:00")
+
+
 def test_ledger_bars_add_up_to_the_stored_change(days):
-    figure = figures.ledger(days, LIGHT)
+    figure = figures.ledger(days, DAYS, LIGHT)
     bars = [np.array(named(figure, name).y, float) for name in ("Net harvest", "Wakes", "Sleep")]
     assert sum(bars) == pytest.approx(np.array(named(figure, "Stored change").y, float))
     assert figure.layout.barmode == "relative"
@@ -96,19 +107,19 @@ def test_ledger_bars_add_up_to_the_stored_change(days):
 
 
 def test_days_with_hours_at_full_are_marked_as_lower_bounds(days):
-    for figure in (figures.ledger(days, LIGHT), figures.harvest(days, 64e-6, 21e-6, LIGHT)):
+    for figure in (figures.ledger(days, DAYS, LIGHT), figures.harvest(days, 64e-6, 21e-6, DAYS, LIGHT)):
         mark = named(figure, "Lower bound (hours at full)")
         assert list(mark.x) == [date(2026, 3, 1)]
         assert mark.customdata == pytest.approx([2.0])  # hours
 
 
 def test_no_lower_bound_is_claimed_without_hours_at_full(days):
-    figure = figures.harvest(days.assign(full_s=0.0, mean_is_lower_bound=False), 64e-6, 21e-6, LIGHT)
+    figure = figures.harvest(days.assign(full_s=0.0, mean_is_lower_bound=False), 64e-6, 21e-6, DAYS, LIGHT)
     assert [trace.name for trace in figure.data] == ["Day", "28-day mean"]
 
 
 def test_harvest_is_in_microwatts_against_the_budget_and_its_tolerance(days):
-    figure = figures.harvest(days, 64e-6, 21e-6, LIGHT)
+    figure = figures.harvest(days, 64e-6, 21e-6, DAYS, LIGHT)
     assert named(figure, "28-day mean (a lower bound)").y == pytest.approx([50.0, 40.0])
     assert named(figure, "Day").y == pytest.approx([5e6 / 86400, -0.5e6 / 43200])
     band, level = figure.layout.shapes
@@ -117,7 +128,7 @@ def test_harvest_is_in_microwatts_against_the_budget_and_its_tolerance(days):
 
 
 def test_harvest_without_a_budget_draws_none(days):
-    assert not figures.harvest(days, None, None, LIGHT).layout.shapes
+    assert not figures.harvest(days, None, None, DAYS, LIGHT).layout.shapes
 
 
 def test_fan_holds_both_bands_the_median_and_the_limits(path):
@@ -174,7 +185,7 @@ def test_sites_keep_colour_and_shape_when_others_have_no_nodes(ratios):
 
 @pytest.mark.parametrize("theme", [pytest.param(LIGHT, id="light"), pytest.param(DARK, id="dark")])
 def test_figures_take_the_theme(points, theme):
-    figure = figures.voltage(points, STORAGE, ZONE, 4 * 3600.0, theme)
+    figure = figures.voltage(points, STORAGE, SPAN, ZONE, 4 * 3600.0, theme)
     assert figure.layout.template.layout.paper_bgcolor == theme.ground
     assert figure.layout.template.layout.font.color == theme.ink
     assert named(figure, "Storage voltage").line.color == theme.voltage
@@ -182,9 +193,9 @@ def test_figures_take_the_theme(points, theme):
 
 def test_nothing_to_draw_is_said_in_words(points, days, path, ratios):
     for figure, words in (
-        (figures.voltage(points[:0], STORAGE, ZONE, 3600.0, LIGHT), "No report in this span."),
-        (figures.ledger(days[:0], LIGHT), "No ledger in this span."),
-        (figures.harvest(days[:0], None, None, LIGHT), "No ledger in this span."),
+        (figures.voltage(points[:0], STORAGE, SPAN, ZONE, 3600.0, LIGHT), "No report in this span."),
+        (figures.ledger(days[:0], DAYS, LIGHT), "No ledger in this span."),
+        (figures.harvest(days[:0], None, None, DAYS, LIGHT), "No ledger in this span."),
         (figures.fan(path[:0], 10.0, {}, 90, ZONE, LIGHT), "No forecast yet."),
         (figures.field(ratios, "sleep_power_w", SITES, LIGHT), "No estimate of this line yet."),
     ):

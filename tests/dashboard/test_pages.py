@@ -9,7 +9,7 @@ from dashboard.grid import records
 from dashboard.pages import fleet, node
 from dashboard.queries import fleet_rows
 from tests.conftest import reading
-from tests.dashboard.conftest import LATE_NOTE, NOW
+from tests.dashboard.conftest import LATE_NOTE, NOW, alarm, table_rows
 
 
 @pytest.fixture
@@ -172,6 +172,13 @@ def test_node_page_of_a_node_never_heard_from_invents_nothing(app):
     assert text(drivers) == "No forecast yet."
     assert text(findings) == "None in the latest analysis."
     assert text(reports) == "No report yet."
+
+
+def test_a_silent_node_is_said_to_be_silent_or_taken_to_be_dark(app, mill):
+    show = callback(app, "node-facts")
+    assert facts(show("", "", "", "kr-01")[1])["Last report"] == ["5 d ago", "2026-03-05 12:00 UTC; taken to be dark"]
+    table_rows(mill, "alarms", [alarm("mf-01", "silent", "medium")])
+    assert facts(show("", "", "", "mf-01")[1])["Last report"][1].endswith("New_York; silent")
 
 
 def test_days_to_depletion_past_the_horizon_are_said_so(app):

@@ -34,15 +34,29 @@ def test_number_has_its_unit(value, unit, text):
     [
         pytest.param(0.647, "65 %", id="rounded"),
         pytest.param(0.0, "0 %", id="none"),
-        pytest.param(0.001, "< 1 %", id="not quite none"),
-        pytest.param(0.999, "> 99 %", id="not quite all"),
+        pytest.param(0.999, "100 %", id="nearly all"),
         pytest.param(1.0, "100 %", id="all"),
         pytest.param(-0.13, "−13 %", id="negative net harvest"),
         pytest.param(None, "–", id="none known"),
     ],
 )
-def test_percent_never_rounds_a_risk_away(share, text):
+def test_percent_is_whole(share, text):
     assert plain(wording.percent(share)) == text
+
+
+@pytest.mark.parametrize(
+    ("probability", "text"),
+    [
+        pytest.param(0.0, "0 %", id="never"),
+        pytest.param(0.001, "< 1 %", id="not quite never"),
+        pytest.param(0.64, "64 %", id="between"),
+        pytest.param(0.999, "> 99 %", id="not quite always"),
+        pytest.param(1.0, "100 %", id="always"),
+        pytest.param(None, "–", id="not known"),
+    ],
+)
+def test_chance_never_rounds_a_risk_away(probability, text):
+    assert plain(wording.chance(probability)) == text
 
 
 def test_an_empty_quantile_is_past_the_horizon_and_never_a_number():
@@ -51,6 +65,7 @@ def test_an_empty_quantile_is_past_the_horizon_and_never_a_number():
     assert wording.day_range(None, None) == "past the horizon"
     assert plain(wording.day_range(12.3, None)) == "12 d to past the horizon"
     assert plain(wording.day_range(2.31, 46.0)) == "2.3 d to 46 d"
+    assert plain(wording.days(0.014)) == "< 0.1 d"
 
 
 @pytest.mark.parametrize(

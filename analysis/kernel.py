@@ -29,8 +29,8 @@ NODE = np.dtype(
         *[(name, "f8") for name in ("wake_sd", "sleep_sd", "leakage_sd")],
         *[(name, "f8") for name in ("past_wake", "past_sleep", "past_leakage", "past_harvest")],  # J/d behind the level
         *[(name, "f8") for name in ("rate_sd", "rate_noise")],  # of the wake rate: lasting, and from day to day
-        *[(name, "f8") for name in ("level_now", "level_sd", "level_keep", "level_noise", "mean_sd")],
-        *[(name, "f8") for name in ("noise_now", "noise_keep", "site_share")],
+        *[(name, "f8") for name in ("level_now", "level_sd", "level_tilt", "level_keep", "level_noise")],
+        *[(name, "f8") for name in ("mean_sd", "noise_now", "noise_keep", "site_share")],
         ("middle", "f8"),  # mean over the day of the share of its harvest that has come
         ("wake_week", "f8", 7),  # wake rate of the seven days ahead over its mean
         ("dark", "?"),
@@ -179,8 +179,9 @@ def _begin(node: Any, drains: Array, state: Any, mine: Array) -> tuple[Any, floa
     excess = wake_error * node.past_wake + sleep_error * node.past_sleep + leak_error * node.past_leakage
     gain = excess / node.past_harvest if node.past_harvest > 0 else 0.0
     state = _next(state)
-    gain += 1.0 + node.mean_sd * _normal(state, 1, NORMAL)
-    level = node.level_now + node.level_sd * _normal(state, 0, NORMAL)
+    mean_error = _normal(state, 1, NORMAL)
+    gain += 1.0 + node.mean_sd * mean_error
+    level = node.level_now + node.level_sd * _normal(state, 0, NORMAL) + node.level_tilt * mean_error
     x = min(max(node.stored + node.stored_sd * _normal(state, 2, NORMAL), 0.0), node.full)
     fade = node.fade + node.fade_sd * _normal(state, 3, NORMAL)
     state = _next(state)
@@ -231,7 +232,7 @@ def _futures(
                 shock = node.site_share * given.site_week[path, week] + own_share * _normal(state, 2, NORMAL)
                 level = node.level_keep * level + node.level_noise * shock if day else level
                 flow = 1.0 / (node.capacity_ratio * max(1.0 - fade * day, 0.05))
-                income = max(gain * (1.0 + level), 0.0) * flow
+                income = max(gain + level, 0.0) * flow
             shock = node.site_share * given.site[path, day] + own_share * _normal(state, 0, NORMAL)
             z = node.noise_keep * z + fresh * shock
             harvest = scale[day] * income * _read(noise, half + z * per_sd)

@@ -55,8 +55,8 @@ class HarvestOutlook:
         Lag-one correlation of the deviate, and its last value.
     level_now, level_sd, level_keep, level_noise : float
         Slow change as a fraction of the mean: present value and its sd, share kept a week, sd of a week's change.
-    mean_sd : float
-        Relative sd of `mean`.
+    mean_sd, level_tilt : float
+        Relative sd of `mean`, and what the slow change errs with it (their sum is known better than either).
     site_share : float
         Correlation of the deviates with the site's common one.
     past_wake, past_sleep, past_leakage, past_harvest : float
@@ -74,6 +74,7 @@ class HarvestOutlook:
     noise_now: float = 0.0
     level_now: float = 0.0
     level_sd: float = 0.0
+    level_tilt: float = 0.0
     level_keep: float = 1.0
     level_noise: float = 0.0
     mean_sd: float = 0.0
@@ -109,7 +110,7 @@ class NodeOutlook:
     wake_ratio, sleep_ratio, leakage_ratio, capacity_ratio : float
         Posterior over budget.
     wake_sd, sleep_sd, leakage_sd : float
-        Relative sds of these *per unit of capacity*: an error that all of them share does not move the voltage.
+        Relative sds of these *per unit of capacity*: an error that all of them share moves no voltage.
     capacity_sd : float
         Relative sd of the common scale. It moves joules, not dates; zero if energy is told at the capacity assumed.
     fade_per_year, fade_sd : float
@@ -205,8 +206,8 @@ def record(node: NodeOutlook, seed: int) -> Any:
     ):
         row[name] = getattr(node, name)
     for name in (
-        *("past_wake", "past_sleep", "past_leakage", "past_harvest", "level_now", "level_sd", "level_keep"),
-        *("level_noise", "mean_sd", "noise_now", "noise_keep", "site_share"),
+        *("past_wake", "past_sleep", "past_leakage", "past_harvest", "level_now", "level_sd", "level_tilt"),
+        *("level_keep", "level_noise", "mean_sd", "noise_now", "noise_keep", "site_share"),
     ):
         row[name] = getattr(harvest, name)
     row["middle"] = harvest.shapes.mean()

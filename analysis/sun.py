@@ -2,6 +2,8 @@
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
+import pvlib
 
 Array = npt.NDArray[np.float64]
 
@@ -36,3 +38,32 @@ def extraterrestrial_irradiation(latitude: float, day_of_year: npt.ArrayLike) ->
     sunset = np.arccos(np.clip(-np.tan(phi) * np.tan(declination), -1, 1))
     path = sunset * np.sin(phi) * np.sin(declination) + np.cos(phi) * np.cos(declination) * np.sin(sunset)
     return np.asarray(np.maximum(SECONDS_PER_DAY / np.pi * SOLAR_CONSTANT * distance * path, 0.0))
+
+
+def clear_sky_hours(
+    latitude: float, longitude: float, first_day: np.datetime64, days: int, utc_offset: float = 0.0, samples: int = 3
+) -> Array:
+    """Irradiance of a horizontal plane under a clear sky, mean of each hour of each day, shape (days, 24). [W/m2]
+
+    Parameters
+    ----------
+    latitude, longitude : float
+        [degrees north, degrees east]
+    first_day : datetime64
+        First calendar day.
+    utc_offset : float
+        What the calendar's clock is ahead of UTC. [h]
+    samples : int
+        Moments in each hour.
+
+    Notes
+    -----
+    The sun's place by pvlib, the sky by the model of Haurwitz as pvlib has it. Left out: the air's own clarity,
+    horizon and the panel's tilt; what they change in the season is learned from the node.
+    """
+    step = pd.Timedelta(hours=1) / samples
+    first = pd.Timestamp(first_day) - pd.Timedelta(hours=utc_offset) + step / 2
+    times = pd.date_range(first, periods=days * 24 * samples, freq=step, tz="UTC")
+    zenith = pvlib.solarposition.get_solarposition(times, latitude, longitude)["apparent_zenith"]
+    irradiance = pvlib.clearsky.haurwitz(zenith)["ghi"].to_numpy(dtype=float)
+    return np.asarray(irradiance.reshape(days, 24, samples).mean(axis=2))

@@ -1,0 +1,303 @@
+"""The harvest of the days ahead, from the ledger of the days behind: `outlooks` for the nodes of one site.
+
+A day's harvest is ``mean x season x weekday x closure x (level + noise)``. The season is the clear sky's for outdoor
+light and flat for the rest; the weekday's factor and the level are learned from the node's own days, held towards its
+sisters (same budget, same site) and these towards the budget. Days on which the storage was full say only "at least".
+"""
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis.level import Level, filter_level
+from analysis.noise import deviates, lag_one, noise_table, shared
+from analysis.outlook import HarvestOutlook
+from analysis.site_days import Ahead, Days, SiteDays, ahead, day_shapes
+from ingest.budget import SECONDS_PER_DAY, Budget
+
+Array = npt.NDArray[np.float64]
+
+OBSERVED_SHARE = 0.9  # of a day that must be seen for its harvest to count
+FULL_SHARE = 0.6  # of the active time at full from which a day is only a lower bound
+CLOSED_SHARE = 0.2  # days whose weekday and closures leave less than this say nothing about the level
+DARK_SEASON = 0.01  # nor do those of the polar night
+
+
+@dataclass(frozen=True)
+class Source:
+    """What is believed of a kind of harvest before it is seen; sds relative to the mean."""
+
+    noise_sd: float  # of a day about the level
+    noise_keep: float  # correlation of the noise from day to day
+    slow_sd: float  # of the level about the long-run mean
+    slow_days: float  # over which the level forgets
+    shared: float  # correlation with what the site's nodes share
+
+
+# From the four public irradiance years for outdoor light; the rest are our own judgement, soon outweighed by the days.
+SOURCES = {
+    "light-outdoor": Source(0.45, 0.25, 0.15, 60.0, 0.9),
+    "light-indoor": Source(0.25, 0.3, 0.2, 180.0, 0.7),
+    "vibration": Source(0.2, 0.3, 0.2, 180.0, 0.6),
+    "thermal": Source(0.2, 0.4, 0.2, 180.0, 0.6),
+    "radio": Source(0.3, 0.3, 0.25, 180.0, 0.5),
+    "other": Source(0.3, 0.3, 0.25, 180.0, 0.5),
+    "none": Source(0.0, 0.0, 0.0, 180.0, 0.0),
+}
+
+
+@dataclass(frozen=True)
+class NodeDays:
+    """The ledger of one node up to the forecast, since its harvester was last changed; rows of complete days.
+
+    Attributes
+    ----------
+    day : ndarray of datetime64[D], shape (n,)
+        Calendar days of the site, rising.
+    net_harvest_j, wake_j, sleep_j, leakage_j : ndarray, shape (n,)
+        As in the ledger, and what the storage is thought to have lost. [J]
+    full_s, observed_s : ndarray, shape (n,)
+        Time at full and time seen. [s]
+    profile : ndarray, shape (168,), optional
+        Net harvest by hour of the week, Monday midnight first, in any unit.
+    """
+
+    node_id: str
+    budget: Budget
+    day: Days
+    net_harvest_j: Array
+    wake_j: Array
+    sleep_j: Array
+    leakage_j: Array
+    full_s: Array
+    observed_s: Array
+    profile: Array | None = None
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """A node's days on the site's calendar up to yesterday; NaN where nothing is known."""
+
+    harvest: Array  # gross, or the least it can have been [J]
+    censored: npt.NDArray[np.bool_]
+    spread: Array  # noise of the day over the usual
+    load: Array  # shape (3,): mean wake, sleep, leakage a day [J]
+
+
+@dataclass(frozen=True)
+class _Scatter:
+    """What the nodes of one budget at a site have in common."""
+
+    sd: float
+    table: Array
+    keep: float
+
+
+def outlooks(
+    nodes: Sequence[NodeDays], site: SiteDays, today: np.datetime64, hour: int = 0, days: int = 365
+) -> list[HarvestOutlook]:
+    """The harvest ahead of the nodes of one site.
+
+    Parameters
+    ----------
+    nodes : sequence of NodeDays
+        All nodes of the site: they borrow from each other.
+    site : SiteDays
+        Its calendar, from the first ledger day to `days` + 1 days past `today`, with closures past and planned.
+    today, hour : datetime64, int
+        Site time of the forecast. Nothing later is used.
+    days : int
+        Horizon.
+    """
+    groups: defaultdict[str, list[int]] = defaultdict(list)
+    for i, node in enumerate(nodes):
+        groups[node.budget.name].append(i)
+    found: dict[int, HarvestOutlook] = {}
+    for members in groups.values():
+        group = _group([nodes[i] for i in members], site, today, hour, days)
+        found.update(zip(members, group, strict=True))
+    return [found[i] for i in range(len(nodes))]
+
+
+def _group(
+    nodes: Sequence[NodeDays], site: SiteDays, today: np.datetime64, hour: int, days: int
+) -> list[HarvestOutlook]:
+    """The outlooks of nodes of one budget."""
+    budget = nodes[0].budget
+    source = SOURCES[budget.harvest.source]
+    past = int(site.index(np.array(today)))
+    season = site.sky.mean(axis=1) if budget.harvest.source == "light-outdoor" else np.ones(site.days)
+    shapes = [day_shapes(budget.harvest, site, node.profile) for node in nodes]
+    closed = [(shape * site.closed).sum(axis=1) for shape in shapes]
+    seen = [_see(node, site, past, shape) for node, shape in zip(nodes, shapes, strict=True)]
+    weeks = [_weekdays(s, c[:past] * season[:past], site, budget) for s, c in zip(seen, closed, strict=True)]
+    values = [
+        _value(s, season[:past], (week[site.weekday] * c)[:past])
+        for s, week, c in zip(seen, weeks, closed, strict=True)
+    ]
+    prior = (budget.harvest.mean_power * SECONDS_PER_DAY, max(budget.harvest.tolerance, 0.05))
+    scatter = _Scatter(source.noise_sd, noise_table([], source.noise_sd), source.noise_keep)
+    levels = [_level(s, v, prior, scatter, source) for s, v in zip(seen, values, strict=True)]
+    scatter = _scatter(values, seen, levels, source)
+    prior_of_sisters = _sisters(levels, prior)
+    levels = [_level(s, v, p, scatter, source) for s, v, p in zip(seen, values, prior_of_sisters, strict=True)]
+    z = np.stack([_deviates(v, s, level, scatter) for v, s, level in zip(values, seen, levels, strict=True)])
+    share = shared(z, source.shared) if past else source.shared
+    return [
+        _outlook(level, scatter, source, share, row, s, ahead(season, week, shape, site, today, hour, days))
+        for level, row, s, week, shape in zip(levels, z, seen, weeks, shapes, strict=True)
+    ]
+
+
+def _see(node: NodeDays, site: SiteDays, past: int, shape: Array) -> _Seen:
+    """The node's gross harvest on the calendar: what was curtailed at full is made up for, or marked."""
+    place = site.index(node.day)
+    kept = (place >= 0) & (place < past) & (node.observed_s >= OBSERVED_SHARE * SECONDS_PER_DAY)
+    place = place[kept]
+    gross = node.net_harvest_j[kept] + node.leakage_j[kept]
+    spent = node.wake_j[kept] + node.sleep_j[kept] + node.leakage_j[kept]
+    hours = (shape[place] > 0.2 * shape[place].max(axis=1, keepdims=True)).sum(axis=1)
+    lost = np.clip(node.full_s[kept] / (hours * 3600.0), 0.0, 1.0)
+    bound = lost > FULL_SHARE
+    free = gross - spent * node.full_s[kept] / SECONDS_PER_DAY  # at full, only what is spent comes in
+    whole = np.where(bound, gross, np.maximum(free / np.maximum(1 - lost, 1e-9), gross))
+    harvest, censored, spread = np.full(past, np.nan), np.zeros(past, dtype=bool), np.ones(past)
+    harvest[place], censored[place], spread[place] = np.maximum(whole, 0.0), bound, 1 + 2 * lost
+    load = [a[kept].mean() if kept.any() else 0.0 for a in (node.wake_j, node.sleep_j, node.leakage_j)]
+    return _Seen(harvest, censored, spread, np.array(load))
+
+
+def _value(seen: _Seen, season: Array, open_share: Array) -> Array:
+    """Harvest over what the day allows; NaN on days that allow next to nothing."""
+    tells = (open_share > CLOSED_SHARE) & (season > DARK_SEASON)
+    return np.where(tells, seen.harvest / np.where(tells, season * open_share, 1.0), np.nan)
+
+
+def _weekdays(seen: _Seen, allowed: Array, site: SiteDays, budget: Budget) -> Array:
+    """Factor of each weekday, mean one: the node's own, held towards the budget's days; shape (7,)."""
+    plan = np.ones(7)
+    if budget.harvest.active_days is not None:
+        plan = np.isin(np.arange(7), budget.harvest.active_days).astype(float)
+    plan *= 7 / plan.sum()
+    if budget.harvest.source in ("light-outdoor", "none"):
+        return np.ones(7)
+    recent = slice(max(len(allowed) - 84, 0), None)
+    weekday = site.weekday[: len(allowed)][recent]
+    usable = np.isfinite(seen.harvest[recent]) & ~seen.censored[recent] & (allowed[recent] > CLOSED_SHARE)
+    value = np.where(usable, seen.harvest[recent] / np.maximum(allowed[recent], CLOSED_SHARE), 0.0)
+    count = np.bincount(weekday, usable, minlength=7).astype(float)
+    if usable.sum() < 7:
+        return plan
+    mean = np.bincount(weekday, value, minlength=7) / np.maximum(count, 1)
+    whole = float((mean * (count > 0) + 0.0).sum() / max((plan * (count > 0)).sum() / 7, 1e-9) / 7)
+    if whole <= 0:
+        return plan
+    own = mean / whole
+    belief = _pooled(own, plan, count)
+    factor = (count * own + 2.0 * belief) / (count + 2.0)
+    return np.asarray(factor * 7 / factor.sum())
+
+
+def _pooled(own: Array, plan: Array, count: Array) -> Array:
+    """The mean factor of the plan's active days, and of its idle ones: what a single weekday is held towards."""
+    belief = plan.copy()
+    for group in (plan > 0, plan == 0):
+        if count[group].sum() >= 4:
+            belief[group] = np.average(own[group], weights=np.maximum(count[group], 1e-9))
+    return belief
+
+
+def _level(seen: _Seen, value: Array, prior: tuple[float, float], scatter: _Scatter, source: Source) -> Level:
+    mean, tolerance = prior
+    return filter_level(
+        value,
+        seen.spread,
+        seen.censored,
+        start=mean,
+        start_sd=tolerance * mean,
+        noise_sd=max(scatter.sd * np.sqrt((1 + scatter.keep) / (1 - scatter.keep)), 0.02) * mean,
+        slow_sd=source.slow_sd * mean,
+        keep=float(np.exp(-1 / source.slow_days)),
+    )
+
+
+def _factors(value: Array, seen: _Seen, level: Level) -> Array:
+    """Each day's harvest over its level, NaN where it is not known or made up for curtailment."""
+    usable = ~seen.censored & (seen.spread < 1.5) & (level.path > 0)
+    return np.where(usable, value / np.where(level.path > 0, level.path, 1.0), np.nan)
+
+
+def _scatter(values: list[Array], seen: list[_Seen], levels: list[Level], source: Source) -> _Scatter:
+    """Distribution and day-to-day correlation of the noise, over all nodes of the group."""
+    factors = np.stack([_factors(v, s, level) for v, s, level in zip(values, seen, levels, strict=True)])
+    known = factors[np.isfinite(factors)]
+    if source.noise_sd == 0:
+        return _Scatter(0.0, noise_table([], 0.0), 0.0)
+    table = noise_table(known, source.noise_sd)
+    sd = (
+        np.sqrt((20 * source.noise_sd**2 + known.var() * len(known)) / (20 + len(known)))
+        if len(known)
+        else source.noise_sd
+    )
+    keep = lag_one(deviates(factors, table), source.noise_keep) if factors.shape[1] > 1 else source.noise_keep
+    return _Scatter(float(sd), table, keep)
+
+
+def _deviates(value: Array, seen: _Seen, level: Level, scatter: _Scatter) -> Array:
+    return deviates(_factors(value, seen, level), scatter.table)
+
+
+def _sisters(levels: list[Level], prior: tuple[float, float]) -> list[tuple[float, float]]:
+    """For each node, what its sisters' means say about its own: mean and relative sd."""
+    mean0, tolerance = prior
+    if mean0 <= 0:
+        return [prior] * len(levels)
+    means = np.array([level.mean for level in levels]) / mean0
+    variance = np.array([level.mean_var for level in levels]) / mean0**2
+    told = []
+    for i in range(len(levels)):
+        others = np.arange(len(levels)) != i
+        weight = 1 / (variance[others] + tolerance**2)
+        informed = (1 - variance[others] / tolerance**2).clip(0, 1).sum()
+        centre = (np.sum(weight * means[others]) + 1 / tolerance**2) / (weight.sum() + 1 / tolerance**2)
+        between = (2 * tolerance**2 + np.sum((means[others] - centre) ** 2)) / (2 + informed)
+        told.append((float(max(centre, 0.05) * mean0), float(np.sqrt(between) / max(centre, 0.05))))
+    return told
+
+
+def _outlook(
+    level: Level, scatter: _Scatter, source: Source, share: float, z: Array, seen: _Seen, coming: Ahead
+) -> HarvestOutlook:
+    mean = max(level.mean, 0.0)
+    base = max(mean, 1e-12)
+    weekly = float(np.exp(-7 / source.slow_days))
+    mean_sd = np.sqrt(max(level.mean_var, 0.0))
+    tilt = level.covariance / mean_sd if mean_sd > 0 else 0.0
+    known = np.flatnonzero(np.isfinite(z))
+    last = z[known[-1]] * scatter.keep ** (len(z) - 1 - known[-1]) if len(known) else 0.0
+    harvest = seen.harvest[np.isfinite(seen.harvest)]
+    return HarvestOutlook(
+        mean=mean,
+        season=coming.season,
+        week=coming.week,
+        closure=coming.closure,
+        shapes=coming.shapes,
+        shape_of=coming.shape_of,
+        noise=scatter.table,
+        noise_keep=scatter.keep,
+        noise_now=float(last),
+        level_now=level.departure / base,
+        level_sd=float(np.sqrt(max(level.departure_var - tilt**2, 0.0))) / base,
+        level_tilt=float(tilt) / base,
+        level_keep=weekly,
+        level_noise=level.slow_sd * float(np.sqrt(1 - weekly**2)) / base,
+        mean_sd=float(mean_sd) / base,
+        site_share=share,
+        past_wake=float(seen.load[0]),
+        past_sleep=float(seen.load[1]),
+        past_leakage=float(seen.load[2]),
+        past_harvest=float(harvest.mean()) if len(harvest) else 0.0,
+    )

@@ -1,0 +1,121 @@
+"""The level of a node's harvest: a long-run mean and a slow departure from it, filtered from noisy and cut-off days."""
+
+import math
+from typing import Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis.kernel import compiled
+
+Array = npt.NDArray[np.float64]
+
+SURPRISE_WEIGHT = 0.25
+SURPRISE = 1.3  # of standardised innovations, averaged with that weight; their mean has an sd of 0.38
+
+
+class Level(NamedTuple):
+    """Mean and slow departure after the last day, in the unit of the observations.
+
+    `slow_sd` is the departure's own; `path` holds, for each day, mean plus departure as known at the end of that day.
+    """
+
+    mean: float
+    departure: float
+    mean_var: float
+    departure_var: float
+    covariance: float
+    slow_sd: float
+    path: Array
+
+
+@compiled
+def _above(limit: float, mean: float, sd: float) -> tuple[float, float]:
+    """Mean and variance of a normal variable known to lie above a limit."""
+    alpha = (limit - mean) / sd
+    if alpha > 20.0:  # the tail: an exponential beyond the limit
+        return limit + sd / alpha, (sd / alpha) ** 2
+    density = math.exp(-0.5 * alpha * alpha) / math.sqrt(2 * math.pi)
+    hazard = density / (0.5 * math.erfc(alpha / math.sqrt(2.0)))
+    return mean + sd * hazard, sd * sd * (1.0 - hazard * (hazard - alpha))
+
+
+@compiled
+def _filter(
+    value: Array, seen: Any, spread: Array, censored: Any, start: float, start_sd: float, noise_sd: float,
+    slow_sd: float, keep: float,
+) -> tuple[float, float, float, float, float, Array]:  # fmt: skip
+    a, b = start, 0.0
+    paa, pab, pbb = start_sd**2, 0.0, slow_sd**2
+    path = np.empty(len(value))
+    surprise = 0.0
+    drive = slow_sd**2 * (1.0 - keep * keep)
+    for day in range(len(value)):
+        b *= keep
+        pab *= keep
+        pbb = keep * keep * pbb + drive
+        if seen[day]:
+            ka, kb = paa + pab, pab + pbb
+            total = ka + kb + (noise_sd * spread[day]) ** 2
+            if censored[day]:
+                above, left = _above(value[day], a + b, math.sqrt(total))
+                shift, known = above - a - b, 1.0 - left / total
+            else:
+                shift, known = value[day] - a - b, 1.0
+            surprise += SURPRISE_WEIGHT * (shift / math.sqrt(total) - surprise)
+            if abs(surprise) > SURPRISE:  # a step, not the usual wandering: look afresh
+                surprise = 0.0
+                pbb += 4.0 * slow_sd**2
+                ka, kb = paa + pab, pab + pbb
+                total = ka + kb + (noise_sd * spread[day]) ** 2
+            a += ka / total * shift
+            b += kb / total * shift
+            paa -= ka * ka / total * known
+            pab -= ka * kb / total * known
+            pbb -= kb * kb / total * known
+        path[day] = a + b
+    return a, b, paa, pbb, pab, path
+
+
+def filter_level(
+    value: npt.ArrayLike,
+    spread: npt.ArrayLike,
+    censored: npt.ArrayLike,
+    *,
+    start: float,
+    start_sd: float,
+    noise_sd: float,
+    slow_sd: float,
+    keep: float,
+) -> Level:
+    """The level after the last of a run of days.
+
+    Parameters
+    ----------
+    value : array_like, shape (n,)
+        Harvest of each day over what its season, weekday and closures allow; NaN for a day not seen.
+    spread : array_like, shape (n,)
+        Noise of each day over `noise_sd`.
+    censored : array_like of bool, shape (n,)
+        Whether the value is only a lower bound.
+    start, start_sd : float
+        What is believed of the mean before the first day.
+    noise_sd : float
+        Of a day about the level; inflated beforehand for correlation from day to day.
+    slow_sd, keep : float
+        Sd of the departure, and its correlation from one day to the next.
+
+    Notes
+    -----
+    A Kalman filter of two states, ``value = mean + departure + noise`` with ``departure`` a first-order autoregression
+    (Durbin and Koopman, Time Series Analysis by State Space Methods; from memory). A lower bound updates with the mean
+    and variance of the truncated normal (assumed-density filtering). A run of surprises of one sign (an exponentially
+    weighted mean of standardised innovations beyond 3.4 of its own sd) opens the departure to a step, such as a
+    harvester that was knocked out of place. Left out: that harvest cannot be negative.
+    """
+    given = np.asarray(value, dtype=float)
+    a, b, paa, pbb, pab, path = _filter(
+        given, np.isfinite(given), np.asarray(spread, dtype=float), np.asarray(censored, dtype=bool), start, start_sd,
+        noise_sd, slow_sd, keep,
+    )  # fmt: skip
+    return Level(a, b, paa, pbb, pab, slow_sd, path)

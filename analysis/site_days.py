@@ -1,0 +1,151 @@
+"""What a site's days allow: season, shifts, weekdays and closures, hour by hour, behind and ahead of the forecast."""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis.sun import clear_sky_hours
+from ingest.budget import Harvest
+
+Array = npt.NDArray[np.float64]
+Days = npt.NDArray[np.datetime64]
+
+DAY = np.timedelta64(1, "D")
+HOUR = np.timedelta64(1, "h")
+
+
+@dataclass(frozen=True)
+class Closure:
+    """A planned stop: harvest is multiplied by `factor` from `start` to `end`, both in the site's own time."""
+
+    start: np.datetime64
+    end: np.datetime64
+    factor: float
+
+
+@dataclass(frozen=True)
+class SiteDays:
+    """A site's calendar from `first` on, for `days` days, in its own time; clock changes are left out.
+
+    Attributes
+    ----------
+    latitude, longitude : float
+        [degrees north, degrees east]
+    utc_offset : float
+        What the site's clock is ahead of UTC. [h]
+    """
+
+    latitude: float
+    longitude: float
+    utc_offset: float
+    first: np.datetime64
+    days: int
+    closures: tuple[Closure, ...] = ()
+
+    @cached_property
+    def sky(self) -> Array:
+        """Clear-sky irradiance by day and hour, its mean over all days one; shape (days, 24)."""
+        hours = clear_sky_hours(self.latitude, self.longitude, self.first, max(self.days, 365), self.utc_offset)
+        return np.asarray(hours[: self.days] / hours[:365].mean())
+
+    @cached_property
+    def closed(self) -> Array:
+        """The factor of closures by day and hour, shape (days, 24)."""
+        start = self.first.astype("datetime64[m]") + 60 * np.arange(self.days * 24)
+        factor = np.ones(self.days * 24)
+        for stop in self.closures:
+            low, high = stop.start.astype("datetime64[m]"), stop.end.astype("datetime64[m]")
+            inside = (np.minimum(start + 60, high) - np.maximum(start, low)).astype(float) / 60
+            factor *= 1 - np.clip(inside, 0, 1) * (1 - stop.factor)
+        return factor.reshape(self.days, 24)
+
+    @cached_property
+    def weekday(self) -> npt.NDArray[np.int64]:
+        """Of each day, Monday is 0."""
+        return np.asarray((self.first.astype("datetime64[D]").astype(np.int64) + 3 + np.arange(self.days)) % 7)
+
+    def index(self, day: Days) -> npt.NDArray[np.int64]:
+        """Position of calendar days."""
+        return np.asarray((day.astype("datetime64[D]") - self.first.astype("datetime64[D]")).astype(np.int64))
+
+
+def active_hours(harvest: Harvest) -> Array:
+    """Share of each hour of the day in which the budget expects harvest, shape (24,)."""
+    start, end = harvest.active_hours or (0.0, 24.0)
+    hour = np.arange(24.0)
+    spans = [(start, end)] if start < end else [(start, 24.0), (0.0, end)]
+    return np.asarray(sum(np.clip(np.minimum(hour + 1, b) - np.maximum(hour, a), 0, 1) for a, b in spans))
+
+
+def day_shapes(harvest: Harvest, site: SiteDays, profile: Array | None = None) -> Array:
+    """Share of a day's harvest that comes in each hour, for each day of the site; rows sum to one, shape (days, 24).
+
+    Parameters
+    ----------
+    profile : ndarray, shape (168,), optional
+        Net harvest by hour of the week as the node showed it, Monday midnight first, in any unit; negative is none.
+        Without it the sky's course for outdoor light, else the budget's active hours.
+    """
+    if harvest.source == "light-outdoor":
+        by_hour = site.sky + 1e-9
+    elif profile is not None:
+        by_hour = np.maximum(profile, 0.0).reshape(7, 24)[site.weekday]
+        by_hour = np.where(by_hour.sum(axis=1, keepdims=True) > 0, by_hour, active_hours(harvest))
+    else:
+        by_hour = np.broadcast_to(active_hours(harvest), (site.days, 24))
+    return np.asarray(by_hour / by_hour.sum(axis=1, keepdims=True))
+
+
+@dataclass(frozen=True)
+class Ahead:
+    """Factors of the steps of 24 hours that begin at the forecast's hour; see `HarvestOutlook`."""
+
+    season: Array
+    week: Array
+    closure: Array
+    shapes: Array
+    shape_of: npt.NDArray[np.int32]
+
+
+def ahead(
+    season: Array, week: Array, shapes: Array, site: SiteDays, today: np.datetime64, hour: int, days: int
+) -> Ahead:
+    """The days ahead of `hour` o'clock of `today`, cut at that hour.
+
+    Parameters
+    ----------
+    season : ndarray, shape (site.days,)
+        Factor of each calendar day.
+    week : ndarray, shape (7,)
+        Factor of each weekday.
+    shapes : ndarray, shape (site.days, 24)
+        From `day_shapes`.
+    """
+    begin = int(site.index(np.array(today)))
+    span = slice(begin, begin + days + 1)
+    plain = _cut(season[span, None] * shapes[span], hour)
+    weekly = _cut((season * week[site.weekday])[span, None] * shapes[span], hour)
+    open_ = _cut((season * week[site.weekday])[span, None] * shapes[span] * site.closed[span], hour)
+    whole = plain.sum(axis=1)
+    spread = weekly.sum(axis=1)
+    # One shape for each weekday and two-month span: fine enough for the sun's course.
+    kind = (np.arange(days) // 61) * 7 + np.arange(days) % 7
+    rows, shape_of = np.unique(kind, return_inverse=True)
+    mean = np.stack([weekly[kind == row].mean(axis=0) for row in rows]) + 1e-12
+    cumulative = np.cumsum(mean, axis=1) / mean.sum(axis=1, keepdims=True)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return Ahead(
+            season=whole,
+            week=np.where(whole > 0, spread / whole, 0.0),
+            closure=np.where(spread > 0, open_.sum(axis=1) / spread, 1.0),
+            shapes=np.concatenate([np.zeros((len(rows), 1)), cumulative], axis=1),
+            shape_of=shape_of.astype(np.int32),
+        )
+
+
+def _cut(hours: Array, hour: int) -> Array:
+    """Calendar days by hour as steps of 24 hours that begin at `hour`, one fewer."""
+    flat = hours.ravel()[hour : hour + 24 * (len(hours) - 1)]
+    return np.asarray(flat.reshape(-1, 24))

@@ -1,0 +1,46 @@
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from analysis import noise
+
+
+def drawn(table: np.ndarray, count: int = 40_000) -> np.ndarray:
+    z = norm.ppf((np.arange(count) + 0.5) / count)
+    return np.interp(z, noise.DEVIATES, table)
+
+
+def test_table_draws_what_was_seen() -> None:
+    factors = np.random.default_rng(1).gamma(4.0, 0.25, size=3000)
+    sample = drawn(noise.noise_table(factors, 0.3))
+    assert sample.mean() == pytest.approx(1.0, abs=1e-3)
+    wanted = np.quantile(factors / factors.mean(), [0.05, 0.25, 0.5, 0.75, 0.95])
+    np.testing.assert_allclose(np.quantile(sample, [0.05, 0.25, 0.5, 0.75, 0.95]), wanted, atol=0.02)
+
+
+def test_table_without_days_is_the_lognormal_believed() -> None:
+    sample = drawn(noise.noise_table([], 0.4))
+    assert (sample.mean(), sample.std()) == (pytest.approx(1.0, abs=1e-3), pytest.approx(0.4, abs=0.01))
+
+
+def test_deviates_undo_the_table_and_share_ties() -> None:
+    factors = np.r_[np.zeros(30), np.random.default_rng(2).normal(1.2, 0.1, 170)]  # 15 % stops
+    table = noise.noise_table(factors, 0.2, prior_days=0.0)
+    z = noise.deviates(np.r_[0.0, 1.2, np.nan], table)
+    assert z[0] == pytest.approx(norm.ppf(0.075), abs=0.1)  # the middle of the lowest 15 %
+    assert np.interp(z[1], noise.DEVIATES, table) == pytest.approx(1.2, abs=1e-6)
+    assert np.isnan(z[2])
+
+
+def test_correlations_are_recovered_and_start_from_the_belief() -> None:
+    rng = np.random.default_rng(3)
+    common = rng.normal(size=800)
+    z = 0.8 * common + 0.6 * rng.normal(size=(10, 800))
+    z[rng.uniform(size=z.shape) < 0.2] = np.nan
+    assert noise.shared(z, 0.2) == pytest.approx(0.8, abs=0.05)
+    walk = np.zeros(4000)
+    for day in range(1, 4000):
+        walk[day] = 0.6 * walk[day - 1] + 0.8 * rng.normal()
+    assert noise.lag_one(walk, 0.2) == pytest.approx(0.6, abs=0.05)
+    assert noise.lag_one([np.nan, np.nan], 0.3) == pytest.approx(0.3)
+    assert noise.shared(np.full((1, 5), np.nan), 0.7) == pytest.approx(0.7)

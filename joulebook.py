@@ -293,7 +293,7 @@ def load_history(book: Store, simulated: Any, until: float, bar: Callable[[str, 
     refusals: list[Refusal] = []
     total, done = int(simulated.reported.sum()), 0
     for topic, payload, at in messages(simulated, float("-inf"), until):
-        take(DEFAULT_PREFIX, topic, payload, None, at + DEMO_DELAY_S, rows, refusals)
+        take(DEFAULT_PREFIX, topic, payload, None, at + DEMO_DELAY_S, False, rows, refusals)
         if len(rows) >= DEMO_BATCH:
             book.admit(batch_table(rows), refusals)
             done += len(rows)

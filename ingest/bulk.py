@@ -9,9 +9,10 @@ import duckdb
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from ingest.admission import Admitted, sql
 from ingest.contract import REPORT_BATCH, Refusal
 from ingest.errors import ImportFileError
-from ingest.store import Admitted, Store, sql
+from ingest.store import Store
 
 REQUIRED = ("node_id", "time", "storage_v", "wakes")
 OPTIONAL = ("loaded_v", "temp_c", "boot")
@@ -85,6 +86,6 @@ def _admit_all(store: Store, reader: pa.RecordBatchReader, name: str, progress: 
 
 def _refusals(bad: pa.Table, name: str) -> list[Refusal]:
     return [
-        (row["received_at"], name, "malformed", row["problem"][:500], f"node_id {row['node_id']}")
+        Refusal(row["received_at"], name, "malformed", row["problem"], "", row["node_id"] or "", whole=False)
         for row in bad.select(["received_at", "problem", "node_id"]).to_pylist()
     ]

@@ -10,7 +10,8 @@ SELECT node_id::VARCHAR AS node_id,
        TRY_CAST(temp_c AS DOUBLE) AS temp_c,
        TRY_CAST(boot AS BIGINT) AS boot,
        NULL::VARCHAR AS topic,
-       NULL::VARCHAR AS payload,
+       false AS redelivered,
+       false AS alone,
        CASE
            WHEN node_id IS NULL THEN 'node_id is empty'
            WHEN TRY_CAST(time AS TIMESTAMPTZ) IS NULL THEN

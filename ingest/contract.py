@@ -59,17 +59,40 @@ REPORT_BATCH = pa.schema(
         ("temp_c", pa.float64()),
         ("boot", pa.int64()),
         ("topic", pa.string()),  # null for a bulk import
-        ("payload", pa.string()),  # bounded text of the payload, kept if the reading is rejected; null for bulk
+        ("redelivered", pa.bool_()),  # the broker sent the message again: it may have been stored already
+        ("alone", pa.bool_()),  # the only reading of its message: made when it came
     ]
 )
 
-# A payload refused before there was a reading: received_at [s], topic, reason, detail, payload (bounded text).
-Refusal = tuple[float, str, Reason, str, str]
+
+class Refusal(NamedTuple):
+    """A payload refused before there was a reading."""
+
+    received_at: float  # seconds since 1970 UTC
+    topic: str
+    reason: Reason
+    detail: str
+    payload: str  # bounded text
+    node_id: str  # as the sender named it
+    whole: bool  # whether the text is all of the payload, to be decoded again
 
 
-def kept(payload: bytes) -> str:
-    """The bounded text of a payload, as `rejects` keeps it."""
-    return payload[:PAYLOAD_KEPT_BYTES].decode("utf-8", "backslashreplace").replace("\x00", "\\x00")
+REFUSALS = pa.schema(
+    [
+        ("received_at", pa.float64()),
+        *((name, pa.string()) for name in ("topic", "reason", "detail", "payload", "node_id")),
+        ("whole", pa.bool_()),
+    ]
+)
+
+
+def kept(payload: bytes) -> tuple[str, bool]:
+    """The bounded text of a payload, as `rejects` keeps it, and whether it is all of it, byte by byte."""
+    try:
+        text, whole = payload[:PAYLOAD_KEPT_BYTES].decode(), len(payload) <= PAYLOAD_KEPT_BYTES
+    except UnicodeDecodeError:
+        text, whole = payload[:PAYLOAD_KEPT_BYTES].decode("utf-8", "backslashreplace"), False
+    return text.replace("\x00", "\\x00"), whole and "\x00" not in text
 
 
 def batch_table(rows: list[tuple[Any, ...]]) -> pa.Table:

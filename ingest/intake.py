@@ -12,6 +12,7 @@ def take(
     payload: bytes,
     content_type: str | None,
     received_at: float,
+    redelivered: bool,
     rows: list[tuple[Any, ...]],
     refusals: list[Refusal],
 ) -> None:
@@ -25,6 +26,8 @@ def take(
         Of MQTT 5, if the message had one.
     received_at : float
         Time of arrival. [s since 1970 UTC]
+    redelivered : bool
+        Whether the broker has sent the message before.
     """
     readings: list[Reading] = []
     faults: list[PayloadError] = []
@@ -36,6 +39,8 @@ def take(
         readings = decode(payload, content_type, node_id, received_at, faults)
     except PayloadError as error:
         faults.append(error)
-    text = kept(payload)
-    rows.extend((node_id, reading[0], received_at, *reading[1:], topic, text) for reading in readings)
-    refusals.extend((received_at, topic, fault.reason, fault.detail, text) for fault in faults)
+    alone = len(readings) == 1 and not faults
+    rows.extend((node_id, r[0], received_at, *r[1:], topic, redelivered, alone) for r in readings)
+    if faults:
+        text, whole = kept(payload)
+        refusals.extend(Refusal(received_at, topic, f.reason, f.detail, text, node_id, whole) for f in faults)

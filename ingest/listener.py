@@ -57,6 +57,7 @@ class _Waiting(NamedTuple):
     session: int  # of the connection it came by
     packet_id: int  # to acknowledge it by; 0: not asked for
     retained: bool  # an old report, of which no one knows when it came
+    redelivered: bool  # sent before, and perhaps stored
     received_at: float  # seconds since 1970 UTC
     topic: str
     payload: bytes
@@ -215,7 +216,16 @@ class Listener:
         content_type = getattr(message.properties, "ContentType", None)
         # Not the message itself: the client's objects are large, and thousands of them wait.
         self._waiting.append(
-            _Waiting(session, message.mid, message.retain, self._clock(), topic, bytes(message.payload), content_type)
+            _Waiting(
+                session,
+                message.mid,
+                message.retain,
+                message.dup,
+                self._clock(),
+                topic,
+                bytes(message.payload),
+                content_type,
+            )
         )
         self._bytes_in += len(message.payload)
         self._received += 1
@@ -293,7 +303,7 @@ class Listener:
                 if not item.retained:
                     take(
                         self._prefix, item.topic, item.payload, item.content_type, item.received_at,
-                        batch.rows, batch.refusals,
+                        item.redelivered, batch.rows, batch.refusals,
                     )  # fmt: skip
         return batch
 

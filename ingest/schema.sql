@@ -23,8 +23,24 @@ CREATE TABLE IF NOT EXISTS visits (
 CREATE TABLE IF NOT EXISTS report_log (
     node_no INTEGER NOT NULL, observed_at TIMESTAMP_MS NOT NULL, received_at TIMESTAMP_MS NOT NULL,
     storage_v DOUBLE NOT NULL, wakes BIGINT NOT NULL, loaded_v DOUBLE, temp_c DOUBLE, boot BIGINT);
-CREATE TABLE IF NOT EXISTS rejects (
-    received_at TIMESTAMPTZ NOT NULL, topic VARCHAR, reason VARCHAR NOT NULL, detail VARCHAR NOT NULL, payload VARCHAR);
+-- What was refused, as far as it is kept: `whole` payloads can be admitted later, when the cause is mended.
+CREATE TABLE IF NOT EXISTS reject_log (
+    received_at TIMESTAMP_MS NOT NULL, topic VARCHAR, reason VARCHAR NOT NULL, detail VARCHAR NOT NULL, payload VARCHAR,
+    node_id VARCHAR NOT NULL,                         -- as the sender named it
+    alone BOOLEAN NOT NULL,                           -- the only reading of its message
+    whole BOOLEAN NOT NULL);
+CREATE VIEW IF NOT EXISTS rejects AS
+    SELECT received_at::TIMESTAMP AT TIME ZONE 'UTC' AS received_at, topic, reason, detail, payload FROM reject_log;
+CREATE TABLE IF NOT EXISTS reject_counts (
+    node_id VARCHAR NOT NULL, reason VARCHAR NOT NULL,
+    refused BIGINT NOT NULL,                          -- ever
+    kept BIGINT NOT NULL, kept_bytes BIGINT NOT NULL, -- in reject_log now
+    readmitted BIGINT NOT NULL, first_at TIMESTAMP_MS NOT NULL, last_at TIMESTAMP_MS NOT NULL,
+    PRIMARY KEY (node_id, reason));
+-- Reports of a node whose clock was lost, by UTC day of arrival; they are stored under the time of arrival.
+CREATE TABLE IF NOT EXISTS clock_losses (
+    node_no INTEGER NOT NULL, day DATE NOT NULL, reports BIGINT NOT NULL,
+    claimed_s DOUBLE NOT NULL);                       -- earliest time given [s since 1970 UTC]
 CREATE VIEW IF NOT EXISTS reports AS
     SELECT n.node_id, r.observed_at::TIMESTAMP AT TIME ZONE 'UTC' AS observed_at,
            r.received_at::TIMESTAMP AT TIME ZONE 'UTC' AS received_at,
@@ -34,9 +50,28 @@ CREATE VIEW IF NOT EXISTS reports AS
 CREATE TABLE IF NOT EXISTS touched (node_no INTEGER NOT NULL, day DATE NOT NULL);
 
 -- What the analysis found. Columns as in the contract (README, "Tables").
-CREATE TABLE IF NOT EXISTS ledger (
-    node_id VARCHAR NOT NULL, day DATE NOT NULL, net_harvest_j DOUBLE, net_harvest_sd_j DOUBLE, wake_j DOUBLE,
-    sleep_j DOUBLE, stored_change_j DOUBLE, wakes BIGINT, full_s DOUBLE, observed_s DOUBLE);
+-- `ledger` is a view: the days' sums at the budget's figures, times the ratios that the estimates found for their time.
+CREATE TABLE IF NOT EXISTS day_sums (
+    node_no INTEGER NOT NULL, day DATE NOT NULL, stored_j DOUBLE NOT NULL, stored_var_j2 DOUBLE NOT NULL,
+    wake_j DOUBLE NOT NULL, sleep_j DOUBLE NOT NULL, wakes BIGINT NOT NULL, full_s DOUBLE NOT NULL,
+    observed_s DOUBLE NOT NULL);
+-- Field over budget of capacity (c), wake energy (e) and sleep power (s) from the day `first` on, with their covariance.
+CREATE TABLE IF NOT EXISTS ratios (
+    node_no INTEGER NOT NULL, first DATE NOT NULL, c FLOAT NOT NULL, e FLOAT NOT NULL, s FLOAT NOT NULL,
+    cc FLOAT NOT NULL, ce FLOAT NOT NULL, cs FLOAT NOT NULL, ee FLOAT NOT NULL, es FLOAT NOT NULL, ss FLOAT NOT NULL);
+CREATE VIEW IF NOT EXISTS ledger AS
+    SELECT node_id, day, c * stored_j + e * wake_j + s * sleep_j AS net_harvest_j,
+           sqrt(greatest(c * c * stored_var_j2 + cc * stored_j * stored_j + ee * wake_j * wake_j
+                         + ss * sleep_j * sleep_j + 2 * (ce * stored_j * wake_j + cs * stored_j * sleep_j
+                         + es * wake_j * sleep_j), 0)) AS net_harvest_sd_j,
+           e * wake_j AS wake_j, s * sleep_j AS sleep_j, c * stored_j AS stored_change_j, wakes, full_s, observed_s
+    FROM day_sums d ASOF JOIN ratios r ON d.node_no = r.node_no AND d.day >= r.first
+    JOIN nodes n ON n.node_no = d.node_no;
+-- What the days say of the parameters: sums of `analysis.evidence`, never read again from the reports.
+CREATE TABLE IF NOT EXISTS day_evidence (
+    node_no INTEGER NOT NULL, day DATE NOT NULL, sums FLOAT[] NOT NULL, resistance FLOAT[] NOT NULL);
+-- The week a node has shown so far, to go on from.
+CREATE TABLE IF NOT EXISTS weeks (node_no INTEGER NOT NULL, day DATE NOT NULL, week FLOAT[] NOT NULL);
 CREATE TABLE IF NOT EXISTS estimates (
     node_id VARCHAR NOT NULL, as_of TIMESTAMPTZ NOT NULL, line VARCHAR NOT NULL, budget DOUBLE, budget_sd DOUBLE,
     estimate DOUBLE, sd DOUBLE, separable BOOLEAN);

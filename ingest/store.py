@@ -4,36 +4,23 @@ import threading
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from importlib.resources import files
 from pathlib import Path
-from typing import Any, NamedTuple, Self
+from typing import Any, Self
 
 import duckdb
 import pandas as pd
 import pyarrow as pa
 
-from ingest import contract
+from ingest.admission import Admitted, admit
+from ingest.admission import sql as sql  # for those above that keep queries in files too
 from ingest.budget import Budget, parse_budget
+from ingest.contract import Refusal
 from ingest.errors import StoreError
 from ingest.fleet import Closure, Fleet, Node, Site, Visit
 
 SCHEMA_VERSION = 1
 TABLES = ("reports", "ledger", "estimates", "forecast", "health", "findings", "alarms", "rejects")
-COUNT_MAX = 2**53
 VOLTAGE_MARGIN = 1.2  # a converter or an overcharged cell may read this far above full voltage
-
-
-def sql(name: str, package: str = "ingest") -> str:
-    """The text of a query kept in a file of its own."""
-    return files(package).joinpath(f"{name}.sql").read_text(encoding="utf-8")
-
-
-class Admitted(NamedTuple):
-    """What became of a batch."""
-
-    accepted: int
-    duplicate: int
-    rejected: dict[str, int]
 
 
 @dataclass(frozen=True)
@@ -110,7 +97,7 @@ class Store:
         """A cursor inside a transaction, for one writer at a time; committed on leaving, undone on an error."""
         return _Writing(self.cursor(), self._writing)
 
-    def admit(self, batch: pa.Table, refusals: Sequence[contract.Refusal] = ()) -> Admitted:
+    def admit(self, batch: pa.Table, refusals: Sequence[Refusal] = ()) -> Admitted:
         """Judge a batch of readings and store it: on return it is committed.
 
         Parameters
@@ -126,54 +113,7 @@ class Store:
             Counts; `rejected` by reason, the refusals included.
         """
         with self.write() as cursor:
-            cursor.register("batch", batch)
-            cursor.execute(
-                f"CREATE OR REPLACE TEMP TABLE judged AS {sql('judge')}",
-                {
-                    "lead_s": contract.CLOCK_LEAD_S,
-                    "temp_min": contract.TEMPERATURE_RANGE_C[0],
-                    "temp_max": contract.TEMPERATURE_RANGE_C[1],
-                    "count_max": COUNT_MAX,
-                },
-            )
-            accepted = self._store_judged(cursor)
-            rejected = self._store_rejects(cursor, refusals)
-            cursor.unregister("batch")
-        refused = sum(rejected.values()) - len(refusals)
-        return Admitted(accepted, batch.num_rows - accepted - refused, rejected)
-
-    @staticmethod
-    def _store_judged(cursor: duckdb.DuckDBPyConnection) -> int:
-        accepted = 0
-        for first, last in cursor.execute(sql("stretches")).fetchall():
-            stored = cursor.execute(sql("admit"), {"first": first, "last": last}).fetchone()
-            accepted += stored[0] if stored else 0
-        if accepted:
-            cursor.execute(
-                "INSERT INTO touched SELECT DISTINCT node_no, observed_at::DATE FROM judged WHERE reason IS NULL"
-                " EXCEPT SELECT node_no, day FROM touched"
-            )
-        return accepted
-
-    @staticmethod
-    def _store_rejects(cursor: duckdb.DuckDBPyConnection, refusals: Sequence[contract.Refusal]) -> dict[str, int]:
-        cursor.execute(
-            "INSERT INTO rejects SELECT received_at::TIMESTAMP AT TIME ZONE 'UTC', topic, reason, detail, payload"
-            " FROM judged WHERE reason IS NOT NULL"
-        )
-        counts = dict(
-            cursor.execute("SELECT reason, count(*) FROM judged WHERE reason IS NOT NULL GROUP BY 1").fetchall()
-        )
-        if refusals:
-            frame = pd.DataFrame(refusals, columns=["received_at", "topic", "reason", "detail", "payload"])
-            cursor.register("refused", frame)
-            cursor.execute(
-                "INSERT INTO rejects SELECT to_timestamp(received_at), topic, reason, detail, payload FROM refused"
-            )
-            cursor.unregister("refused")
-            for reason, count in frame["reason"].value_counts().items():
-                counts[str(reason)] = counts.get(str(reason), 0) + int(count)
-        return counts
+            return admit(cursor, batch, refusals)
 
     def save_fleet(self, fleet: Fleet) -> FleetChange:
         """Make the store's fleet equal to a folder's; nodes no longer in it are retired and keep their history.

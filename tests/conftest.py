@@ -77,7 +77,8 @@ def reading(node_id: str = "mf-01", t: float | None = START, volts: float | None
     """One row of a batch; `received_at` is an hour after START's day unless given."""
     return (
         node_id, t, more.get("received_at", START + 90_000_000.0), volts, wakes, more.get("loaded_v"),
-        more.get("temp_c"), more.get("boot"), more.get("topic"), more.get("payload"),
+        more.get("temp_c"), more.get("boot"), more.get("topic"), more.get("redelivered", False),
+        more.get("alone", False),
     )  # fmt: skip
 
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ingest.contract import batch_table
+from ingest.contract import Refusal, batch_table
 from ingest.errors import StoreError
 from ingest.fleet import read_fleet
 from ingest.store import TABLES, Store
@@ -62,7 +62,7 @@ def test_bad_telemetry_is_kept_with_its_reason(book, admit, row, reason, detail)
 
 
 def test_refused_payloads_are_kept_beside(book):
-    counts = book.admit(batch_table([]), [(START, "joulebook/x/y", "malformed", "not JSON", "{")])
+    counts = book.admit(batch_table([]), [Refusal(START, "joulebook/x/y", "malformed", "not JSON", "{", "y", True)])
     assert counts == (0, 0, {"malformed": 1})
     row = book.cursor().execute("SELECT epoch(received_at), topic, reason, detail, payload FROM rejects").fetchone()
     assert row == (START, "joulebook/x/y", "malformed", "not JSON", "{")

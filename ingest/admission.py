@@ -1,0 +1,119 @@
+"""Admits a batch in one transaction: judges it, stores what is new, and keeps and counts what is refused."""
+
+from collections.abc import Sequence
+from datetime import timedelta
+from importlib.resources import files
+from typing import Any, NamedTuple
+
+import duckdb
+import pyarrow as pa
+
+from ingest import contract
+from ingest.contract import REFUSALS, Refusal
+
+COUNT_MAX = 2**53
+REDELIVERY_MAX = timedelta(days=31)  # a broker keeps our session, and what it may send again, for a month
+REJECTS_PER_NODE = 1_000  # kept of one node for one reason
+REJECTS_OF_STRANGERS = 100_000  # kept of all nodes that are not in the fleet
+STRANGERS = 1_000  # names that are not of the fleet and counted each
+REJECTS_MAX_BYTES = 256 * 1024 * 1024  # kept in all
+
+
+def sql(name: str, package: str = "ingest") -> str:
+    """The text of a query kept in a file of its own."""
+    return files(package).joinpath(f"{name}.sql").read_text(encoding="utf-8")
+
+
+class Admitted(NamedTuple):
+    """What became of a batch."""
+
+    accepted: int
+    duplicate: int
+    rejected: dict[str, int]
+
+
+def admit(cursor: duckdb.DuckDBPyConnection, batch: pa.Table, refusals: Sequence[Refusal]) -> Admitted:
+    """Judge a batch and store it, inside the cursor's transaction; the temporary table `judged` stays for a look."""
+    rejected, clockless, lost = _judge(cursor, batch)
+    if clockless:
+        _place_clockless(cursor)
+    if lost:
+        cursor.execute(
+            "INSERT INTO clock_losses SELECT node_no, received_at::DATE, count(*), min(claimed_s) FROM judged"
+            " WHERE reason IS NULL AND claimed_s IS NOT NULL GROUP BY ALL"
+        )
+    accepted = _store(cursor)
+    reasons = _refuse(cursor, refusals) if rejected or refusals else {}
+    return Admitted(accepted, batch.num_rows - accepted - rejected, reasons)
+
+
+def _judge(cursor: duckdb.DuckDBPyConnection, batch: pa.Table) -> tuple[int, int, int]:
+    """Make `judged`; how many of its rows are rejected, and of the others are without a clock, and lost theirs."""
+    cursor.register("batch", batch)
+    cursor.execute(
+        f"CREATE OR REPLACE TEMP TABLE judged AS {sql('judge')}",
+        {
+            "lead_s": contract.CLOCK_LEAD_S,
+            "temp_min": contract.TEMPERATURE_RANGE_C[0],
+            "temp_max": contract.TEMPERATURE_RANGE_C[1],
+            "count_max": COUNT_MAX,
+        },
+    )
+    cursor.unregister("batch")
+    rejected, clockless, lost = _row(
+        cursor.execute(
+            "SELECT count(*) FILTER (reason IS NOT NULL), count(*) FILTER (reason IS NULL AND clockless),"
+            " count(*) FILTER (reason IS NULL AND claimed_s IS NOT NULL) FROM judged"
+        )
+    )
+    return rejected, clockless, lost
+
+
+def _row(cursor: duckdb.DuckDBPyConnection) -> tuple[Any, ...]:
+    """The one row of a statement that always has one."""
+    (row,) = cursor.fetchall()
+    return row
+
+
+def _place_clockless(cursor: duckdb.DuckDBPyConnection) -> None:
+    """Leave out what was stored before it was sent again, and give every other reading a millisecond of its own."""
+    bounds = "SELECT min(observed_at), max(observed_at) FROM judged WHERE reason IS NULL AND clockless"
+    first, last = _row(cursor.execute(bounds))
+    cursor.execute(sql("redelivered"), {"since": first - REDELIVERY_MAX})
+    moved = 1
+    while moved:
+        first, last = _row(cursor.execute(bounds))
+        (moved,) = _row(cursor.execute(sql("move_on"), {"first": first, "last": last}))
+
+
+def _store(cursor: duckdb.DuckDBPyConnection) -> int:
+    """Store the admitted readings that are new; how many."""
+    cursor.execute(sql("repeated"))
+    accepted = 0
+    for first, last in cursor.execute(sql("stretches")).fetchall():
+        bounds = {"first": first, "last": last}
+        (stored,) = _row(cursor.execute(sql("admit"), bounds))
+        accepted += stored
+        if stored:
+            cursor.execute(sql("touch"), bounds)
+    return accepted
+
+
+def _refuse(cursor: duckdb.DuckDBPyConnection, refusals: Sequence[Refusal]) -> dict[str, int]:
+    """Keep what is refused, within bounds, and count it; the counts by reason."""
+    columns = zip(*refusals, strict=True) if refusals else [[] for _ in REFUSALS]
+    arrays = [pa.array(column, field.type) for column, field in zip(columns, REFUSALS, strict=True)]
+    cursor.register("refusals", pa.table(arrays, REFUSALS))
+    cursor.execute(
+        f"CREATE OR REPLACE TEMP TABLE refused AS {sql('refused')}",
+        {
+            "strangers": STRANGERS,
+            "per_node": REJECTS_PER_NODE,
+            "per_strangers": REJECTS_OF_STRANGERS,
+            "bytes": REJECTS_MAX_BYTES,
+        },
+    )
+    cursor.unregister("refusals")
+    cursor.execute("INSERT INTO reject_log SELECT * EXCLUDE (bytes, kept) FROM refused WHERE kept")
+    cursor.execute(sql("count_refused"))
+    return dict(cursor.execute("SELECT reason, count(*) FROM refused GROUP BY 1").fetchall())

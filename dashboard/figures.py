@@ -12,7 +12,7 @@ import pandas as pd
 import plotly.graph_objects as go
 
 from dashboard.theme import SYMBOLS, Theme
-from dashboard.wording import LINES, percent
+from dashboard.wording import LINES, number, percent
 from ingest.budget import Storage
 
 LANE_SHARE = 0.7  # of the room between two budgets that the sites' lanes take up
@@ -92,7 +92,7 @@ def ledger(days: pd.DataFrame, span: tuple[date, date], theme: Theme) -> go.Figu
         marker={"color": theme.ink, "symbol": "diamond", "size": 6},
         hovertemplate="%{x|%Y-%m-%d}: %{y:.3g} J<extra>Stored change</extra>",
     )  # fmt: skip
-    _mark_full(figure, days, days["net_harvest_j"].clip(lower=0), theme)
+    _mark_full(figure, days, days["net_harvest_j"].clip(lower=0), theme.ink)
     figure.update_layout(barmode="relative", bargap=0.15)
     figure.update_yaxes(title_text="Energy (J per day)")
     _day_axis(figure, span)
@@ -119,7 +119,7 @@ def harvest(
     if budget_w is not None:
         if budget_sd_w is not None:
             _band(figure, (budget_w - budget_sd_w) * 1e6, (budget_w + budget_sd_w) * 1e6, theme)
-        _level(figure, budget_w * 1e6, f"budget {budget_w * 1e6:.3g} µW", theme.budget)
+        _level(figure, budget_w * 1e6, f"budget {number(budget_w * 1e6, 'µW')}", theme.budget)
     daily = days["net_harvest_w"] * 1e6
     figure.add_scatter(
         x=days["day"], y=daily, mode="markers", name="Day", marker={"color": theme.harvest, "size": 5, "opacity": 0.6},
@@ -131,7 +131,7 @@ def harvest(
         line={"color": theme.voltage, "width": 2.4},
         hovertemplate="%{x|%Y-%m-%d}: %{y:.3g} µW<extra>28-day mean</extra>",
     )  # fmt: skip
-    _mark_full(figure, days, daily, theme)
+    _mark_full(figure, days, daily, theme.harvest)
     figure.update_yaxes(title_text="Net harvest (µW)")
     _day_axis(figure, span)
     return figure
@@ -174,7 +174,7 @@ def fan(
         "<br>90 %: %{customdata[0]:.3g} to %{customdata[3]:.3g} J<extra></extra>",
     )  # fmt: skip
     _level(figure, 0.0, "cut-off: dark", theme.limit)
-    _level(figure, full_j, f"full {full_j:.3g} J", theme.harvest)
+    _level(figure, full_j, f"full {number(full_j, 'J')}", theme.harvest)
     shown = {chance: value for chance, value in quantiles.items() if value is not None and value <= ahead}
     _mark_depletion(figure, path["as_of"].iloc[0], shown, zone, theme)
     figure.update_yaxes(title_text="Usable energy (J)", range=[-0.08 * full_j, 1.12 * full_j])
@@ -263,13 +263,13 @@ def _band(figure: go.Figure, low: float, high: float, theme: Theme) -> None:
     figure.add_hrect(y0=low, y1=high, fillcolor=_rgba(theme.budget, 0.16), line={"width": 0}, layer="below")
 
 
-def _mark_full(figure: go.Figure, days: pd.DataFrame, heights: "pd.Series[float]", theme: Theme) -> None:
+def _mark_full(figure: go.Figure, days: pd.DataFrame, heights: "pd.Series[float]", colour: str) -> None:
     """Arrows upwards on days with hours at full voltage: what is drawn there is a lower bound."""
     full = days["full_s"] > 0
     if full.any():
         figure.add_scatter(
             x=days["day"][full], y=heights[full], mode="markers", name="Lower bound (hours at full)",
-            marker={"symbol": "triangle-up-open", "size": 9, "color": theme.ink},
+            marker={"symbol": "triangle-up-open", "size": 9, "color": colour},
             customdata=days["full_s"][full] / 3600,
             hovertemplate="%{x|%Y-%m-%d}: full for %{customdata:.1f} h, net harvest is a lower bound<extra></extra>",
         )  # fmt: skip

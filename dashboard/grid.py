@@ -85,14 +85,14 @@ def _columns() -> list[dict[str, Any]]:
         {
             "headerName": "Days to depletion (d)",
             "children": [
-                _number("days_p10", "10 %", 96, "daysAhead(params)") | {"sort": "asc"},
-                _number("days_p50", "50 %", 96, "daysAhead(params)"),
-                _number("days_p90", "90 %", 96, "daysAhead(params)"),
+                _number("days_p10", "10 %", 112, "daysAhead(params)") | {"sort": "asc"},
+                _number("days_p50", "50 %", 112, "daysAhead(params)"),
+                _number("days_p90", "90 %", 112, "daysAhead(params)"),
             ],
         },
         _number("dark_percent", "Dark within 30 d (%)", 90, "plain(params, 1)"),
         _text("site", "Site", 116),
-        _text("finding", "Most probable finding", 170),
+        _text("finding", "Most probable finding", 180),
         _number("storage_v", "Storage voltage (V)", 96, "plain(params, 3)"),
         _number("usable_percent", "Usable energy (% of full)", 92, "plain(params, 0)"),
         _number("autonomy_days", "Autonomy (d)", 112, "plain(params, 1)"),

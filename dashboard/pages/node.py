@@ -222,17 +222,17 @@ def report_table(reports: Sequence[queries.Row], zone: str) -> html.Div | html.P
     rows = [
         [
             moment(row["observed_at"], zone),
-            moment(row["received_at"], zone),
             volts(row["storage_v"]),
             volts(row["loaded_v"]),
             number(row["temp_c"], "°C"),
             text_or_dash(row["wakes"]),
             text_or_dash(row["boot"]),
+            moment(row["received_at"], zone),
         ]
         for row in reports
     ]
-    headers = ["Observed", "Received", "Storage voltage", "Loaded voltage", "Temperature", "Wake count", "Boot count"]
-    return table("Latest reports", headers, rows, numeric=(2, 3, 4, 5, 6))
+    headers = ["Observed", "Storage voltage", "Loaded voltage", "Temperature", "Wake count", "Boot count", "Received"]
+    return table("Latest reports", headers, rows, numeric=(1, 2, 3, 4, 5))
 
 
 def fan_of(cursor: queries.Cursor, now: queries.Row, budget: Budget, ahead: int, zone: str, theme: Theme) -> Any:

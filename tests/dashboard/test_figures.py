@@ -138,6 +138,7 @@ def test_fan_holds_both_bands_the_median_and_the_limits(path):
         assert set(named(figure, f"{share} of outcomes").y) == {low}
         assert set(named(figure, f"upper edge of {share}").y) == {high}
     assert {shape.y0 for shape in figure.layout.shapes} == {0.0, 10.0}
+    assert notes(figure) == ["cut-off: dark", "full 10.0\u00a0J"]
     assert titles(figure) == ("Date (America/New_York)", "Usable energy (J)")
 
 

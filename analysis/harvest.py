@@ -138,7 +138,7 @@ def _group(
         _value(s, season[:past], (week[site.weekday] * c)[:past])
         for s, week, c in zip(seen, weeks, closed, strict=True)
     ]
-    prior = (budget.harvest.mean_power * SECONDS_PER_DAY, max(budget.harvest.tolerance, 0.05))
+    prior = _prior(budget, values)
     scatter = _Scatter(source.noise_sd, noise_table([], source.noise_sd), source.noise_keep)
     levels = [_level(s, v, prior, scatter, source) for s, v in zip(seen, values, strict=True)]
     scatter = _scatter(values, seen, levels, source)
@@ -150,6 +150,17 @@ def _group(
         _outlook(level, scatter, source, share, row, s, ahead(season, week, shape, site, today, hour, days))
         for level, row, s, week, shape in zip(levels, z, seen, weeks, shapes, strict=True)
     ]
+
+
+def _prior(budget: Budget, values: list[Array]) -> tuple[float, float]:
+    """The budget's harvest a day [J] and its relative sd; where it names a source but no power, what the group shows."""
+    if budget.harvest.source == "none":
+        return 0.0, 0.0
+    mean = budget.harvest.mean_power * SECONDS_PER_DAY
+    if mean > 0:
+        return mean, max(budget.harvest.tolerance, 0.05)
+    known = np.concatenate([value[np.isfinite(value)] for value in values])
+    return max(float(known.mean()) if len(known) else 0.0, 1e-6), 1.0
 
 
 def _see(node: NodeDays, site: SiteDays, past: int, shape: Array) -> _Seen:
@@ -212,6 +223,8 @@ def _pooled(own: Array, plan: Array, count: Array) -> Array:
 
 def _level(seen: _Seen, value: Array, prior: tuple[float, float], scatter: _Scatter, source: Source) -> Level:
     mean, tolerance = prior
+    if mean <= 0:
+        return Level(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, np.zeros(len(value)))
     return filter_level(
         value,
         seen.spread,
@@ -301,3 +314,31 @@ def _outlook(
         past_leakage=float(seen.load[2]),
         past_harvest=float(harvest.mean()) if len(harvest) else 0.0,
     )
+
+
+@dataclass(frozen=True)
+class PastHarvest:
+    """A node's harvest of each site day up to yesterday, freed of season, weekday and closures.
+
+    Attributes
+    ----------
+    power : ndarray, shape (days,)
+        NaN where a day says nothing. [W]
+    bound : ndarray of bool, shape (days,)
+        Days mostly at full: the harvest was at least this.
+    """
+
+    power: Array
+    bound: npt.NDArray[np.bool_]
+
+
+def past_harvest(node: NodeDays, site: SiteDays, today: np.datetime64) -> PastHarvest:
+    """The harvest behind, comparable from day to day; `site` as for `outlooks`."""
+    past = int(site.index(np.array(today)))
+    season = site.sky.mean(axis=1) if node.budget.harvest.source == "light-outdoor" else np.ones(site.days)
+    shape = day_shapes(node.budget.harvest, site, node.profile)
+    closed = (shape * site.closed).sum(axis=1)
+    seen = _see(node, site, past, shape)
+    week = _weekdays(seen, closed[:past] * season[:past], site, node.budget)
+    value = _value(seen, season[:past], (week[site.weekday] * closed)[:past])
+    return PastHarvest(value / SECONDS_PER_DAY, seen.censored)

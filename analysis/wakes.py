@@ -1,0 +1,79 @@
+"""How often a node will wake: its lasting rate, its weekdays, and how it scatters, from the ledger's counts."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis.closed_form import autocorrelated_sd
+from ingest.budget import SECONDS_PER_DAY
+
+Array = npt.NDArray[np.float64]
+
+RECENT_DAYS = 28
+BELIEF_DAYS = 3.0  # what the budget's rate is worth beside the node's own days
+BELIEF_SD = 0.1  # relative, of the budget's rate
+
+
+@dataclass(frozen=True)
+class WakePlan:
+    """The wakes ahead of a node; see `NodeOutlook`."""
+
+    wakes_per_day: float
+    wake_week: Array
+    rate_sd: float
+    rate_noise: float
+
+
+def wake_plan(
+    day: npt.NDArray[np.datetime64],
+    wakes: npt.ArrayLike,
+    observed_s: npt.ArrayLike,
+    today: np.datetime64,
+    budget: float,
+) -> WakePlan:
+    """The wakes ahead, if the node goes on as in the last four weeks.
+
+    Parameters
+    ----------
+    day : ndarray of datetime64[D], shape (n,)
+        Calendar days of the ledger.
+    wakes, observed_s : array_like, shape (n,)
+        Wakes counted, and time seen. [s] Days seen for less than half are left out.
+    today : datetime64
+        First day ahead; nothing from it on is used.
+    budget : float
+        Wakes a day as designed.
+
+    Notes
+    -----
+    The scatter from day to day is that of independent days which add up to the same spread over weeks.
+    """
+    seen = np.asarray(observed_s, dtype=float)
+    kept = (seen >= SECONDS_PER_DAY / 2) & (day < today) & (day >= today - np.timedelta64(RECENT_DAYS, "D"))
+    rate = np.asarray(wakes, dtype=float)[kept] * SECONDS_PER_DAY / seen[kept]
+    number = day[kept].astype("datetime64[D]").astype(np.int64)
+    count = len(rate)
+    mean = (rate.sum() + BELIEF_DAYS * budget) / (count + BELIEF_DAYS)
+    if count < 7 or mean <= 0:
+        return WakePlan(float(mean), np.ones(7), BELIEF_SD, BELIEF_SD)
+    weekday = _weekdays(rate / rate.mean() if rate.mean() > 0 else np.ones(count), number % 7)
+    ratio = rate / (mean * weekday[number % 7])
+    noise = float(ratio.std())
+    next_day = np.diff(number) == 1
+    departure = ratio - ratio.mean()
+    keep = (departure[1:] * departure[:-1])[next_day].sum() / max((departure**2).sum(), 1e-12)
+    spread = float(autocorrelated_sd(noise, np.clip(keep, 0.0, 0.8)))
+    ahead = weekday[(int(today.astype("datetime64[D]").astype(np.int64)) + np.arange(7)) % 7]
+    return WakePlan(float(mean), ahead, float(np.hypot(spread / np.sqrt(count), 0.01)), spread)
+
+
+def _weekdays(ratio: Array, weekday: npt.NDArray[np.int64]) -> Array:
+    """Factor of each weekday, mean one, held towards one by as much as the days scatter."""
+    count = np.bincount(weekday, minlength=7).astype(float)
+    mean = np.bincount(weekday, ratio, minlength=7) / np.maximum(count, 1)
+    mean[count == 0] = 1.0
+    within = float(((ratio - mean[weekday]) ** 2).sum() / max(len(ratio) - 7, 1))
+    between = max(float(mean.var()) - within * 7 / len(ratio), 1e-6)
+    factor = 1 + (mean - 1) * between / (between + within / np.maximum(count, 1))
+    return np.asarray(factor * 7 / factor.sum())

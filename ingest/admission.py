@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import timedelta
+from functools import cache
 from importlib.resources import files
 from typing import Any, NamedTuple
 
@@ -19,6 +20,7 @@ STRANGERS = 1_000  # names that are not of the fleet and counted each
 REJECTS_MAX_BYTES = 256 * 1024 * 1024  # kept in all
 
 
+@cache
 def sql(name: str, package: str = "ingest") -> str:
     """The text of a query kept in a file of its own."""
     return files(package).joinpath(f"{name}.sql").read_text(encoding="utf-8")

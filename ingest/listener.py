@@ -109,7 +109,7 @@ class Listener:
         *,
         prefix: str = DEFAULT_PREFIX,
         client_id: str = "joulebook-listener",
-        batch_rows: int = 2000,
+        batch_rows: int = 5000,
         batch_seconds: float = 1.0,
         clock: Callable[[], float] = time.time,
     ) -> None:

@@ -82,6 +82,10 @@ CREATE TABLE IF NOT EXISTS forecast (
 CREATE TABLE IF NOT EXISTS forecast_path (
     node_id VARCHAR NOT NULL, as_of TIMESTAMPTZ NOT NULL, days_ahead DOUBLE NOT NULL,
     usable_p05_j DOUBLE, usable_p10_j DOUBLE, usable_p50_j DOUBLE, usable_p90_j DOUBLE, usable_p95_j DOUBLE);
+-- What the planner reads beside the forecast. Empty where it lies past the horizon or does not apply.
+CREATE TABLE IF NOT EXISTS prospects (
+    node_id VARCHAR NOT NULL, as_of TIMESTAMPTZ NOT NULL, visit_by_days DOUBLE, low_day DOUBLE, low_usable_j DOUBLE,
+    back_p10_days DOUBLE, back_p50_days DOUBLE, back_p90_days DOUBLE, wake_interval_s DOUBLE, driver VARCHAR NOT NULL);
 CREATE TABLE IF NOT EXISTS health (
     node_id VARCHAR NOT NULL, as_of TIMESTAMPTZ NOT NULL, capacity_ratio DOUBLE, capacity_sd DOUBLE, esr_ratio DOUBLE,
     esr_sd DOUBLE, leakage_ratio DOUBLE, leakage_sd DOUBLE, fade_per_year DOUBLE, fade_sd DOUBLE, verdict VARCHAR);

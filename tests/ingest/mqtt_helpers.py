@@ -80,11 +80,10 @@ class Publisher:
         if content_type is not None:
             properties = Properties(PacketTypes.PUBLISH)
             properties.ContentType = content_type
-        self._last = self._client.publish(topic, payload, 1, retain, properties)
+        self._client.publish(topic, payload, 1, retain, properties)
 
     def confirmed(self, timeout: float = 30.0) -> None:
         """Wait until the broker has everything."""
-        self._last.wait_for_publish(timeout)
         deadline = time.monotonic() + timeout
         while self._client._out_messages and time.monotonic() < deadline:
             time.sleep(0.005)

@@ -38,10 +38,11 @@ def outlook(node_id: str, as_of: datetime, p30: float, days: tuple[float | None,
     } | more  # fmt: skip
 
 
-def ledger_day(node_id: str, day: date, harvest_j: float, full_s: float = 0.0) -> dict:
+def ledger_day(node_no: int, day: date, harvest_j: float, full_s: float = 0.0) -> dict:
+    """The sums from which the ledger has a day of this net harvest, 2 J of wakes and 1 J of sleep."""
     return {
-        "node_id": node_id, "day": day, "net_harvest_j": harvest_j, "net_harvest_sd_j": 0.1, "wake_j": 2.0,
-        "sleep_j": 1.0, "stored_change_j": harvest_j - 3.0, "wakes": 48, "full_s": full_s, "observed_s": 86400.0,
+        "node_no": node_no, "day": day, "stored_j": harvest_j - 3.0, "stored_var_j2": 0.01, "wake_j": 2.0,
+        "sleep_j": 1.0, "wakes": 48, "full_s": full_s, "observed_s": 86400.0,
     }  # fmt: skip
 
 
@@ -74,8 +75,11 @@ def mill(book: Store, admit) -> Store:
         for at in (EARLIER, AS_OF) for line, (b, b_sd, e, sd, told) in LINES.items()
     ])  # fmt: skip
     first = date(2026, 1, 1)
-    table_rows(book, "ledger", [
-        ledger_day("mf-01", first + timedelta(days=i), 5.0 if i < 40 else 3.2, full_s=3600.0 if i == 50 else 0.0)
+    number = book.cursor().execute("SELECT node_no FROM nodes WHERE node_id = 'mf-01'").fetchone()[0]
+    as_budgeted = dict.fromkeys("ces", 1.0) | dict.fromkeys(("cc", "ce", "cs", "ee", "es", "ss"), 0.0)
+    table_rows(book, "ratios", [{"node_no": number, "first": first} | as_budgeted])
+    table_rows(book, "day_sums", [
+        ledger_day(number, first + timedelta(days=i), 5.0 if i < 40 else 3.2, full_s=3600.0 if i == 50 else 0.0)
         for i in range(68)
     ])  # fmt: skip
     table_rows(book, "forecast_path", [

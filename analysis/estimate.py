@@ -1,22 +1,19 @@
-"""A first estimate of each budget line: net harvest from the ledger, series resistance from the step.
-
-What the telemetry has not been asked yet keeps the budget's value and tolerance and is marked not separable.
-"""
+"""The budget lines of one node: prior beside posterior, and whether the telemetry could tell a line apart."""
 
 from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.ledger import Ledger
-from analysis.load import sleep_power, wake_current, wake_energy
-from analysis.series import Floats, Series
+from analysis import posterior
+from analysis.health import Resistance
+from analysis.load import sleep_power, wake_energy
+from analysis.series import Floats
 from analysis.storage import leakage_power
 from ingest.budget import Budget
 
 LINES = ("capacity_ratio", "esr_ohm", "wake_energy_j", "sleep_power_w", "leakage_power_w", "net_harvest_w")
 ESR_TOLERANCE = 0.3  # of a budget's series resistance, as a fraction: common practice, no source
-WINDOW_DAYS = 28
-ENOUGH_SECONDS = 2 * 86400.0
+LEARNT = 0.7  # a line whose doubt the data have not brought below this share of the budget's has not been told apart
 
 
 @dataclass(frozen=True)
@@ -31,49 +28,91 @@ class Line:
     separable: bool
 
 
-def budget_lines(budget: Budget, voltage: float, leakage: float) -> dict[str, tuple[float, float]]:
-    """The prior of every line: value and standard deviation, at a storage voltage [V] and its leakage power [W]."""
+@dataclass(frozen=True)
+class NetHarvest:
+    """Mean net harvest of the recent days and its standard deviation, NaN if too few were seen. [W]"""
+
+    power: float
+    sd: float
+
+
+def budget_lines(budget: Budget, voltage: float, temperature: float) -> dict[str, tuple[float, float]]:
+    """The prior of every line, value and standard deviation, at a storage voltage [V] and temperature [degC]."""
     wake, sleep = float(wake_energy(budget.load, voltage)), float(sleep_power(budget.load, voltage))
+    leakage = float(leakage_power(budget.storage, voltage, temperature))
+    leakage_sd = leakage * budget.storage.leakage_tolerance
     harvest = budget.harvest.mean_power
-    net_sd = float(np.hypot(harvest * budget.harvest.tolerance, leakage * budget.storage.leakage_tolerance))
     return {
         "capacity_ratio": (1.0, budget.storage.capacitance_tolerance),
         "esr_ohm": (budget.storage.esr, budget.storage.esr * ESR_TOLERANCE),
         "wake_energy_j": (wake, wake * budget.load.wake_tolerance),
         "sleep_power_w": (sleep, sleep * budget.load.sleep_tolerance),
-        "leakage_power_w": (leakage, leakage * budget.storage.leakage_tolerance),
-        "net_harvest_w": (harvest - leakage, net_sd),
+        "leakage_power_w": (leakage, leakage_sd),
+        "net_harvest_w": (harvest - leakage, float(np.hypot(harvest * budget.harvest.tolerance, leakage_sd))),
     }
 
 
-def esr_steps(budget: Budget, storage_v: Floats, loaded_v: Floats) -> tuple[float, float, int]:
-    """Series resistance from the step under the wake current: median [ohm], standard error [ohm], sample count.
+def lines(
+    budget: Budget,
+    mean: Floats,
+    covariance: Floats,
+    voltage: float,
+    temperature: float,
+    esr: Resistance,
+    net: NetHarvest,
+) -> list[Line]:
+    """The six lines of a node.
 
-    Notes
-    -----
-    R = (V_rest - V_loaded) / I at the storage terminals, the step of IEC 62391-1 rather than a line drawn back
-    through the discharge, which turns negative at small currents. Left out: the fall of rest voltage during the wake.
+    Parameters
+    ----------
+    mean : ndarray, shape (STATES,)
+        Of the posterior's state.
+    covariance : ndarray, shape (STATES, STATES)
+    voltage, temperature : float
+        At which the lines that depend on them are stated: the node's recent means. [V], [degC]
     """
-    known = np.isfinite(loaded_v) & (loaded_v > 0)
-    if known.sum() < 5:
-        return np.nan, np.nan, int(known.sum())
-    loaded = loaded_v[known]
-    ohms = (storage_v[known] - loaded) / np.asarray(wake_current(budget.load, loaded))
-    spread = 1.4826 * float(np.median(np.abs(ohms - np.median(ohms))))
-    return float(np.median(ohms)), 1.2533 * spread / np.sqrt(known.sum()), int(known.sum())
+    prior = budget_lines(budget, voltage, temperature)
+    _, prior_sd = posterior.prior(budget)
+    found = []
+    for name, states in (
+        ("capacity_ratio", (posterior.CAPACITY, posterior.FADE)),
+        ("wake_energy_j", (posterior.WAKE,)),
+        ("sleep_power_w", (posterior.SLEEP,)),
+        ("leakage_power_w", (posterior.LEAK, posterior.RISE)),
+    ):
+        log, h = float(mean[list(states)].sum()), np.zeros(posterior.STATES)
+        h[list(states)] = 1.0
+        factor = 1.0
+        before = float(prior_sd[states[0]])
+        if name == "sleep_power_w":
+            log -= float(np.log(max(1.0 - float(posterior.left_in_quiet(budget)[0]), 0.5)))
+        if name == "leakage_power_w":
+            factor, gradient = _leakage_factor(budget, mean, voltage, temperature)
+            h += gradient
+            before = float(np.hypot(before, np.sqrt((gradient**2 * prior_sd**2).sum())))
+        value = prior[name][0] * np.exp(log) * factor
+        doubt = float(np.sqrt(max(float(h @ covariance @ h), 0.0)))
+        found.append(Line(name, *prior[name], float(value), float(value * doubt), bool(doubt < LEARNT * before)))
+    found.insert(1, _esr(prior["esr_ohm"], esr))
+    known = np.isfinite(net.power)
+    value, sd = (net.power, net.sd) if known else prior["net_harvest_w"]
+    found.append(Line("net_harvest_w", *prior["net_harvest_w"], value, sd, bool(known)))
+    return found
 
 
-def first_estimate(budget: Budget, recent: Series, account: Ledger, row: int) -> list[Line]:
-    """The lines of one node from its recent reports (one node's series) and its ledger rows (index `row`)."""
-    voltage = float(np.median(recent.storage_v)) if len(recent.time) else budget.storage.full_voltage
-    priors = budget_lines(budget, voltage, float(leakage_power(budget.storage, voltage)))
-    lines = {name: Line(name, value, sd, value, sd, False) for name, (value, sd) in priors.items()}
-    ohms, error, _ = esr_steps(budget, recent.storage_v, recent.loaded_v)
-    if np.isfinite(ohms) and error < priors["esr_ohm"][1]:
-        lines["esr_ohm"] = Line("esr_ohm", *priors["esr_ohm"], ohms, error, True)
-    seconds = account.observed_s[row]
-    if seconds.sum() >= ENOUGH_SECONDS:
-        power = account.net_harvest_j[row].sum() / seconds.sum()
-        common = account.net_harvest_sd_j[row].sum() / seconds.sum()  # parameter doubt is common to the days
-        lines["net_harvest_w"] = Line("net_harvest_w", *priors["net_harvest_w"], float(power), float(common), True)
-    return list(lines.values())
+def _leakage_factor(budget: Budget, mean: Floats, voltage: float, temperature: float) -> tuple[float, Floats]:
+    """What the fitted dependence on voltage and temperature makes of leakage, and the gradient of its logarithm."""
+    x = voltage / budget.storage.full_voltage - 1.0
+    warmth = (temperature - 25.0) / 10.0
+    terms = {posterior.BY_VOLT: x, posterior.BY_SQUARE: x * x, posterior.BY_WARMTH: warmth}
+    factor = max(1.0 + sum(float(mean[state]) * term for state, term in terms.items()), 0.05)
+    gradient = np.zeros(posterior.STATES)
+    for state, term in terms.items():
+        gradient[state] = term / factor
+    return factor, gradient
+
+
+def _esr(prior: tuple[float, float], esr: Resistance) -> Line:
+    if not np.isfinite(esr.ohm):
+        return Line("esr_ohm", *prior, *prior, separable=False)
+    return Line("esr_ohm", *prior, esr.ohm, esr.ohm_sd, separable=True)

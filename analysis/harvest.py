@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.level import Level, filter_level
-from analysis.noise import deviates, lag_one, noise_table, shared
+from analysis.noise import deviates, lag_one, noise_table, shared, table_sd
 from analysis.outlook import HarvestOutlook
 from analysis.site_days import Ahead, Days, SiteDays, ahead, day_shapes
 from ingest.budget import SECONDS_PER_DAY, Budget
@@ -153,7 +153,7 @@ def _group(
 
 
 def _prior(budget: Budget, values: list[Array]) -> tuple[float, float]:
-    """The budget's harvest a day [J] and its relative sd; where it names a source but no power, what the group shows."""
+    """The budget's harvest a day [J] and its relative sd; where it names no power, what the group shows."""
     if budget.harvest.source == "none":
         return 0.0, 0.0
     mean = budget.harvest.mean_power * SECONDS_PER_DAY
@@ -238,29 +238,27 @@ def _level(seen: _Seen, value: Array, prior: tuple[float, float], scatter: _Scat
 
 
 def _factors(value: Array, seen: _Seen, level: Level) -> Array:
-    """Each day's harvest over its level, NaN where it is not known or made up for curtailment."""
-    usable = ~seen.censored & (seen.spread < 1.5) & (level.path > 0)
+    """Each day's harvest, or the least it was, over its level; NaN where not known."""
+    usable = (level.path > 0) & (seen.censored | (seen.spread < 2.0))
     return np.where(usable, value / np.where(level.path > 0, level.path, 1.0), np.nan)
 
 
 def _scatter(values: list[Array], seen: list[_Seen], levels: list[Level], source: Source) -> _Scatter:
     """Distribution and day-to-day correlation of the noise, over all nodes of the group."""
-    factors = np.stack([_factors(v, s, level) for v, s, level in zip(values, seen, levels, strict=True)])
-    known = factors[np.isfinite(factors)]
     if source.noise_sd == 0:
         return _Scatter(0.0, noise_table([], 0.0), 0.0)
-    table = noise_table(known, source.noise_sd)
-    sd = (
-        np.sqrt((20 * source.noise_sd**2 + known.var() * len(known)) / (20 + len(known)))
-        if len(known)
-        else source.noise_sd
-    )
-    keep = lag_one(deviates(factors, table), source.noise_keep) if factors.shape[1] > 1 else source.noise_keep
-    return _Scatter(float(sd), table, keep)
+    factors = np.stack([_factors(v, s, level) for v, s, level in zip(values, seen, levels, strict=True)])
+    bound = np.stack([s.censored for s in seen])
+    known, least = factors[np.isfinite(factors) & ~bound], factors[np.isfinite(factors) & bound]
+    table = noise_table(known, source.noise_sd, least)
+    keep = source.noise_keep
+    if factors.shape[1] > 1:
+        keep = lag_one(deviates(factors, table, bound), source.noise_keep)
+    return _Scatter(table_sd(table), table, keep)
 
 
 def _deviates(value: Array, seen: _Seen, level: Level, scatter: _Scatter) -> Array:
-    return deviates(_factors(value, seen, level), scatter.table)
+    return deviates(_factors(value, seen, level), scatter.table, seen.censored)
 
 
 def _sisters(levels: list[Level], prior: tuple[float, float]) -> list[tuple[float, float]]:

@@ -2,8 +2,8 @@
 
 For two consecutive reports the balance is `change of stored energy = net harvest - load`. Stored energy comes from the
 rest voltages, load from the wakes counted and the time asleep; net harvest (harvest less leakage) is what remains. The
-kernel below gathers, for each node and day, sums that do not depend on the parameters, so that the same sums give the
-ledger under nameplate figures and under estimated ones.
+kernel below gathers, for each node and day, sums at the budget's figures; what the field has taught since multiplies
+them (the view `ledger`), so that a better estimate corrects every day without reading the reports again.
 """
 
 from dataclasses import dataclass
@@ -210,77 +210,39 @@ def day_sums(series: Series, terms: NodeTerms, calendars: list[Calendar], site: 
 
 
 @dataclass(frozen=True)
-class Parameters:
-    """What turns the sums into joules, as arrays over nodes, each with its standard deviation.
+class NominalDays:
+    """The account of each node and day at the budget's figures; arrays of shape (nodes, days).
 
-    `wake_j` and `sleep_w` are constants where the regulator draws constant power; `wake_c` (charge of a wake, C) and
-    `sleep_a` (A) serve where the current itself passes (linear regulator, or none). One pair of each node is zero.
+    The ledger multiplies the three energies by the ratios of the posterior, and the net harvest follows:
+    `net harvest = change of stored energy + wakes + sleep` on every row.
     """
 
-    capacity_ratio: Floats
-    capacity_sd: Floats
-    wake_j: Floats
-    wake_c: Floats
-    wake_sd: Floats  # as a fraction
-    sleep_w: Floats
-    sleep_a: Floats
-    sleep_sd: Floats  # as a fraction
-
-
-def nameplate(budgets: list[Budget]) -> Parameters:
-    """The parameters as the budgets state them."""
-    switching = np.array([b.load.regulator == "switching" for b in budgets])
-    scale = np.array([b.load.rail_voltage / b.load.efficiency for b in budgets])
-    charge = np.array([b.load.wake_current * b.load.wake_duration for b in budgets])
-    sleep = np.array([b.load.sleep_current for b in budgets])
-    return Parameters(
-        capacity_ratio=np.ones(len(budgets)),
-        capacity_sd=np.array([b.storage.capacitance_tolerance for b in budgets]),
-        wake_j=np.where(switching, scale * charge, 0.0),
-        wake_c=np.where(switching, 0.0, charge),
-        wake_sd=np.array([b.load.wake_tolerance for b in budgets]),
-        sleep_w=np.where(switching, scale * sleep, 0.0),
-        sleep_a=np.where(switching, 0.0, sleep),
-        sleep_sd=np.array([b.load.sleep_tolerance for b in budgets]),
-    )
-
-
-@dataclass(frozen=True)
-class Ledger:
-    """The account of each node and day, arrays of shape (nodes, days); names and units as in the table `ledger`."""
-
-    net_harvest_j: Floats
-    net_harvest_sd_j: Floats
+    stored_j: Floats
+    stored_var_j2: Floats  # from the noise of the readings
     wake_j: Floats
     sleep_j: Floats
-    stored_change_j: Floats
     wakes: Counts
     full_s: Floats
     observed_s: Floats
 
 
-def ledger(sums: Floats, parameters: Parameters) -> Ledger:
-    """The ledger from the sums of `day_sums`: `stored_change_j = net_harvest_j - wake_j - sleep_j` on every row.
+def nominal_days(sums: Floats, budgets: list[Budget]) -> NominalDays:
+    """The sums of `day_sums` in joules, at nameplate wake energy and sleep power.
 
-    The standard deviation of net harvest adds the noise of the readings and the doubt of capacity, wake energy and
-    sleep power, taken as independent. Days without an observed interval have zeros throughout.
+    Notes
+    -----
+    A switching regulator spends a constant energy a wake. Where the current itself passes (linear regulator, or none) the
+    energy of a wake is its charge times the storage voltage of the moment, and sleep likewise.
     """
-    p = {name: getattr(parameters, name)[:, None] for name in Parameters.__dataclass_fields__}
-    wake_j = p["wake_j"] * sums[..., WAKES] + p["wake_c"] * sums[..., WAKE_VOLTS]
-    sleep_j = p["sleep_w"] * sums[..., OBSERVED] + p["sleep_a"] * sums[..., VOLT_SECONDS]
-    stored = p["capacity_ratio"] * sums[..., STORED]
-    variance = (
-        p["capacity_ratio"] ** 2 * sums[..., STORED_VAR]
-        + (p["capacity_sd"] * sums[..., STORED]) ** 2
-        + (p["wake_sd"] * wake_j) ** 2
-        + (p["sleep_sd"] * sleep_j) ** 2
-    )
-    return Ledger(
-        net_harvest_j=stored + wake_j + sleep_j,
-        net_harvest_sd_j=np.sqrt(variance),
-        wake_j=wake_j,
-        sleep_j=sleep_j,
-        stored_change_j=stored,
+    switching = np.array([b.load.regulator == "switching" for b in budgets])[:, None]
+    scale = np.array([b.load.rail_voltage / b.load.efficiency for b in budgets])[:, None]
+    charge = np.array([b.load.wake_current * b.load.wake_duration for b in budgets])[:, None]
+    sleep = np.array([b.load.sleep_current for b in budgets])[:, None]
+    return NominalDays(
+        stored_j=sums[..., STORED],
+        stored_var_j2=sums[..., STORED_VAR],
+        wake_j=charge * np.where(switching, scale * sums[..., WAKES], sums[..., WAKE_VOLTS]),
+        sleep_j=sleep * np.where(switching, scale * sums[..., OBSERVED], sums[..., VOLT_SECONDS]),
         wakes=np.rint(sums[..., WAKES]).astype(np.int64),
         full_s=sums[..., FULL],
         observed_s=sums[..., OBSERVED],

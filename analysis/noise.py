@@ -13,7 +13,7 @@ DEVIATES = np.linspace(-NOISE_SPAN, NOISE_SPAN, NOISE_POINTS)
 _DENSITY = np.exp(-(DEVIATES**2) / 2)
 
 
-def noise_table(factors: npt.ArrayLike, sd: float, prior_days: float = 20.0) -> Array:
+def noise_table(factors: npt.ArrayLike, sd: float, bounds: npt.ArrayLike = (), prior_days: float = 20.0) -> Array:
     """The factor on a day's harvest over standard normal deviates: quantiles of what was seen, with mean one.
 
     Parameters
@@ -22,30 +22,59 @@ def noise_table(factors: npt.ArrayLike, sd: float, prior_days: float = 20.0) -> 
         Harvest of past days over its level.
     sd : float
         Relative sd believed beforehand, as a lognormal.
+    bounds : array_like
+        The same of days on which it was at least that.
     prior_days : float
         How many days that belief is worth.
+
+    Notes
+    -----
+    Lower bounds enter as censored values (product-limit estimate, Kaplan and Meier, J. Am. Stat. Assoc. 53:457, 1958;
+    from memory). What lies above the highest value seen has the belief's shape, raised so that the mean comes to one.
     """
     sigma = np.sqrt(np.log1p(sd**2))
     believed = np.exp(sigma * DEVIATES - sigma**2 / 2)
-    seen = np.sort(np.asarray(factors, dtype=float))
-    if len(seen) < 2:
+    known, least = np.asarray(factors, dtype=float), np.asarray(bounds, dtype=float)
+    if len(known) < 2:
         return np.asarray(believed)
-    rank = (np.arange(len(seen)) + 0.5) / len(seen)
-    share = len(seen) / (len(seen) + prior_days)
-    table = share * np.interp(ndtr(DEVIATES), rank, seen) + (1 - share) * believed
-    table = np.maximum(table, 0.0)
+    value, share, beyond = _product_limit(known, least)
+    place = ndtr(DEVIATES)
+    table = np.interp(place, share, value)
+    above = place > 1 - beyond
+    if above.any():
+        missing = (_DENSITY.sum() - (_DENSITY * table)[~above].sum()) / (_DENSITY * believed)[above].sum()
+        table[above] = np.maximum(missing * believed[above], value[-1])
+    count = len(known) + len(least)
+    table = np.maximum((count * table + prior_days * believed) / (count + prior_days), 0.0)
     return np.asarray(table / max(float(np.average(table, weights=_DENSITY)), 1e-9))
 
 
-def deviates(factors: npt.ArrayLike, table: npt.ArrayLike) -> Array:
-    """Normal deviates of past days' factors under a noise table; NaN stays NaN, ties share their middle."""
+def _product_limit(known: Array, least: Array) -> tuple[Array, Array, float]:
+    """Values seen in rising order, the middle of each one's step in the distribution, and the share beyond them all."""
+    value = np.concatenate([known, least])
+    seen = np.concatenate([np.ones(len(known)), np.zeros(len(least))])
+    order = np.lexsort((1 - seen, value))
+    value, seen = value[order], seen[order]
+    left = np.cumprod(1 - seen / np.arange(len(value), 0, -1))
+    before = np.concatenate([[1.0], left[:-1]])
+    steps = seen > 0
+    return value[steps], 1 - (left + before)[steps] / 2, float(left[-1])
+
+
+def deviates(factors: npt.ArrayLike, table: npt.ArrayLike, bound: npt.ArrayLike = False) -> Array:
+    """Normal deviates of past days' factors under a noise table.
+
+    NaN stays NaN. Equal factors share the middle of their range, and where a factor is only a lower `bound` it is the
+    mean of what lies above it.
+    """
     value, height = np.asarray(factors, dtype=float), np.asarray(table, dtype=float)
     low = DEVIATES[np.minimum(np.searchsorted(height, value, side="left"), NOISE_POINTS - 1)]
     high = DEVIATES[np.clip(np.searchsorted(height, value, side="right") - 1, 0, NOISE_POINTS - 1)]
-    flat = high > low
     rising = np.interp(value, height + 1e-12 * np.arange(NOISE_POINTS), DEVIATES)
     middle = ndtri((ndtr(low) + ndtr(np.maximum(high, low))) / 2)
-    return np.where(np.isnan(value), np.nan, np.clip(np.where(flat, middle, rising), -3.0, 3.0))
+    exact = np.clip(np.where(high > low, middle, rising), -3.0, 3.0)
+    beyond = np.exp(-(exact**2) / 2) / np.sqrt(2 * np.pi) / ndtr(-exact)
+    return np.where(np.isnan(value), np.nan, np.where(bound, np.minimum(beyond, 3.0), exact))
 
 
 def lag_one(deviate: npt.ArrayLike, believed: float, prior_days: float = 60.0) -> float:
@@ -72,3 +101,9 @@ def shared(deviate: npt.ArrayLike, believed: float, prior_days: float = 30.0) ->
     spread = (square / np.maximum(count, 1))[many]
     correlation = (pairs.sum() + prior_days * believed**2) / (spread.sum() + prior_days)
     return float(np.clip(np.sqrt(max(correlation, 0.0)), 0.0, 0.98))
+
+
+def table_sd(table: Array) -> float:
+    """Sd of the factor that a noise table draws."""
+    mean = np.average(table, weights=_DENSITY)
+    return float(np.sqrt(np.average((table - mean) ** 2, weights=_DENSITY)))

@@ -27,7 +27,7 @@ CREATE TABLE IF NOT EXISTS report_log (
 CREATE TABLE IF NOT EXISTS reject_log (
     received_at TIMESTAMP_MS NOT NULL, topic VARCHAR, reason VARCHAR NOT NULL, detail VARCHAR NOT NULL, payload VARCHAR,
     node_id VARCHAR NOT NULL,                         -- as the sender named it
-    alone BOOLEAN NOT NULL,                           -- the only reading of its message
+    alone BOOLEAN,                                    -- the only reading of its message; null: never decoded
     whole BOOLEAN NOT NULL);
 CREATE VIEW IF NOT EXISTS rejects AS
     SELECT received_at::TIMESTAMP AT TIME ZONE 'UTC' AS received_at, topic, reason, detail, payload FROM reject_log;

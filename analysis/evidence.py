@@ -1,0 +1,230 @@
+"""What each node's quiet intervals say, a day at a time, as sums that need never be read again.
+
+In a quiet run the balance per unit of capacity ratio c is linear in the parameters:
+
+    E(V) = a - (e/c) W - (s/c) S - (l/c) [L + k L x + q L x^2 + h L (T - 25)/10] - kappa K - r R + noise,  x = V/V_full - 1
+
+with E the stored energy at nominal capacity, W, S and L the cumulative wake, sleep and leakage energies by the budget,
+e, s and l their ratios to it, k, q and h the unknown part of how leakage depends on voltage and temperature, and K the
+integral of V Q dT: charge is conserved while temperature moves the capacity. R is what a slow branch of the capacitor
+would take in, r its share. The response is the level of stored energy
+and the intercept a of each run is projected out; hourly differences share their end points and bias every slope to zero.
+One weight serves a whole run, for weights by each point's own voltage bias it too. A run's slope is never taken to be
+better than SLOPE_DOUBT, whatever the converter: what nights have in common is left to the filter's other states.
+
+A run is cut at the middle of the active hours, so that the evidence of a day is the quiet time that ends in it and a
+new day needs the reports of two.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numba import njit
+
+from analysis.ledger import longest_interval
+from analysis.load import load_power, sleep_power, wake_current, wake_energy
+from analysis.quiet import ALWAYS, LEARNT, WEEK_HOURS, judge, quiet_mode, scheduled_quiet, window_cut
+from analysis.quiet_runs import (
+    CURRENT,
+    CUT,
+    LEAST_POINTS,
+    LOAD,
+    MODE,
+    NOISE,
+    STEPS,
+    SUMS,
+    add_runs,
+    daily_steps,
+    intervals,
+    learn_between,
+    look_up,
+    mark_between,
+    mark_hours,
+    smooth,
+)  # fmt: skip
+from analysis.series import Calendar, Counts, Floats, Series
+from analysis.storage import leakage_power, storage_curve
+from ingest.budget import Budget
+
+BATTERY_THERMAL_V = 0.25  # a battery's voltage may move with temperature by the thermal line times this [V/K per 1/K]
+RELEARN_DAYS = 7
+FIRST_WEEKS_S = 28 * 86400.0
+
+
+@dataclass(frozen=True)
+class Terms:
+    """What the kernels must know of each budget, and which budget each node has.
+
+    Attributes
+    ----------
+    tables : ndarray, shape (budgets, 6, GRID_POINTS)
+        By voltage: stored energy [J], energy of a wake [J], sleep power [W], leakage power at 25 degC [W], voltage times
+        charge [J], wake current [A].
+    low, step : ndarray, shape (budgets,)
+        First grid voltage and spacing. [V]
+    figures : ndarray, shape (budgets, 13)
+        Columns FULL, MIDDLE [V], NOISE [V], HOLE [s], BITS, RATE [1/d], MODE, POWER [W], COOLING [K/s], JITTER [K],
+        CUT [s], LOAD [W], USUAL_WARMTH [K].
+    scheduled : ndarray of bool, shape (budgets, 168)
+        Hours of the week that the budget calls inactive.
+    of_node : ndarray of int64, shape (nodes,)
+    """
+
+    tables: Floats
+    low: Floats
+    step: Floats
+    figures: Floats
+    scheduled: np.ndarray
+    of_node: Counts
+
+
+def terms(budgets: list[Budget]) -> Terms:
+    """The kernels' terms for nodes with these budgets (the same object for nodes that share one)."""
+    unique = list({id(b): b for b in budgets}.values())
+    place = {id(b): i for i, b in enumerate(unique)}
+    curves = [storage_curve(b.storage) for b in unique]
+    return Terms(
+        tables=np.stack([_tables(b, c.voltage, c.charge, c.stored) for b, c in zip(unique, curves, strict=True)]),
+        low=np.array([c.voltage[0] for c in curves]),
+        step=np.array([c.voltage[1] - c.voltage[0] for c in curves]),
+        figures=np.array([_figures(b) for b in unique]),
+        scheduled=np.stack([scheduled_quiet(b.harvest) for b in unique]),
+        of_node=np.array([place[id(b)] for b in budgets], dtype=np.int64),
+    )
+
+
+def _tables(budget: Budget, voltage: Floats, charge: Floats, stored: Floats) -> Floats:
+    volts = np.maximum(voltage, 1e-3)
+    slope = np.gradient(stored, voltage)
+    return np.stack([
+        stored,
+        np.asarray(wake_energy(budget.load, volts)),
+        np.asarray(sleep_power(budget.load, volts)),
+        np.asarray(leakage_power(budget.storage, volts)),
+        BATTERY_THERMAL_V * slope if budget.storage.is_battery else voltage * charge,
+        np.asarray(wake_current(budget.load, volts)),
+    ])  # fmt: skip
+
+
+def _figures(budget: Budget) -> list[float]:
+    storage, outdoors = budget.storage, budget.harvest.source == "light-outdoor"
+    return [
+        storage.full_voltage,
+        middle_voltage(budget),
+        budget.telemetry.adc_step * np.sqrt(1 / 12 + 0.25),  # rounding, and half a step of noise of the reading
+        longest_interval(budget),
+        min(budget.telemetry.wake_counter_bits, 62),
+        budget.load.wakes_per_day,
+        quiet_mode(budget.harvest),
+        budget.harvest.mean_power,
+        (0.5 if outdoors else 0.15) / 3600.0,  # how fast an unmeasured night cools [K/s]
+        4.0 if outdoors else 1.5,  # and how much that varies [K]
+        window_cut(budget.harvest) * 3600.0,
+        float(load_power(budget.load, middle_voltage(budget))),
+        -10.0 if outdoors else -3.0,  # temperature taken for granted where none is measured, from 25 degC [K]
+    ]
+
+
+def middle_voltage(budget: Budget) -> float:
+    """Half way between cut-off and full voltage, where load and capacity are stated. [V]"""
+    return (budget.storage.cutoff_voltage + budget.storage.full_voltage) / 2
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """The sums of each node and site day.
+
+    Attributes
+    ----------
+    sums : ndarray of float32, shape (nodes, days, SUMS)
+        Upper triangle of the information matrix of the lines, its right side, points,
+        seconds, and the weighted means of voltage (from the middle, in full voltages), of temperature (from 25 degC) and of
+        whether it was measured.
+    resistance : ndarray of float32, shape (nodes, days, STEPS)
+        Mean step over current [ohm], variance of that mean, count, mean temperature from 25 degC.
+    week : ndarray of float32, shape (nodes, 3, 168)
+        What has been learnt of each node's week up to the last day, to carry on from.
+    """
+
+    sums: np.ndarray
+    resistance: np.ndarray
+    week: np.ndarray
+
+
+def gather(
+    series: Series,
+    known: Terms,
+    calendars: list[Calendar],
+    site: Counts,
+    sun: Floats,
+    week: np.ndarray | None = None,
+) -> Evidence:
+    """The evidence of every node and site day.
+
+    Parameters
+    ----------
+    series : Series
+        Reports reaching a day before the calendars' first midnight, where there are any.
+    calendars : list of Calendar
+        One a site, all of the same first day and length.
+    site : ndarray of int64, shape (nodes,)
+        Index of each node's calendar.
+    sun : ndarray, shape (sites, days + 1, 2)
+        Morning and evening by `quiet.sunless`, from the day before the calendars' first.
+    week : ndarray, optional
+        What an earlier call learnt; without it the first four weeks are read ahead.
+    """
+    days = calendars[0].days
+    sums = np.zeros((series.nodes, days, SUMS), dtype=np.float32)
+    resistance = np.zeros((series.nodes, days, STEPS), dtype=np.float32)
+    learnt = np.zeros((series.nodes, 3, WEEK_HOURS), dtype=np.float32) if week is None else week.copy()
+    _gather_all(
+        series.offsets, series.time, series.storage_v, series.wakes, series.boot, series.loaded_v, series.temp_c, site,
+        np.stack([c.midnights for c in calendars]), calendars[0].first.weekday(), sun, known.tables, known.low,
+        known.step, known.figures, known.scheduled, known.of_node, sums, resistance, learnt,
+    )  # fmt: skip
+    return Evidence(sums, resistance, learnt)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _gather_all(offsets, t, v, wakes, boot, loaded, temp, site, midnights, weekday, sun, tables, low, step, figures,
+                scheduled, of_node, sums, resistance, week):  # type: ignore[no-untyped-def]  # fmt: skip
+    for n in range(len(offsets) - 1):
+        a, b, k = offsets[n], offsets[n + 1], of_node[n]
+        if b - a < 2:
+            continue
+        values = look_up(v[a:b], tables[k], low[k], step[k])
+        warm = smooth(temp[a:b])
+        flow = intervals(t[a:b], v[a:b], wakes[a:b], boot[a:b], warm, values, figures[k])
+        _node_days(t[a:b], v[a:b], warm, values, flow, midnights[site[n]], weekday, sun[site[n]], figures[k],
+                   scheduled[k], sums[n], week[n])  # fmt: skip
+        daily_steps(t[a:b], v[a:b], loaded[a:b], temp[a:b], values[CURRENT], figures[k, NOISE], midnights[site[n]],
+                    resistance[n])  # fmt: skip
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _node_days(t, v, temp, values, flow, midnights, weekday, sun, fig, scheduled, sums, week):  # type: ignore[no-untyped-def]
+    """Walk one node's windows, each from a cut to the next, and add its quiet runs to the day in which it ends."""
+    learns = fig[MODE] == LEARNT
+    if learns and not week[2].any():
+        learn_between(1, np.searchsorted(t, t[0] + FIRST_WEEKS_S), t, v, values, flow, midnights, weekday, fig, week)
+    usual = np.zeros(WEEK_HOURS, dtype=np.bool_)
+    ceiling = np.nan
+    begin = np.searchsorted(t, midnights[0] - 86400.0 + fig[CUT])
+    for day in range(len(midnights) - 1):
+        end = np.searchsorted(t, midnights[day] + fig[CUT])
+        if end - begin >= LEAST_POINTS:
+            if learns and (day % RELEARN_DAYS == 0 or not ceiling == ceiling):
+                ceiling = judge(week, 1.4 * fig[NOISE] * values[-1, begin] / 3600.0, fig[LOAD], usual)
+            quiet = np.zeros(end - begin, dtype=np.bool_)
+            if learns:
+                hours = usual if ceiling == ceiling else scheduled
+                mark_hours(begin, end, t, values, flow, midnights, weekday, fig, hours, ceiling, quiet)
+            else:
+                always = fig[MODE] == ALWAYS
+                evening, morning = (-np.inf, np.inf) if always else (sun[day, 1], sun[day + 1, 0])
+                mark_between(t[begin:end], evening, morning, quiet)
+            add_runs(begin, end, t, v, temp, values, flow, fig, quiet, sums[day])
+        if learns:
+            learn_between(max(begin, 1), end, t, v, values, flow, midnights, weekday, fig, week)
+        begin = end

@@ -1,0 +1,272 @@
+"""Findings: named causes with since when, how sure and the evidence in one sentence with figures."""
+
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+
+import numpy as np
+from scipy.special import ndtr
+
+from analysis.change import find_change
+from analysis.health import Health
+from analysis.series import Floats
+from ingest.budget import Budget
+
+SURE = 0.9  # a finding is stated from this chance on
+HARVEST_DROP = 0.15  # smaller falls of harvest are the weather's
+WAKES_RISE = 0.15
+DRAIN_RISE = 0.3
+LEAKAGE_RISE = 0.8
+FADE = 0.04
+RESISTANCE_RISE = 0.3
+RECENT_DAYS = 7
+SITE_SHARE = 0.6  # of a site's nodes that must show the same within SITE_DAYS to be one cause
+SITE_LEAST = 4
+SITE_DAYS = 3
+COMMON = {"harvest-short", "dark", "silent-charged"}  # what a site can do to its nodes
+
+
+@dataclass(frozen=True)
+class Rise:
+    """A ratio to its own beginning and its standard deviation, and the day it changed, if one stands out."""
+
+    ratio: float
+    sd: float
+    since: date | None
+
+
+@dataclass(frozen=True)
+class NodeFacts:
+    """What the findings of one node are judged by.
+
+    Attributes
+    ----------
+    first : date
+        Site day of the first entry of the daily series.
+    harvest_w, harvest_bound : ndarray, shape (days,)
+        Harvest freed of season, weekday and closures [W], NaN where unknown; whether it is only a lower bound.
+    wakes : ndarray, shape (days,)
+        Wakes a day, NaN where not observed.
+    sleep, leakage : Rise
+        Against the node's first weeks.
+    health : Health
+    commissioned : date
+    silent_for_s : float
+        Zero while the node is heard from.
+    usable_share, usable_j : float
+        In hand at the last report, of full and in joules.
+    load_w : float
+    heard : date
+        Site day of the last report.
+    tie : float
+        Correlation of sleep with leakage in the posterior; near -1 they cannot be told apart.
+    """
+
+    node_id: str
+    site: str
+    budget: Budget
+    first: date
+    harvest_w: Floats
+    harvest_bound: np.ndarray
+    wakes: Floats
+    sleep: Rise
+    leakage: Rise
+    health: Health
+    commissioned: date
+    silent_for_s: float
+    usable_share: float
+    usable_j: float
+    load_w: float
+    heard: date
+    tie: float
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One row of the table `findings`; node_id is empty for a site-wide one, which names its site in the evidence."""
+
+    node_id: str | None
+    finding: str
+    since: date
+    probability: float
+    evidence: str
+    site: str = ""
+
+
+def find(nodes: Sequence[NodeFacts]) -> list[Finding]:
+    """The findings of a fleet; what most nodes of a site show at the same time is one finding of the site."""
+    found = [finding for node in nodes for finding in _of_node(node)]
+    return _site_wide(nodes, found)
+
+
+def _of_node(node: NodeFacts) -> list[Finding]:
+    judged = (_silence(node), _harvest(node), _wakes(node), *_drains(node), *_storage(node))
+    return [replace(finding, site=node.site) for finding in judged if finding is not None]
+
+
+def _silence(node: NodeFacts) -> Finding | None:
+    if node.silent_for_s <= 0:
+        return None
+    lasted = node.usable_j / node.load_w if node.load_w > 0 else np.inf
+    # With little in hand at the last report the node is dark; with much it cannot be.
+    charged = float(ndtr((np.log(max(node.usable_share, 1e-4)) - np.log(0.05)) / 0.5))
+    hours = node.silent_for_s / 3600
+    in_hand = f"{node.usable_share:.0%} of its energy in hand at the last report, enough for {_days(lasted / 86400)}"
+    if charged >= 0.5:
+        evidence = f"not heard from for {hours:.0f} h with {in_hand}: radio, gateway or node fault, not energy"
+        return Finding(node.node_id, "silent-charged", node.heard, charged, evidence)
+    evidence = f"not heard from for {hours:.0f} h with {in_hand}"
+    return Finding(node.node_id, "dark", node.heard, 1 - charged, evidence)
+
+
+def _harvest(node: NodeFacts) -> Finding | None:
+    """A lasting fall against the node's own past, or a harvest that never met the budget's tolerance."""
+    if node.budget.harvest.source == "none":
+        return None
+    seen = np.where(node.harvest_bound, np.nan, node.harvest_w)
+    change = find_change(seen)
+    if change is not None and change.after < change.before:
+        fall = 1 - max(change.after, 0.0) / max(change.before, 1e-12)
+        doubt = fall / max(-change.z, 1e-6)
+        chance = float(ndtr((fall - HARVEST_DROP) / max(doubt, 1e-6)))
+        recent = np.nanmean(seen[-RECENT_DAYS:]) if np.isfinite(seen[-RECENT_DAYS:]).any() else change.after
+        lasting = recent < (change.before + change.after) / 2
+        bound = (
+            node.harvest_bound[change.index :].mean() > 0.5
+            and np.nanmax(node.harvest_w[change.index :]) > change.before
+        )
+        if chance >= SURE and change.z < -4 and lasting and not bound:
+            budget = node.budget.harvest.mean_power
+            evidence = (
+                f"harvest fell by {fall:.0%}, from {_uw(change.before)} to {_uw(max(change.after, 0))}, "
+                f"season and closures taken out; budget {_uw(budget)}"
+            )
+            return Finding(node.node_id, "harvest-short", node.first + timedelta(days=change.index), chance, evidence)
+    return _never_met(node, seen)
+
+
+def _never_met(node: NodeFacts, seen: Floats) -> Finding | None:
+    known = seen[np.isfinite(seen)]
+    if len(known) < 28 or node.harvest_bound.mean() > 0.3:
+        return None
+    mean, doubt = float(known.mean()), float(known.std() / np.sqrt(len(known) / 4))
+    least = node.budget.harvest.mean_power * (1 - 2 * node.budget.harvest.tolerance)
+    chance = float(ndtr((least - mean) / max(doubt, 1e-12)))
+    if chance < SURE or (mean <= 0 and least <= 0):
+        return None
+    evidence = (
+        f"harvest {_uw(mean)} since commissioning against a budget of {_uw(node.budget.harvest.mean_power)}, "
+        "lower than twice its tolerance allows"
+    )
+    return Finding(node.node_id, "harvest-short", node.commissioned, chance, evidence)
+
+
+def _wakes(node: NodeFacts) -> Finding | None:
+    known = node.wakes[np.isfinite(node.wakes)]
+    plan = node.budget.load.wakes_per_day
+    if len(known) < RECENT_DAYS or plan <= 0:
+        return None
+    recent, scatter = float(known[-RECENT_DAYS:].mean()), float(known[-28:].std())
+    doubt = max(scatter / np.sqrt(RECENT_DAYS), 0.02 * plan)
+    change = find_change(node.wakes)
+    risen = change is not None and change.after > change.before * (1 + WAKES_RISE) and change.z > 4
+    usual = change.before if risen and change is not None else float(np.median(known))
+    limit = max(plan * (1 + WAKES_RISE), usual * (1 + WAKES_RISE) if risen else 0.0)
+    chance = float(ndtr((recent - limit) / doubt))
+    if chance < SURE or recent < plan * (1 + WAKES_RISE):
+        return None
+    since = node.first + timedelta(days=change.index) if risen and change is not None else node.commissioned
+    evidence = f"{recent:.0f} wakes a day in the last {RECENT_DAYS} days against {plan:.0f} planned"
+    if risen:
+        evidence += f"; {usual:.0f} a day before"
+    return Finding(node.node_id, "wakes-over", since, chance, evidence)
+
+
+def _drains(node: NodeFacts) -> list[Finding | None]:
+    """A rise of what the node loses at rest: sleep, leakage, or one of the two where they cannot be told apart."""
+    sleep = _chance(node.sleep, DRAIN_RISE)
+    leakage = _chance(node.leakage, LEAKAGE_RISE)
+    found: list[Finding | None] = []
+    tied = node.tie < -0.8 and max(sleep, leakage) >= SURE
+    for name, rise, chance, what, other in (
+        ("drain-over", node.sleep, sleep, "sleep power", "leakage"),
+        ("leakage-rise", node.leakage, leakage, "leakage", "sleep power"),
+    ):
+        if chance < SURE:
+            continue
+        evidence = f"{what} is {rise.ratio:.1f} times what it was (sd {rise.sd:.1f})"
+        if tied:
+            evidence += f"; a rise of {other} is not separable at these voltages and temperatures"
+        since = rise.since or node.commissioned
+        found.append(Finding(node.node_id, name, since, chance, evidence))
+    return found
+
+
+def _chance(rise: Rise, least: float) -> float:
+    return float(ndtr((rise.ratio - 1 - least) / max(rise.sd, 1e-6))) if np.isfinite(rise.ratio) else 0.0
+
+
+def _storage(node: NodeFacts) -> list[Finding | None]:
+    health = node.health
+    found: list[Finding | None] = []
+    if np.isfinite(health.capacity_ratio):
+        chance = float(ndtr((1 - FADE - health.capacity_ratio) / max(health.capacity_sd, 1e-6)))
+        if chance >= 0.98:
+            evidence = (
+                f"capacity is {health.capacity_ratio:.0%} of what it was (sd {health.capacity_sd:.0%}): "
+                "wakes and rest both cost more voltage"
+            )
+            found.append(Finding(node.node_id, "capacity-fade", node.commissioned, chance, evidence))
+    if np.isfinite(health.esr_ratio):
+        chance = float(ndtr((health.esr_ratio - 1 - RESISTANCE_RISE) / max(health.esr_sd, 0.02)))
+        if chance >= SURE:
+            evidence = (
+                f"series resistance is {health.esr_ratio:.2f} times what it was, at 25 degC, by the step at a wake"
+            )
+            found.append(Finding(node.node_id, "resistance-rise", node.commissioned, chance, evidence))
+    return found
+
+
+def _site_wide(nodes: Sequence[NodeFacts], found: list[Finding]) -> list[Finding]:
+    """Put one finding in place of those that most nodes of a site share at the same time."""
+    size: defaultdict[str, int] = defaultdict(int)
+    for node in nodes:
+        size[node.site] += 1
+    groups: defaultdict[str, list[Finding]] = defaultdict(list)
+    for finding in found:
+        if finding.finding in COMMON:
+            groups[finding.site].append(finding)
+    kept = list(found)
+    for site, members in groups.items():
+        common = _together(members)
+        if len(common) < max(SITE_LEAST, SITE_SHARE * size[site]):
+            continue
+        kept = [finding for finding in kept if finding not in common]
+        kinds = sorted({finding.finding for finding in common})
+        evidence = (
+            f"{len(common)} of {size[site]} nodes at {site} show {' or '.join(kinds)} since {common[0].since}: "
+            "one cause at the site (stop, lights, gateway) rather than many at the nodes"
+        )
+        chance = float(np.median([finding.probability for finding in common]))
+        kept.append(Finding(None, "site-wide", common[0].since, chance, evidence, site))
+    return kept
+
+
+def _together(members: list[Finding]) -> list[Finding]:
+    """The largest group that begins within SITE_DAYS, earliest first."""
+    ordered = sorted(members, key=lambda finding: finding.since)
+    best: list[Finding] = []
+    for i, first in enumerate(ordered):
+        group = [f for f in ordered[i:] if (f.since - first.since).days <= SITE_DAYS]
+        if len(group) > len(best):
+            best = group
+    return best
+
+
+def _uw(watts: float) -> str:
+    return f"{watts * 1e6:.3g} uW"
+
+
+def _days(days: float) -> str:
+    return "longer than a year" if not np.isfinite(days) or days > 365 else f"{days:.1f} days"

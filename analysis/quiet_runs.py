@@ -1,0 +1,307 @@
+"""Kernels over one node's reports: energies by interval, the learnt week, quiet runs and resistance steps, into day sums."""
+
+import numpy as np
+from numba import njit
+
+from analysis.quiet import learn, median
+from ingest.counters import wake_step
+
+LINES = 8  # wake, sleep, leakage, leakage by voltage, by its square, by temperature, thermal, redistribution
+TRIANGLE = LINES * (LINES + 1) // 2
+# Columns of a day's sums: upper triangle of the information matrix, right side, and these.
+RIGHT, POINTS, SECONDS, VOLTAGE, WARMTH, MEASURED = 36, 44, 45, 46, 47, 48
+SUMS = 49
+STEP_OHM, STEP_VAR, STEP_COUNT, STEP_WARMTH = range(4)  # columns of a day's resistance
+STEPS = 4
+STORED, WAKE, SLEEP, LEAK, THERMAL, CURRENT = range(6)  # rows of a budget's tables
+# Columns of a budget's figures.
+FULL, MIDDLE, NOISE, HOLE, BITS, RATE, MODE, POWER, COOLING, JITTER, CUT, LOAD, USUAL_WARMTH = range(13)
+# Rows of an interval's flows: wake and sleep first.
+FLOW_LEAK, FLOW_VOLT, FLOW_SQUARE, FLOW_WARM, FLOW_THERMAL, FLOW_SLOW, JOINED = range(2, 9)
+
+# Columns of a run's Gram matrix after its lines.
+RESPONSE, SLOPE, BEND, ONE = range(LINES, LINES + 4)
+COLUMNS = BALANCE = LINES + 4
+
+SLOW_SECONDS = 12 * 3600.0  # of a capacitor's slow branch; between the hours and the days that parts show
+SLOPE_DOUBT = 0.03  # random error of a run's slope, as a fraction of it,
+BEND_DOUBT = 0.05  # of its change from the middle to the ends,
+BEND_UNMEASURED = 0.5  # the same where temperature is not reported,
+LEVEL_DOUBT = 0.002  # and of each level, as a fraction of the run's discharge
+HARVEST_DOUBT = 0.002  # harvest left in a quiet run, one standard deviation, as a share of the budget's mean
+THERMAL_USUAL = 1e-3  # thermal line of a double-layer capacitor [1/K]
+THERMAL_DOUBT = 1e-3  # thermal line where temperature is not reported [1/K]
+LEAST_POINTS = 5
+LEAST_STEPS = 3
+FULL_MARGIN = 3.5  # in standard deviations of a reading: both ends this near to full is full
+OUTLIER = 6.0  # second differences beyond this many standard deviations
+NOISE_PRIOR = 4.0  # weight of the converter's noise against a run's own, in points
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def look_up(v, tables, low, step):  # type: ignore[no-untyped-def]
+    """The tables at each voltage, and last the slope of stored energy [J/V]."""
+    rows = tables.shape[0]
+    values = np.empty((rows + 1, len(v)))
+    for i in range(len(v)):
+        place = (v[i] - low) / step
+        index = min(max(int(place), 0), tables.shape[1] - 2)
+        share = min(max(place - index, 0.0), 1.0)
+        for r in range(rows):
+            values[r, i] = tables[r, index] + (tables[r, index + 1] - tables[r, index]) * share
+        values[rows, i] = (tables[STORED, index + 1] - tables[STORED, index]) / step
+    return values
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def intervals(t, v, wakes, boot, temp, values, fig):  # type: ignore[no-untyped-def]
+    """Budgeted energies of the interval that ends at each report [J], and whether it is one: a hole or restart is not."""
+    flow = np.zeros((9, len(t)))
+    slow = v[0]  # voltage of the slow branch, as if it had SLOW_SECONDS [V]
+    for i in range(1, len(t)):
+        seconds = t[i] - t[i - 1]
+        middle = (v[i - 1] + v[i]) / 2
+        lag = np.exp(-seconds / SLOW_SECONDS)
+        ahead = (middle - slow) * (1.0 - lag)
+        slow += ahead
+        if seconds <= 0 or seconds > fig[HOLE]:
+            continue
+        count, restart = wake_step(wakes[i - 1], wakes[i], boot[i - 1], boot[i], int(fig[BITS]), seconds, fig[RATE])
+        if restart:
+            continue
+        warm = (temp[i - 1] + temp[i]) / 2 - 25.0
+        change = temp[i] - temp[i - 1]
+        if not np.isfinite(warm):
+            warm, change = fig[USUAL_WARMTH], -fig[COOLING] * seconds
+        leak = (values[LEAK, i - 1] + values[LEAK, i]) / 2 * seconds * 2.0 ** (warm / 10.0)
+        flow[0, i] = count * (values[WAKE, i - 1] + values[WAKE, i]) / 2
+        flow[1, i] = (values[SLEEP, i - 1] + values[SLEEP, i]) / 2 * seconds
+        flow[FLOW_LEAK, i] = leak
+        below = middle / fig[FULL] - 1.0
+        flow[FLOW_VOLT, i] = leak * below
+        flow[FLOW_SQUARE, i] = leak * below**2
+        flow[FLOW_WARM, i] = leak * warm / 10.0
+        flow[FLOW_THERMAL, i] = (values[THERMAL, i - 1] + values[THERMAL, i]) / 2 * change
+        flow[FLOW_SLOW, i] = ahead * (values[-1, i - 1] + values[-1, i]) / 2
+        flow[JOINED, i] = 1.0
+    return flow
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def smooth(x):  # type: ignore[no-untyped-def]
+    """Weighted means over three neighbours, (1, 2, 1) / 4: a thermometer's noise would shrink the thermal line."""
+    out = x.copy()
+    for i in range(1, len(x) - 1):
+        out[i] = (x[i - 1] + 2.0 * x[i] + x[i + 1]) / 4.0
+    return out
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _harvest(i, t, values, flow):  # type: ignore[no-untyped-def]
+    """Harvest of the interval ending at report i, by the budget. [W]"""
+    spent = flow[0, i] + flow[1, i] + flow[FLOW_LEAK, i] + THERMAL_USUAL * flow[FLOW_THERMAL, i]
+    return (values[STORED, i] - values[STORED, i - 1] + spent) / (t[i] - t[i - 1])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _slot(time, midnights, weekday):  # type: ignore[no-untyped-def]
+    """Hour of the site's week, Monday 00:00 first."""
+    last = len(midnights) - 1
+    day = min(max(int(np.floor((time - midnights[0]) / 86400.0)), 0), last)
+    if day > 0 and time < midnights[day]:
+        day -= 1
+    elif day < last and time >= midnights[day + 1]:
+        day += 1
+    return (weekday * 24 + day * 24 + int(np.floor((time - midnights[day]) / 3600.0))) % 168
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def learn_between(first, last, t, v, values, flow, midnights, weekday, fig, week):  # type: ignore[no-untyped-def]
+    """Take the intervals that end at reports first to last - 1 into the learnt week; at full the harvest is a mean one."""
+    full = fig[FULL] - FULL_MARGIN * fig[NOISE]
+    limit = 50.0 * (fig[POWER] + values[SLEEP, 0])
+    for i in range(first, last):
+        if flow[JOINED, i] == 0.0:
+            continue
+        seconds = t[i] - t[i - 1]
+        parts = max(1, int(round(seconds / 3600.0)))
+        power = _harvest(i, t, values, flow)
+        if v[i - 1] >= full and v[i] >= full:
+            power = max(power, fig[POWER])
+        for j in range(parts):
+            slot = _slot(t[i - 1] + (j + 0.5) / parts * seconds, midnights, weekday)
+            learn(week, slot, power, min(seconds / parts / 3600.0, 1.0), limit)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def mark_between(t, evening, morning, quiet):  # type: ignore[no-untyped-def]
+    """Mark the intervals that lie between evening and morning."""
+    for i in range(1, len(t)):
+        quiet[i] = t[i - 1] >= evening and t[i] <= morning
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def mark_hours(begin, end, t, values, flow, midnights, weekday, fig, hours, ceiling, quiet):  # type: ignore[no-untyped-def]
+    """Mark the intervals in quiet hours of the week whose own power does not speak against it."""
+    for i in range(begin + 1, end):
+        usual = hours[_slot(t[i - 1] + 1.0, midnights, weekday)] and hours[_slot(t[i] - 1.0, midnights, weekday)]
+        if not usual or flow[JOINED, i] == 0.0:
+            continue
+        seconds = t[i] - t[i - 1]
+        slack = (5.6 * fig[NOISE] * values[-1, i] + 0.3 * flow[0, i]) / seconds
+        quiet[i - begin] = not _harvest(i, t, values, flow) > ceiling + slack
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def add_runs(begin, end, t, v, temp, values, flow, fig, quiet, row):  # type: ignore[no-untyped-def]
+    """Add the runs of quiet intervals among reports begin to end - 1 to a day's sums."""
+    full = fig[FULL] - FULL_MARGIN * fig[NOISE] if fig[POWER] > 0 else np.inf
+    start = begin
+    weight = 0.0
+    for i in range(begin + 1, end + 1):
+        goes_on = i < end and quiet[i - begin] and flow[JOINED, i] > 0.0 and not (v[i - 1] >= full and v[i] >= full)
+        if not goes_on:
+            if i - start >= LEAST_POINTS:
+                weight += _add_run(start, i, t, v, temp, values, flow, fig, row)
+            start = i
+    if weight > 0:
+        row[VOLTAGE] /= weight
+        row[WARMTH] /= weight
+        row[MEASURED] /= weight
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _weights(a, b, t, levels, sigma, weight):  # type: ignore[no-untyped-def]
+    """Fill in each point's weight, 0 or 1; returns the variance of stored energy about a smooth run. [J^2]
+
+    Second differences of stored energy plus budgeted discharge are blind to the slope; their median gives the noise.
+    """
+    m = b - a
+    size = np.zeros(m)
+    for j in range(1, m - 1):
+        ahead = (t[a + j] - t[a + j - 1]) / (t[a + j + 1] - t[a + j - 1])
+        off = levels[j, BALANCE] - (1.0 - ahead) * levels[j - 1, BALANCE] - ahead * levels[j + 1, BALANCE]
+        size[j] = abs(off) / np.sqrt(1.0 + ahead**2 + (1.0 - ahead) ** 2)
+    own = 1.4826 * median(size[1 : m - 1])
+    variance = (NOISE_PRIOR * sigma**2 + (m - 2) * own**2) / (NOISE_PRIOR + m - 2)
+    for j in range(m):
+        weight[j] = 1.0
+        if 0 < j < m - 1 and size[j] > OUTLIER * np.sqrt(variance) and size[j] >= max(size[j - 1], size[j + 1]):
+            weight[j] = 0.0
+    return variance
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _levels(a, b, values, flow):  # type: ignore[no-untyped-def]
+    """Of a run of reports a to b - 1: each point's row of the Gram matrix below; returns it and the energy spent. [J]
+
+    Cumulative flows of the lines, stored energy from the first point, budgeted discharge, its bend, one; and last,
+    in BALANCE, stored energy plus discharge.
+    """
+    levels = np.zeros((b - a, COLUMNS + 1))
+    for j in range(1, b - a):
+        for r in range(LINES):
+            levels[j, r] = levels[j - 1, r] + flow[r, a + j]
+    last = levels[b - a - 1]
+    spent = last[0] + last[1] + last[2]
+    for j in range(b - a):
+        discharge = levels[j, 0] + levels[j, 1] + levels[j, 2]
+        levels[j, RESPONSE] = values[STORED, a + j] - values[STORED, a]
+        levels[j, SLOPE] = discharge
+        levels[j, BEND] = 2.0 * (discharge - spent / 2.0) ** 2 / spent
+        levels[j, ONE] = 1.0
+        levels[j, BALANCE] = levels[j, RESPONSE] + discharge
+    return levels, spent
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _eliminate(gram, p, doubt):  # type: ignore[no-untyped-def]
+    """Take from a Gram matrix what a disturbance along its column p, of variance `doubt`, leaves unknown."""
+    gain = 1.0 / (gram[p, p] + 1.0 / doubt)
+    n = len(gram)
+    for r in range(n):
+        for c in range(n):
+            if r != p and c != p:
+                gram[r, c] -= gain * gram[r, p] * gram[p, c]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add_run(a, b, t, v, temp, values, flow, fig, row):  # type: ignore[no-untyped-def]
+    """Add one run's sums, its intercept projected out, slope and bend with doubts of their own; returns its weight."""
+    levels, spent = _levels(a, b, values, flow)
+    weight = np.empty(b - a)
+    middle = (a + b) // 2
+    variance = _weights(a, b, t, levels, fig[NOISE] * values[-1, middle], weight)
+    variance += (LEVEL_DOUBT * spent) ** 2
+    gram = np.zeros((COLUMNS, COLUMNS))
+    points = 0.0
+    for j in range(b - a):
+        if weight[j] > 0.0:
+            points += 1.0
+            for r in range(COLUMNS):
+                for c in range(r, COLUMNS):
+                    gram[r, c] += levels[j, r] * levels[j, c]
+    if points < LEAST_POINTS or not spent > 0.0:
+        return 0.0
+    for r in range(COLUMNS):
+        for c in range(r, COLUMNS):
+            gram[r, c] /= variance
+            gram[c, r] = gram[r, c]
+    measured = np.isfinite(temp[a]) and np.isfinite(temp[b - 1])
+    thermal = 0.0 if measured else (values[THERMAL, a] * THERMAL_DOUBT * fig[JITTER] / spent) ** 2
+    harvest = (HARVEST_DOUBT * fig[POWER] * (t[b - 1] - t[a]) / spent) ** 2
+    _eliminate(gram, ONE, np.inf)
+    _eliminate(gram, SLOPE, SLOPE_DOUBT**2 + harvest + thermal)
+    _eliminate(gram, BEND, (BEND_DOUBT if measured else BEND_UNMEASURED) ** 2)
+    told = 0.0
+    place = 0
+    for r in range(LINES):
+        for c in range(r, LINES):
+            row[place] += gram[r, c]
+            told += (gram[r, c] if r == c else 2.0 * gram[r, c]) if c < 3 else 0.0
+            place += 1
+        row[RIGHT + r] -= gram[r, RESPONSE]
+    row[POINTS] += points
+    row[SECONDS] += t[b - 1] - t[a]
+    row[VOLTAGE] += told * ((v[a] + v[b - 1]) / 2 - fig[MIDDLE]) / fig[FULL]
+    if measured:
+        row[WARMTH] += told * ((temp[a] + temp[b - 1]) / 2 - 25.0)
+        row[MEASURED] += told
+    return told
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _mean_step(ohms, warm, least, out):  # type: ignore[no-untyped-def]
+    """A day's trimmed mean resistance and its variance into `out`."""
+    middle = median(ohms)
+    off = np.empty(len(ohms))
+    for j in range(len(ohms)):
+        off[j] = abs(ohms[j] - middle)
+    spread = max(1.4826 * median(off), 0.5 * least)
+    total, kept = 0.0, 0
+    for j in range(len(ohms)):
+        if off[j] < 4.0 * spread:
+            total += ohms[j]
+            kept += 1
+    out[STEP_OHM] = total / kept
+    out[STEP_VAR] = spread**2 / kept
+    out[STEP_COUNT] = kept
+    out[STEP_WARMTH] = warm / len(ohms)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def daily_steps(t, v, loaded, temp, current, noise, midnights, out):  # type: ignore[no-untyped-def]
+    """Each day's mean of (rest - loaded voltage) / current [ohm], its variance, count and temperature from 25 degC."""
+    a = np.searchsorted(t, midnights[0])
+    for day in range(len(midnights) - 1):
+        b = np.searchsorted(t, midnights[day + 1])
+        ohms = np.empty(b - a)
+        m, warm = 0, 0.0
+        for i in range(a, b):
+            if loaded[i] > 0.5 * v[i]:
+                ohms[m] = (v[i] - loaded[i]) / current[i]
+                warm += temp[i] - 25.0
+                m += 1
+        if m >= LEAST_STEPS:
+            _mean_step(ohms[:m], warm, 1.4 * noise / current[b - 1], out[day])
+        a = b

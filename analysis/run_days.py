@@ -1,0 +1,192 @@
+"""Brings the days up to date over the store: from the reports of touched days to the days' sums and their evidence."""
+
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
+
+import duckdb
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from analysis import evidence
+from analysis.ledger import NominalDays, day_sums, longest_interval, node_terms, nominal_days
+from analysis.quiet import WEEK_HOURS, sunless
+from analysis.series import Calendar, Counts, Floats, Series, calendar
+from ingest.budget import Budget
+from ingest.fleet import Fleet, Node
+from ingest.store import Store, sql
+
+CHUNK_NODE_DAYS = 200_000  # of one pass over the reports: bounds memory whatever the fleet's size
+THREADS = 2  # chunks under way at once; the kernels run outside Python's lock
+DAY = timedelta(days=1)
+SUM_COLUMNS = tuple(NominalDays.__dataclass_fields__)
+
+Progress = Callable[[str, int, int], None]  # what is being done, how much of it is done, of how much
+
+
+@dataclass(frozen=True)
+class NumberedFleet:
+    """The fleet in the order of the store's node numbers."""
+
+    fleet: Fleet
+    numbers: Counts
+    nodes: list[Node]
+    budgets: list[Budget]
+
+    @classmethod
+    def of(cls, store: Store) -> "NumberedFleet":
+        """The store's fleet."""
+        fleet = store.fleet()
+        numbers = dict(store.cursor().execute("SELECT node_id, node_no FROM nodes").fetchall())
+        nodes = sorted(fleet.nodes.values(), key=lambda node: numbers[node.node_id])
+        order = np.array([numbers[node.node_id] for node in nodes], dtype=np.int64)
+        return cls(fleet, order, nodes, [fleet.budgets[node.budget] for node in nodes])
+
+    def only(self, wanted: Counts) -> "NumberedFleet":
+        """The part with these node numbers."""
+        kept = np.flatnonzero(np.isin(self.numbers, wanted))
+        return NumberedFleet(
+            self.fleet, self.numbers[kept], [self.nodes[i] for i in kept], [self.budgets[i] for i in kept]
+        )
+
+
+@dataclass(frozen=True)
+class _Chunk:
+    first: date
+    days: int
+    part: NumberedFleet
+
+
+def update_days(store: Store, known: NumberedFleet, moment: datetime, progress: Progress) -> int:
+    """Compute the touched days up to a moment anew, with the days beside them; the number of rows computed."""
+    touched = store.cursor().execute("SELECT node_no, day FROM touched WHERE day <= $day", {"day": moment.date()})
+    frame = touched.to_arrow_table().to_pandas()
+    frame["day"] = frame["day"].to_numpy(dtype="datetime64[D]")
+    chunks = list(_chunks(frame, known)) if len(frame) else []
+    rows = done = 0
+    for batch in _stretches(chunks):  # in order of time, for the week is learnt as it goes
+        with ThreadPoolExecutor(THREADS) as pool:
+            for count in pool.map(lambda chunk: _compute(store, chunk, moment), batch):
+                rows, done = rows + count, done + 1
+                progress("ledger", done, len(chunks))
+    with store.write() as cursor:  # the day of the moment itself is not over: it stays touched
+        cursor.execute("DELETE FROM touched WHERE day < $day", {"day": moment.date()})
+    return rows
+
+
+def _chunks(touched: pd.DataFrame, known: NumberedFleet) -> Iterator[_Chunk]:
+    """Stretches of touched UTC days with the days beside them, each split by nodes; in order of time."""
+    days = np.unique(touched["day"].to_numpy().astype("datetime64[D]"))
+    ends = np.append(np.flatnonzero(np.diff(days) > np.timedelta64(2, "D")), len(days) - 1)
+    begin = 0
+    for end in ends:
+        inside = (touched["day"] >= days[begin]) & (touched["day"] <= days[end])
+        part = known.only(np.unique(touched.loc[inside, "node_no"].to_numpy()))
+        first, length = days[begin].item() - DAY, int((days[end] - days[begin]).astype(int)) + 3
+        size = max(CHUNK_NODE_DAYS // length, 1)
+        for low in range(0, len(part.nodes), size):
+            yield _Chunk(first, length, part.only(part.numbers[low : low + size]))
+        begin = end + 1
+
+
+def _stretches(chunks: list[_Chunk]) -> Iterator[list[_Chunk]]:
+    for first in sorted({chunk.first for chunk in chunks}):
+        yield [chunk for chunk in chunks if chunk.first == first]
+
+
+def _compute(store: Store, chunk: _Chunk, moment: datetime) -> int:
+    """Compute one chunk and put it in place of what was there."""
+    part, cursor = chunk.part, store.cursor()
+    sites = sorted({node.site for node in part.nodes})
+    places = [part.fleet.sites[site] for site in sites]
+    calendars = [calendar(place.zone, chunk.first, chunk.days) for place in places]
+    sun = np.stack([
+        sunless(calendar(place.zone, chunk.first - DAY, chunk.days + 1), place.latitude, place.longitude)
+        for place in places
+    ])  # fmt: skip
+    site = np.array([sites.index(node.site) for node in part.nodes])
+    reach = timedelta(seconds=max(longest_interval(budget) for budget in part.budgets) + 1)
+    begin = datetime.fromtimestamp(min(c.midnights[0] for c in calendars), UTC) - max(reach, 2 * DAY)
+    end = min(datetime.fromtimestamp(max(c.midnights[-1] for c in calendars), UTC) + reach, moment)
+    series = read_series(cursor, part.numbers, begin, end)
+    sums = nominal_days(day_sums(series, node_terms(part.budgets), calendars, site), part.budgets)
+    found = evidence.gather(series, evidence.terms(part.budgets), calendars, site, sun, _weeks(cursor, part.numbers))
+    cursor.close()
+    return _write(store, chunk, calendars[0], sums, found)
+
+
+def _weeks(cursor: duckdb.DuckDBPyConnection, numbers: Counts) -> np.ndarray[Any, Any] | None:
+    """What the nodes' weeks have shown so far; None if none of them has shown any."""
+    cursor.register("wanted", pd.DataFrame({"node_no": numbers}))
+    found = cursor.execute("SELECT node_no, week FROM weeks SEMI JOIN wanted USING (node_no)").to_arrow_table()
+    if not found.num_rows:
+        return None
+    weeks = np.zeros((len(numbers), 3, WEEK_HOURS), dtype=np.float32)
+    values = found.column("week").combine_chunks().flatten().to_numpy(zero_copy_only=False)
+    place = np.searchsorted(numbers, found.column("node_no").to_numpy())
+    weeks[place] = values.reshape(len(place), 3, WEEK_HOURS)
+    return weeks
+
+
+def _write(store: Store, chunk: _Chunk, days: Calendar, sums: NominalDays, found: evidence.Evidence) -> int:
+    node, day = np.nonzero((sums.observed_s > 0) | (found.sums != 0).any(axis=2) | (found.resistance != 0).any(axis=2))
+    keys = {
+        "node_no": chunk.part.numbers[node],
+        "day": (np.datetime64(days.first) + day.astype("timedelta64[D]")).astype("datetime64[D]"),
+    }
+    sums_table = pa.table(keys | {name: getattr(sums, name)[node, day] for name in SUM_COLUMNS})
+    evidence_table = pa.table(
+        keys | {"sums": _lists(found.sums[node, day]), "resistance": _lists(found.resistance[node, day])}
+    )
+    last = days.first + timedelta(days=days.days - 1)
+    week_table = pa.table({
+        "node_no": chunk.part.numbers, "day": pa.array([last] * len(chunk.part.nodes), pa.date32()),
+        "week": _lists(found.week.reshape(len(chunk.part.nodes), -1)),
+    })  # fmt: skip
+    with store.write() as cursor:
+        cursor.register("wanted", pd.DataFrame({"node_no": chunk.part.numbers}))
+        for name, table in (("day_sums", sums_table), ("day_evidence", evidence_table)):
+            cursor.execute(
+                f"DELETE FROM {name} WHERE day BETWEEN $first AND $last AND node_no IN (FROM wanted)",  # noqa: S608
+                {"first": days.first, "last": last},
+            )
+            cursor.register("computed", table)
+            cursor.execute(f"INSERT INTO {name} BY NAME SELECT * FROM computed")  # noqa: S608 - our own names
+        cursor.register("computed", week_table)
+        cursor.execute("DELETE FROM weeks WHERE day <= $last AND node_no IN (FROM wanted)", {"last": last})
+        cursor.execute("INSERT INTO weeks SELECT * FROM computed ANTI JOIN weeks USING (node_no)")
+    return len(node)
+
+
+def _lists(rows: np.ndarray[Any, Any]) -> pa.ListArray:
+    """Rows of numbers as an Arrow column of lists."""
+    offsets = np.arange(0, rows.size + 1, rows.shape[1], dtype=np.int32) if rows.size else np.zeros(1, np.int32)
+    return pa.ListArray.from_arrays(pa.array(offsets), pa.array(np.ascontiguousarray(rows).ravel()))
+
+
+def read_series(cursor: duckdb.DuckDBPyConnection, numbers: Counts, first: datetime, last: datetime) -> Series:
+    """The reports of nodes (by node_no, ascending) observed from `first` to `last`; a node may have none."""
+    cursor.register("wanted", pd.DataFrame({"node_no": numbers}))
+    bounds = {"first": plain(first), "last": plain(last), "low": int(numbers[0]), "high": int(numbers[-1])}
+    columns = cursor.execute(sql("read_reports", "analysis"), bounds).fetchnumpy()
+
+    def floats(name: str) -> Floats:
+        return np.ma.filled(np.ma.asarray(columns[name], dtype=np.float64), np.nan)
+
+    return Series(
+        offsets=np.searchsorted(np.asarray(columns["node_no"]), np.append(numbers, numbers[-1] + 1)).astype(np.int64),
+        time=floats("time"),
+        storage_v=floats("storage_v"),
+        wakes=np.asarray(columns["wakes"], dtype=np.int64),
+        loaded_v=floats("loaded_v"),
+        temp_c=floats("temp_c"),
+        boot=np.asarray(columns["boot"], dtype=np.int64),
+    )
+
+
+def plain(moment: datetime) -> datetime:
+    """UTC without a zone, as the store's TIMESTAMP columns hold it."""
+    return moment.astimezone(UTC).replace(tzinfo=None)

@@ -1,0 +1,86 @@
+"""The state of a node's estimator: what it is made of, its prior by the budget, and what the evidence sees of it."""
+
+import numpy as np
+from numba import njit
+
+from analysis.evidence import middle_voltage
+from analysis.load import sleep_power
+from analysis.quiet_runs import LINES
+from analysis.series import Floats
+from ingest.budget import Budget
+
+# The state: ln capacity ratio at the start and what has been added since; ln wake energy; ln sleep as it shows in quiet
+# hours, less the harvest left in them; ln leakage at the start and what has been added; its dependence on voltage, on the
+# square of that and on temperature beyond the budget's; thermal line; ln capacity by voltage; share of a slow branch.
+CAPACITY, FADE, WAKE, SLEEP, LEAK, RISE, BY_VOLT, BY_SQUARE, BY_WARMTH, THERMAL, SHAPE, SLOW = range(12)
+STATES = 12
+DRIFT_PER_DAY = np.array([0.0, 0.003, 5e-4, 4e-3, 0.0, 0.01, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])  # one sd, per root day
+UNMEASURED_DRIFT = 0.03  # of leakage where temperature is not reported
+UNMEASURED_SHARE = 0.04  # weight of such nights: what temperature does to them they have in common
+JUMP = np.array([0.0, 0.05, 0.05, 0.6, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])  # what a sudden change may move, one sd
+# Dependence of leakage beyond ohmic and doubling every 10 K: per full voltage (between an ohmic path and an exponential
+# one), per its square, and per 10 K (doubling every 7 K to 14 K).
+LEAK_PRIOR = ((1.0, 0.8), (0.8, 0.8), (0.0, 0.25))
+THERMAL_PRIOR = (1e-3, 1e-3)  # capacity of a double-layer capacitor falls 5 to 10 % from 25 to -40 degC (from memory)
+BATTERY_THERMAL_PRIOR = (0.0, 2e-3)
+BATTERY_SHAPE_SD = 0.05
+SLOW_PRIOR = (0.02, 0.03)  # of a supercapacitor: redistribution looks like leakage for hours after a charge
+SHAPE_SD = 0.15  # ln capacity per full voltage
+LEFT_PRIOR = (0.002, 0.006)  # harvest left in learnt quiet hours, as a share of the budget's mean
+
+
+def prior(budget: Budget) -> tuple[Floats, Floats]:
+    """Mean and standard deviation of the state by the budget; shape (STATES,) each."""
+    storage, load = budget.storage, budget.load
+    tolerances = storage.capacitance_tolerance, load.wake_tolerance, load.sleep_tolerance, storage.leakage_tolerance
+    logs = [float(np.sqrt(np.log1p(max(x, 0.01) ** 2))) for x in tolerances]
+    mean, sd = np.zeros(STATES), np.zeros(STATES)
+    sd[[CAPACITY, WAKE, SLEEP, LEAK]] = logs
+    mean[LEAK] = -(logs[3] ** 2) / 2
+    mean[[BY_VOLT, BY_SQUARE, BY_WARMTH]], sd[[BY_VOLT, BY_SQUARE, BY_WARMTH]] = np.transpose(LEAK_PRIOR)
+    mean[THERMAL], sd[THERMAL] = BATTERY_THERMAL_PRIOR if storage.is_battery else THERMAL_PRIOR
+    sd[SHAPE] = BATTERY_SHAPE_SD if storage.is_battery else SHAPE_SD
+    if storage.technology == "supercapacitor":
+        mean[SLOW], sd[SLOW] = SLOW_PRIOR
+    left, left_sd = left_in_quiet(budget)
+    mean[SLEEP] = np.log(max(1.0 - left, 0.5))
+    sd[SLEEP] = np.hypot(sd[SLEEP], left_sd)
+    return mean, sd
+
+
+def left_in_quiet(budget: Budget) -> tuple[float, float]:
+    """Harvest left in hours taken for quiet, mean and standard deviation, as a share of the budget's sleep power."""
+    if budget.harvest.source in ("none", "light-outdoor"):
+        return 0.0, 0.0
+    per_sleep = budget.harvest.mean_power / float(sleep_power(budget.load, middle_voltage(budget)))
+    return LEFT_PRIOR[0] * per_sleep, LEFT_PRIOR[1] * per_sleep
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def lines_of(x, volt, warmth, jacobian):  # type: ignore[no-untyped-def]
+    """The six lines' coefficients at a state, and their derivatives by it, into `jacobian` (LINES, STATES)."""
+    beta = np.empty(LINES)
+    c = np.exp(x[CAPACITY] + x[FADE] + x[SHAPE] * volt + x[THERMAL] * warmth)
+    leak = np.exp(x[LEAK] + x[RISE])
+    beta[0] = np.exp(x[WAKE]) / c
+    beta[1] = np.exp(x[SLEEP]) / c
+    beta[2] = leak / c
+    for r, by in ((3, BY_VOLT), (4, BY_SQUARE), (5, BY_WARMTH)):
+        beta[r] = leak * x[by] / c
+    beta[6] = x[THERMAL]
+    beta[7] = x[SLOW]
+    jacobian[:] = 0.0
+    for r in range(6):
+        jacobian[r, CAPACITY] = -beta[r]
+        jacobian[r, FADE] = -beta[r]
+        jacobian[r, SHAPE] = -beta[r] * volt
+        jacobian[r, THERMAL] = -beta[r] * warmth
+    jacobian[0, WAKE] = beta[0]
+    jacobian[1, SLEEP] = beta[1]
+    jacobian[2, LEAK] = jacobian[2, RISE] = beta[2]
+    for r, by in ((3, BY_VOLT), (4, BY_SQUARE), (5, BY_WARMTH)):
+        jacobian[r, LEAK] = jacobian[r, RISE] = beta[r]
+        jacobian[r, by] = leak / c
+    jacobian[6, THERMAL] = 1.0
+    jacobian[7, SLOW] = 1.0
+    return beta

@@ -165,6 +165,35 @@ def import_(files: list[Path], store: StoreOption = STORE, as_json: JsonOption =
 
 
 @cli.command()
+def rejects(
+    store: StoreOption = STORE,
+    readmit: Annotated[bool, typer.Option("--readmit", help="Try all again that is kept, after mending.")] = False,
+    last: Annotated[int, typer.Option(help="How many of the latest to list.", min=0)] = 20,
+    as_json: JsonOption = False,
+) -> None:
+    """What was refused: counts by node and reason, and the latest; or admit it after the cause is mended."""
+    from ingest import rejects as refused
+
+    with Store.open(store, must_exist=True) as book:
+        if readmit:
+            with progress_bar() as bar:
+                done = refused.readmit(book, lambda tried: bar("rejects tried", tried, 0))
+            text = f"admitted: {done.admitted:,}\nrefused again: {done.refused:,}\nnot kept whole: {done.not_whole:,}"
+            say(done._asdict(), as_json, text)
+            return
+        counts, latest = refused.counts(book), refused.latest(book, last)
+    count_names, latest_names = ("node", "reason", "refused", "kept", "readmitted", "last"), (
+        "received", "node", "reason", "detail", "payload")  # fmt: skip
+    lines = [
+        f"{row[0] or '-'}: {row[1]}: {row[2]:,} refused, {row[3]:,} kept, {row[4]:,} admitted later" for row in counts
+    ]
+    lines += [f"{row[0]:%Y-%m-%d %H:%M:%S} {row[1]}: {row[2]}: {row[3]}: {row[4]}" for row in latest]
+    figures = {"counts": [dict(zip(count_names, row, strict=True)) for row in counts],
+               "latest": [dict(zip(latest_names, row, strict=True)) for row in latest]}  # fmt: skip
+    say(figures, as_json, "\n".join(lines) or "nothing was refused")
+
+
+@cli.command()
 def analyse(
     store: StoreOption = STORE,
     as_of: Annotated[str | None, typer.Option("--as-of", help="Use nothing observed later. [newest report]")] = None,

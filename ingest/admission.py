@@ -7,6 +7,7 @@ from importlib.resources import files
 from typing import Any, NamedTuple
 
 import duckdb
+import numpy as np
 import pyarrow as pa
 
 from ingest import contract
@@ -35,23 +36,31 @@ class Admitted(NamedTuple):
 
 
 def admit(cursor: duckdb.DuckDBPyConnection, batch: pa.Table, refusals: Sequence[Refusal]) -> Admitted:
-    """Judge a batch and store it, inside the cursor's transaction; the temporary table `judged` stays for a look."""
+    """Judge a batch, store what is new, keep and count what is refused; inside the cursor's transaction."""
+    accepted, rejected = store_new(cursor, batch)
+    reasons = _refuse(cursor, refusals) if rejected or refusals else {}
+    return Admitted(accepted, batch.num_rows - accepted - rejected, reasons)
+
+
+def store_new(cursor: duckdb.DuckDBPyConnection, batch: pa.Table) -> tuple[int, int]:
+    """Judge a batch and store what is new; how many that is, and how many are rejected.
+
+    The temporary table `judged` stays for a look; `seq` in it is the place in the batch.
+    """
     rejected, clockless, lost = _judge(cursor, batch)
     if clockless:
         _place_clockless(cursor)
     if lost:
         cursor.execute(
             "INSERT INTO clock_losses SELECT node_no, received_at::DATE, count(*), min(claimed_s) FROM judged"
-            " WHERE reason IS NULL AND claimed_s IS NOT NULL GROUP BY ALL"
+            " WHERE claimed_s IS NOT NULL GROUP BY ALL"
         )
-    accepted = _store(cursor)
-    reasons = _refuse(cursor, refusals) if rejected or refusals else {}
-    return Admitted(accepted, batch.num_rows - accepted - rejected, reasons)
+    return _store(cursor), rejected
 
 
-def _judge(cursor: duckdb.DuckDBPyConnection, batch: pa.Table) -> tuple[int, int, int]:
+def _judge(cursor: duckdb.DuckDBPyConnection, batch: pa.Table) -> tuple[Any, ...]:
     """Make `judged`; how many of its rows are rejected, and of the others are without a clock, and lost theirs."""
-    cursor.register("batch", batch)
+    cursor.register("batch", batch.append_column("seq", pa.array(np.arange(batch.num_rows))))
     cursor.execute(
         f"CREATE OR REPLACE TEMP TABLE judged AS {sql('judge')}",
         {
@@ -62,13 +71,12 @@ def _judge(cursor: duckdb.DuckDBPyConnection, batch: pa.Table) -> tuple[int, int
         },
     )
     cursor.unregister("batch")
-    rejected, clockless, lost = _row(
+    return _row(
         cursor.execute(
-            "SELECT count(*) FILTER (reason IS NOT NULL), count(*) FILTER (reason IS NULL AND clockless),"
-            " count(*) FILTER (reason IS NULL AND claimed_s IS NOT NULL) FROM judged"
+            "SELECT count(*) FILTER (reason IS NOT NULL),"
+            " count(*) FILTER (reason IS NULL AND clockless), count(*) FILTER (claimed_s IS NOT NULL) FROM judged"
         )
     )
-    return rejected, clockless, lost
 
 
 def _row(cursor: duckdb.DuckDBPyConnection) -> tuple[Any, ...]:

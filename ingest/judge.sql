@@ -1,7 +1,8 @@
 -- Judges a batch of readings: which node each belongs to, when it was observed, and why it is refused, if it is.
--- Reads the view `batch` (columns of contract.REPORT_BATCH; times in seconds since 1970 UTC).
+-- Reads the view `batch` (columns of contract.REPORT_BATCH, and seq, the place in the batch; times in
+-- seconds since 1970 UTC).
 -- Parameters: $lead_s how far a node's clock may run ahead [s], $temp_min and $temp_max [degC], $count_max.
--- Returns node_no, observed_at, received_at, the values, `clockless` (the time of arrival is used), claimed_s (the time
+-- Returns seq, node_no, observed_at, received_at, the values, `clockless` (the time of arrival is used), claimed_s (the time
 -- that a lost clock gave, else null) [s since 1970 UTC], redelivered, reason (null: admitted); and of refused readings
 -- detail, node_id, topic, alone and the reading itself as a JSON report.
 -- A lost clock is one that gives a time before commissioning or in the future. A report that came alone was made when it
@@ -32,11 +33,11 @@ WITH known AS (
     END AS reason
     FROM known
 )
-SELECT node_no,
+SELECT seq, node_no,
     CASE WHEN reason IS NULL THEN make_timestamp_ms(round(at_s * 1000)::BIGINT)::TIMESTAMP_MS END AS observed_at,
     make_timestamp_ms(round(received_at * 1000)::BIGINT)::TIMESTAMP_MS AS received_at,
     storage_v, wakes, loaded_v, temp_c, boot,
-    observed_at IS NULL OR lost AS clockless, CASE WHEN lost THEN observed_at END AS claimed_s, redelivered, reason,
+    observed_at IS NULL OR lost AS clockless, CASE WHEN reason IS NULL AND lost THEN observed_at END AS claimed_s, redelivered, reason,
     CASE reason
         WHEN 'unknown-node' THEN format('node {} is not in the fleet; add it to nodes.csv and load the folder', node_id)
         WHEN 'wrong-topic' THEN format('node {} belongs to site {}', node_id, site)

@@ -12,7 +12,7 @@ WHERE clockless AND redelivered AND reason IS NULL AND (
           AND r.boot IS NOT DISTINCT FROM judged.boot
     ) OR EXISTS (
         SELECT 1 FROM judged b
-        WHERE b.clockless AND b.reason IS NULL AND b.rowid < judged.rowid AND b.node_no = judged.node_no
+        WHERE b.clockless AND b.reason IS NULL AND b.seq < judged.seq AND b.node_no = judged.node_no
           AND b.wakes = judged.wakes AND b.storage_v = judged.storage_v
           AND b.loaded_v IS NOT DISTINCT FROM judged.loaded_v AND b.temp_c IS NOT DISTINCT FROM judged.temp_c
           AND b.boot IS NOT DISTINCT FROM judged.boot

@@ -2,12 +2,12 @@
 -- payloads of the view `refusals` (contract.Refusal, received_at in seconds since 1970 UTC).
 -- Parameters: $strangers how many names that are not of the fleet are counted each, $per_node readings kept of one node
 -- for one reason, $per_strangers readings kept of all strangers, $bytes kept in all.
--- A flood from one node uses up its own share only; strangers, whose names cost a sender nothing, have one share together.
+-- Names beyond $strangers are counted as '(others)' and not kept. A flood from one node uses up its own share only; strangers, whose names cost a sender nothing, have one share together.
 WITH given AS (
     SELECT received_at, topic, node_id, reason, detail, payload, alone, true AS whole FROM judged WHERE reason IS NOT NULL
     UNION ALL
     SELECT make_timestamp_ms(round(received_at * 1000)::BIGINT)::TIMESTAMP_MS, topic, node_id, reason, detail, payload,
-           false, whole
+           NULL, whole
     FROM refusals
 ), named AS (
     SELECT g.* REPLACE (left(topic, 300) AS topic, left(g.node_id, 100) AS node_id, left(detail, 500) AS detail),
@@ -32,5 +32,5 @@ WITH given AS (
     FROM counted n LEFT JOIN reject_counts c ON c.node_id = n.node_id AND c.reason = n.reason
 )
 SELECT received_at, topic, reason, detail, payload, node_id, alone, whole, bytes,
-       place <= $per_node AND (known OR place_of_strangers <= $per_strangers) AND bytes_up_to <= $bytes AS kept
+       place <= $per_node AND (known OR place_of_strangers <= $per_strangers) AND node_id <> '(others)' AND bytes_up_to <= $bytes AS kept
 FROM placed

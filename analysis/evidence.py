@@ -2,13 +2,14 @@
 
 In a quiet run the balance per unit of capacity ratio c is linear in the parameters:
 
-    E(V) = a - (e/c) W - (s/c) S - (l/c) [L + k L x + q L x^2 + h L (T - 25)/10] - kappa K - r R + noise,  x = V/V_full - 1
+    E(V) = a - (e/c) W - (s/c) S - (l/c) [L + k L x + q L x^2 + h L (T - 25)/10] - kappa K - r R + noise
 
-with E the stored energy at nominal capacity, W, S and L the cumulative wake, sleep and leakage energies by the budget,
+with x = V/V_full - 1,
+E the stored energy at nominal capacity, W, S and L the cumulative wake, sleep and leakage energies by the budget,
 e, s and l their ratios to it, k, q and h the unknown part of how leakage depends on voltage and temperature, and K the
 integral of V Q dT: charge is conserved while temperature moves the capacity. R is what a slow branch of the capacitor
-would take in, r its share. The response is the level of stored energy
-and the intercept a of each run is projected out; hourly differences share their end points and bias every slope to zero.
+would take in, r its share. The response is the level of stored energy and the intercept a of each run is projected out;
+hourly differences share their end points and bias every slope to zero.
 One weight serves a whole run, for weights by each point's own voltage bias it too. A run's slope is never taken to be
 better than SLOPE_DOUBT, whatever the converter: what nights have in common is left to the filter's other states.
 
@@ -58,8 +59,8 @@ class Terms:
     Attributes
     ----------
     tables : ndarray, shape (budgets, 6, GRID_POINTS)
-        By voltage: stored energy [J], energy of a wake [J], sleep power [W], leakage power at 25 degC [W], voltage times
-        charge [J], wake current [A].
+        By voltage: stored energy [J], energy of a wake [J], sleep power [W], leakage power at 25 degC [W], voltage
+        times charge [J], wake current [A].
     low, step : ndarray, shape (budgets,)
         First grid voltage and spacing. [V]
     figures : ndarray, shape (budgets, 13)
@@ -137,9 +138,8 @@ class Evidence:
     Attributes
     ----------
     sums : ndarray of float32, shape (nodes, days, SUMS)
-        Upper triangle of the information matrix of the lines, its right side, points,
-        seconds, and the weighted means of voltage (from the middle, in full voltages), of temperature (from 25 degC) and of
-        whether it was measured.
+        Upper triangle of the information matrix of the lines, its right side, points, seconds, and the weighted means
+        of voltage (from the middle, in full voltages), of temperature (from 25 degC) and of whether it was measured.
     resistance : ndarray of float32, shape (nodes, days, STEPS)
         Mean step over current [ohm], variance of that mean, count, mean temperature from 25 degC.
     week : ndarray of float32, shape (nodes, 3, 168)
@@ -187,8 +187,10 @@ def gather(
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _gather_all(offsets, t, v, wakes, boot, loaded, temp, site, midnights, weekday, sun, tables, low, step, figures,
-                scheduled, of_node, sums, resistance, week):  # type: ignore[no-untyped-def]  # fmt: skip
+def _gather_all(  # type: ignore[no-untyped-def]
+    offsets, t, v, wakes, boot, loaded, temp, site, midnights, weekday, sun, tables, low, step, figures, scheduled,
+    of_node, sums, resistance, week,
+):  # fmt: skip
     for n in range(len(offsets) - 1):
         a, b, k = offsets[n], offsets[n + 1], of_node[n]
         if b - a < 2:
@@ -214,11 +216,11 @@ def _node_days(t, v, temp, values, flow, midnights, weekday, sun, fig, scheduled
     for day in range(len(midnights) - 1):
         end = np.searchsorted(t, midnights[day] + fig[CUT])
         if end - begin >= LEAST_POINTS:
-            if learns and (day % RELEARN_DAYS == 0 or not ceiling == ceiling):
+            if learns and (day % RELEARN_DAYS == 0 or np.isnan(ceiling)):
                 ceiling = judge(week, 1.4 * fig[NOISE] * values[-1, begin] / 3600.0, fig[LOAD], usual)
             quiet = np.zeros(end - begin, dtype=np.bool_)
             if learns:
-                hours = usual if ceiling == ceiling else scheduled
+                hours = scheduled if np.isnan(ceiling) else usual
                 mark_hours(begin, end, t, values, flow, midnights, weekday, fig, hours, ceiling, quiet)
             else:
                 always = fig[MODE] == ALWAYS

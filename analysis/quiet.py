@@ -1,9 +1,9 @@
 """When a node's harvester rests: from the sun, from the week the telemetry itself shows, or always.
 
 Quiet intervals are where voltage and wakes speak about the node alone. Outdoors the sun's elevation decides. Elsewhere
-a schedule in the budget is only a first guess, for schedules are wrong as often as not: the kernel learns the mean power
-of each hour of the week and calls those hours quiet that lie at the floor. A source that never rests has no floor that
-stands out from its noise, and gets no quiet interval.
+a schedule in the budget is only a first guess, for schedules are wrong as often as not: the kernel learns the mean
+power of each hour of the week and calls those hours quiet that lie at the floor. A source that never rests has no floor
+that stands out from its noise, and gets no quiet interval.
 """
 
 import numpy as np
@@ -32,7 +32,7 @@ def quiet_mode(harvest: Harvest) -> int:
 
 
 def scheduled_quiet(harvest: Harvest) -> np.ndarray:
-    """Hours of the week (Monday 00:00 first) that the budget calls inactive, an hour's margin left out; shape (168,)."""
+    """Hours of the week, Monday 00:00 first, that the budget calls inactive, less an hour's margin; shape (168,)."""
     if harvest.active_hours is None and harvest.active_days is None:
         return np.zeros(WEEK_HOURS, dtype=np.bool_)
     start, end = harvest.active_hours or (0.0, 24.0)
@@ -46,7 +46,7 @@ def scheduled_quiet(harvest: Harvest) -> np.ndarray:
 
 
 def window_cut(harvest: Harvest) -> float:
-    """Hour of the site's day at which a quiet interval may be cut with least harm: the middle of the active hours. [h]"""
+    """Hour of the site's day where cutting quiet intervals does least harm: the middle of the active hours. [h]"""
     start, end = harvest.active_hours or (0.0, 24.0)
     return (start + ((end - start) % 24.0 or 24.0) / 2) % 24.0
 
@@ -99,7 +99,7 @@ def median(values):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def learn(week, slot, power, hours, limit):  # type: ignore[no-untyped-def]
-    """Take the power [W] over some hours, at most one, into the week; its rows are mean, variance, hours seen, by slot."""
+    """Take the power [W] over some hours, at most one, into the week: mean, variance and hours seen, by slot."""
     off = min(max(power, -limit), limit) - week[0, slot]
     seen = week[2, slot]
     weight = max(FORGET * hours, hours / (seen + hours))

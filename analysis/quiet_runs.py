@@ -1,4 +1,4 @@
-"""Kernels over one node's reports: energies by interval, the learnt week, quiet runs and resistance steps, into day sums."""
+"""Kernels over one node's reports: energies by interval, the learnt week, quiet runs and steps, into day sums."""
 
 import numpy as np
 from numba import njit
@@ -55,7 +55,7 @@ def look_up(v, tables, low, step):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def intervals(t, v, wakes, boot, temp, values, fig):  # type: ignore[no-untyped-def]
-    """Budgeted energies of the interval that ends at each report [J], and whether it is one: a hole or restart is not."""
+    """Budgeted energies of the interval ending at each report [J], and whether it is one: no hole, no restart."""
     flow = np.zeros((9, len(t)))
     slow = v[0]  # voltage of the slow branch, as if it had SLOW_SECONDS [V]
     for i in range(1, len(t)):
@@ -117,14 +117,14 @@ def _slot(time, midnights, weekday):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def learn_between(first, last, t, v, values, flow, midnights, weekday, fig, week):  # type: ignore[no-untyped-def]
-    """Take the intervals that end at reports first to last - 1 into the learnt week; at full the harvest is a mean one."""
+    """Take the intervals that end at reports first to last - 1 into the week; at full the harvest is a mean one."""
     full = fig[FULL] - FULL_MARGIN * fig[NOISE]
     limit = 50.0 * (fig[POWER] + values[SLEEP, 0])
     for i in range(first, last):
         if flow[JOINED, i] == 0.0:
             continue
         seconds = t[i] - t[i - 1]
-        parts = max(1, int(round(seconds / 3600.0)))
+        parts = max(1, int(seconds / 3600.0 + 0.5))
         power = _harvest(i, t, values, flow)
         if v[i - 1] >= full and v[i] >= full:
             power = max(power, fig[POWER])

@@ -10,14 +10,17 @@ from analysis.series import Floats
 from ingest.budget import Budget
 
 # The state: ln capacity ratio at the start and what has been added since; ln wake energy; ln sleep as it shows in quiet
-# hours, less the harvest left in them; ln leakage at the start and what has been added; its dependence on voltage, on the
-# square of that and on temperature beyond the budget's; thermal line; ln capacity by voltage; share of a slow branch.
+# hours, less the harvest left in them; ln leakage at the start and what has been added; its dependence on voltage, on
+# the square of that and on temperature beyond the budget's; thermal line; ln capacity by voltage; share of a slow
+# branch.
 CAPACITY, FADE, WAKE, SLEEP, LEAK, RISE, BY_VOLT, BY_SQUARE, BY_WARMTH, THERMAL, SHAPE, SLOW = range(12)
 STATES = 12
 DRIFT_PER_DAY = np.array([0.0, 0.003, 5e-4, 4e-3, 0.0, 0.01, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])  # one sd, per root day
 UNMEASURED_DRIFT = 0.03  # of leakage where temperature is not reported
 UNMEASURED_SHARE = 0.04  # weight of such nights: what temperature does to them they have in common
 JUMP = np.array([0.0, 0.05, 0.05, 0.6, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])  # what a sudden change may move, one sd
+# What a new storage brings anew.
+RENEWED = np.isin(np.arange(STATES), (CAPACITY, FADE, LEAK, RISE, BY_VOLT, BY_SQUARE, BY_WARMTH, THERMAL, SHAPE, SLOW))
 # Dependence of leakage beyond ohmic and doubling every 10 K: per full voltage (between an ohmic path and an exponential
 # one), per its square, and per 10 K (doubling every 7 K to 14 K).
 LEAK_PRIOR = ((1.0, 0.8), (0.8, 0.8), (0.0, 0.25))
@@ -58,7 +61,7 @@ def left_in_quiet(budget: Budget) -> tuple[float, float]:
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def lines_of(x, volt, warmth, jacobian):  # type: ignore[no-untyped-def]
-    """The six lines' coefficients at a state, and their derivatives by it, into `jacobian` (LINES, STATES)."""
+    """The lines' coefficients at a state, and their derivatives by it, into `jacobian` (LINES, STATES)."""
     beta = np.empty(LINES)
     c = np.exp(x[CAPACITY] + x[FADE] + x[SHAPE] * volt + x[THERMAL] * warmth)
     leak = np.exp(x[LEAK] + x[RISE])

@@ -1,0 +1,377 @@
+"""Filter and smoother of a node's state over blocks of its days' evidence: compiled kernels.
+
+Days are gathered into blocks of a week, cut where the node suddenly discharges otherwise or was worked on. The first
+pass finds these cuts and a rough path, linear about the running estimate; the later ones are linear about the smoothed
+path of the pass before, a Gauss-Newton search of the whole history. A filter that went on linearising about its running
+estimate would gain a false certainty about the common scale from the noise itself.
+"""
+
+import numpy as np
+from numba import njit
+
+from analysis.quiet_runs import LINES, MEASURED, POINTS, RIGHT, SUMS, VOLTAGE, WARMTH
+from analysis.state import (
+    CAPACITY,
+    DRIFT_PER_DAY,
+    FADE,
+    JUMP,
+    LEAK,
+    RENEWED,
+    RISE,
+    SLEEP,
+    STATES,
+    UNMEASURED_DRIFT,
+    UNMEASURED_SHARE,
+    WAKE,
+    lines_of,
+)
+
+# A block is a weighted sum of days' evidence, and these columns more: the day after it, whether it begins with a sudden
+# change or with work on the node, the noise factor after it, and whether a sudden change follows.
+END, CHANGED, WORKED, FACTOR, FOLLOWED = range(SUMS, SUMS + 5)
+BLOCK = SUMS + 5
+# Columns of a day's path: ratios, then the covariance of the first three.
+C, E, S, L, C_C, C_E, C_S, E_E, E_S, S_S = range(10)
+PATH = 10
+STORAGE_REPLACED, FIRMWARE = 1, 2  # bits of a day's work on the node
+
+SUSPECT = 3.0  # a day whose slope is off by more standard deviations counts less,
+CHANGE_DAYS = 3  # and that many in a row of one sign are a sudden change
+LEARNING = 0.03  # weight of a day in the noise factor
+FACTOR_RANGE = (0.3, 30.0)
+BLOCK_DAYS = 7
+PASSES = 2
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _unpack(row, a, b):  # type: ignore[no-untyped-def]
+    """The information matrix and right side of a day or block."""
+    place = 0
+    for r in range(LINES):
+        b[r] = row[RIGHT + r]
+        for c in range(r, LINES):
+            a[r, c] = a[c, r] = row[place]
+            place += 1
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _product(left, right, out):  # type: ignore[no-untyped-def]
+    """Product of two small matrices into `out`."""
+    for i in range(left.shape[0]):
+        for j in range(right.shape[1]):
+            total = 0.0
+            for k in range(left.shape[1]):
+                total += left[i, k] * right[k, j]
+            out[i, j] = total
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _transposed(left, right, out):  # type: ignore[no-untyped-def]
+    """Product of the transpose of one small matrix and another into `out`."""
+    for i in range(left.shape[1]):
+        for j in range(right.shape[1]):
+            total = 0.0
+            for k in range(left.shape[0]):
+                total += left[k, i] * right[k, j]
+            out[i, j] = total
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _solve(a, right):  # type: ignore[no-untyped-def]
+    """Solve `a x = right` in place by elimination with row exchange; `right` becomes x."""
+    n, columns = right.shape
+    for i in range(n):
+        best = i
+        for r in range(i + 1, n):
+            if abs(a[r, i]) > abs(a[best, i]):
+                best = r
+        for c in range(n):
+            a[i, c], a[best, c] = a[best, c], a[i, c]
+        for c in range(columns):
+            right[i, c], right[best, c] = right[best, c], right[i, c]
+        for r in range(i + 1, n):
+            f = a[r, i] / a[i, i]
+            for c in range(i + 1, n):
+                a[r, c] -= f * a[i, c]
+            for c in range(columns):
+                right[r, c] -= f * right[i, c]
+    for i in range(n - 1, -1, -1):
+        for c in range(columns):
+            total = right[i, c]
+            for k in range(i + 1, n):
+                total -= a[i, k] * right[k, c]
+            right[i, c] = total / a[i, i]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _surprise(a, b, h, beta, p, noise):  # type: ignore[no-untyped-def]
+    """How far a day's slope is from the expected one, in standard deviations (positive: discharging faster)."""
+    told, along, doubt = 0.0, 0.0, 0.0
+    across = np.zeros(STATES)
+    for r in range(LINES):
+        weighted = 0.0
+        for c in range(LINES):
+            weighted += a[r, c] * beta[c]
+        told += weighted * beta[r]
+        along += b[r] * beta[r]
+        for i in range(STATES):
+            across[i] += h[r, i] * weighted
+    if told <= 0.0:
+        return 0.0
+    for i in range(STATES):
+        for k in range(STATES):
+            doubt += across[i] * p[i, k] * across[k]
+    return (along / told - 1.0) / np.sqrt(noise / told + doubt / told**2)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _grow(p, days, changed, measured):  # type: ignore[no-untyped-def]
+    """Let the state drift for some days, and jump; leakage follows a temperature that is not measured."""
+    for i in range(STATES):
+        p[i, i] += days * DRIFT_PER_DAY[i] ** 2 + changed * JUMP[i] ** 2
+    if measured < 0.5:
+        p[RISE, RISE] += days * UNMEASURED_DRIFT**2
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _work(work, prior, spread, x, p):  # type: ignore[no-untyped-def]
+    """What work on the node does: a new storage forgets the old one's lines, new firmware loosens the load's."""
+    if work & STORAGE_REPLACED:
+        for i in range(STATES):
+            if RENEWED[i]:
+                x[i] = prior[i]
+                for k in range(STATES):
+                    p[i, k] = p[k, i] = 0.0
+                p[i, i] = spread[i, i]
+    if work & FIRMWARE:
+        p[WAKE, WAKE] += spread[WAKE, WAKE]
+        p[SLEEP, SLEEP] += JUMP[SLEEP] ** 2
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _add_day(row, share, block):  # type: ignore[no-untyped-def]
+    """Add a day to a block; the means of voltage and temperature by what the day tells."""
+    told = share * (row[0] + row[LINES] + row[2 * LINES - 1] + 2.0 * (row[1] + row[2] + row[LINES + 1]))
+    for c in range(POINTS):
+        block[c] += share * row[c]
+    before = block[POINTS]
+    block[POINTS] += told
+    if block[POINTS] > 0.0:
+        for c in (VOLTAGE, WARMTH, MEASURED):
+            block[c] = (before * block[c] + told * row[c]) / block[POINTS]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _next_block(sums, work, k, x, p, blocks):  # type: ignore[no-untyped-def]
+    """Weigh the days after block k - 1 into block k, up to a week, to a sudden change or to work on the node.
+
+    A day whose slope is far from the expected one counts less. CHANGE_DAYS of them in a row, of one sign, are a change
+    that begins with the first of them; days beyond the week are looked at only to complete such a row.
+    """
+    a, b, h = np.zeros((LINES, LINES)), np.zeros(LINES), np.zeros((LINES, STATES))
+    grown, block, saved = p.copy(), blocks[k], np.zeros(BLOCK)
+    first = int(blocks[k - 1, END]) if k > 0 else 0
+    changed = blocks[k - 1, FOLLOWED] if k > 0 else 0.0
+    noise = blocks[k - 1, FACTOR] if k > 0 else 1.0
+    block[:] = 0.0
+    block[CHANGED] = changed
+    block[WORKED] = work[first]
+    streak, sign, since = 0, 0.0, first
+    last = min(first + BLOCK_DAYS, len(sums))
+    for day in range(first + 1, last):
+        if work[day]:
+            last = day
+            break
+    block[END] = last
+    for day in range(first, min(last + CHANGE_DAYS - 1, len(sums))):
+        if day >= last and (streak == 0 or work[day]):
+            break
+        _grow(grown, 1.0, changed if day == first else 0.0, sums[day, MEASURED])
+        if sums[day, POINTS] <= 0:
+            continue
+        _unpack(sums[day], a, b)
+        beta = lines_of(x, sums[day, VOLTAGE], sums[day, WARMTH], h)
+        z = _surprise(a, b, h, beta, grown, noise)
+        settling = (changed > 0.0 or block[WORKED] > 0.0) and day < first + CHANGE_DAYS
+        if abs(z) > SUSPECT and not settling:
+            if streak == 0 or z * sign < 0.0:
+                streak, sign, since = 0, z, day
+                saved[:] = block
+            streak += 1
+            if streak == CHANGE_DAYS and since > first:
+                block[:] = saved
+                block[END], block[FOLLOWED] = since, 1.0
+                break
+        elif abs(z) <= SUSPECT:
+            streak = 0
+            noise = min(max(noise * (1.0 + LEARNING * (z * z - 1.0)), FACTOR_RANGE[0]), FACTOR_RANGE[1])
+        if day < last:
+            share = min(1.0, (SUSPECT / max(abs(z), 1e-3)) ** 2) / noise
+            _add_day(sums[day], share * (1.0 if sums[day, MEASURED] >= 0.5 else UNMEASURED_SHARE), block)
+    block[FACTOR] = noise
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _update(block, at, repeats, x, p, u, m):  # type: ignore[no-untyped-def]
+    """Take a block into state and covariance, linear about `at` and then `repeats` times about the result.
+
+    Fills u and m with x+ = x + p u and p+ = p - p m p; changes x and `at`, not p.
+    """
+    a, b = np.zeros((LINES, LINES)), np.zeros(LINES)
+    h, hp, s = np.empty((LINES, STATES)), np.empty((LINES, STATES)), np.empty((LINES, LINES))
+    inner, joined, ah = np.empty((LINES, LINES)), np.empty((LINES, STATES + 1)), np.empty((LINES, STATES))
+    _unpack(block, a, b)
+    for _ in range(1 + repeats):
+        beta = lines_of(at, block[VOLTAGE], block[WARMTH], h)
+        _product(h, p, hp)
+        for r in range(LINES):
+            for c in range(LINES):
+                s[r, c] = 0.0
+                for i in range(STATES):
+                    s[r, c] += hp[r, i] * h[c, i]
+        _product(a, s, inner)
+        _product(a, h, ah)
+        for r in range(LINES):
+            joined[r, STATES] = b[r]
+            for c in range(LINES):
+                joined[r, STATES] -= a[r, c] * beta[c]
+            for c in range(STATES):
+                joined[r, c] = ah[r, c]
+                joined[r, STATES] += ah[r, c] * (at[c] - x[c])
+            inner[r, r] += 1.0
+        _solve(inner, joined)
+        for i in range(STATES):
+            u[i] = 0.0
+            for r in range(LINES):
+                u[i] += h[r, i] * joined[r, STATES]
+        for i in range(STATES):
+            at[i] = x[i]
+            for c in range(STATES):
+                at[i] += p[i, c] * u[c]
+    for i in range(STATES):
+        x[i] = at[i]
+        for c in range(STATES):
+            m[i, c] = 0.0
+            for r in range(LINES):
+                m[i, c] += h[r, i] * joined[r, c]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _forward(blocks, k, at, repeats, prior, spread, x, p, kept_x, kept_p, us, ms, cs):  # type: ignore[no-untyped-def]
+    """Take block k into x and p; keeps what the smoother needs (cs: what of later knowledge reaches back before it)."""
+    pm = np.empty((STATES, STATES))
+    days = blocks[k, END] - (blocks[k - 1, END] if k > 0 else 0.0)
+    _grow(p, days, blocks[k, CHANGED], blocks[k, MEASURED] if blocks[k, POINTS] > 0 else 1.0)
+    _work(int(blocks[k, WORKED]), prior, spread, x, p)
+    if blocks[k, POINTS] > 0:
+        if repeats > 0:
+            for i in range(STATES):
+                at[k, i] = x[i]
+        _update(blocks[k], at[k], repeats, x, p, us[k], ms[k])
+        _product(ms[k], p, cs[k])
+        _product(p, cs[k], pm)
+        for i in range(STATES):
+            for j in range(STATES):
+                cs[k, i, j] = (1.0 if i == j else 0.0) - cs[k, i, j]
+                p[i, j] -= (pm[i, j] + pm[j, i]) / 2
+    for i in range(STATES):
+        kept_x[k, i] = x[i]
+        for j in range(STATES):
+            kept_p[k, i, j] = p[i, j]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _put_path(path, first, last, state, g, gf):  # type: ignore[no-untyped-def]
+    """Ratios and their covariance at a smoothed state onto the days of a block."""
+    row = np.empty(PATH)
+    row[C], row[E] = np.exp(state[CAPACITY] + state[FADE]), np.exp(state[WAKE])
+    row[S], row[L] = np.exp(state[SLEEP]), np.exp(state[LEAK] + state[RISE])
+    place = C_C
+    for r in range(3):
+        for c in range(r, 3):
+            value = g[r, CAPACITY] + g[r, FADE] if c == 0 else g[r, WAKE if c == 1 else SLEEP]
+            for i in range(STATES):
+                value -= gf[r, i] * g[c, i]
+            row[place] = value * row[r] * row[c]
+            place += 1
+    for day in range(first, last):
+        for c in range(PATH):
+            path[day, c] = row[c]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path):  # type: ignore[no-untyped-def]
+    """Smooth (the modified Bryson-Frazier recursion): the state at each block into `at`, the ratios into `path`."""
+    known, before, future = np.zeros(STATES), np.zeros(STATES), np.zeros((STATES, STATES))
+    g, gf, half = np.empty((3, STATES)), np.empty((3, STATES)), np.empty((STATES, STATES))
+    for k in range(count - 1, -1, -1):
+        p = kept_p[k]
+        for i in range(STATES):
+            at[k, i] = kept_x[k, i]
+            for j in range(STATES):
+                at[k, i] += p[i, j] * known[j]
+            g[0, i], g[1, i], g[2, i] = p[CAPACITY, i] + p[FADE, i], p[WAKE, i], p[SLEEP, i]
+        _product(g, future, gf)
+        _put_path(path, int(blocks[k - 1, END]) if k > 0 else 0, int(blocks[k, END]), at[k], g, gf)
+        if blocks[k, POINTS] > 0:
+            for i in range(STATES):
+                before[i] = us[k, i]
+                for j in range(STATES):
+                    before[i] += cs[k, i, j] * known[j]
+            known[:] = before
+            _product(cs[k], future, half)
+            for i in range(STATES):
+                for j in range(STATES):
+                    future[i, j] = ms[k, i, j]
+                    for r in range(STATES):
+                        future[i, j] += half[i, r] * cs[k, j, r]
+        if int(blocks[k, WORKED]) & STORAGE_REPLACED:
+            for i in range(STATES):
+                if RENEWED[i]:
+                    known[i] = 0.0
+                    future[i, :] = 0.0
+                    future[:, i] = 0.0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def smooth(sums, work, mean, covariance, prior, spread, path, changes):  # type: ignore[no-untyped-def]
+    """Estimate every node: changes `mean` and `covariance` to the state after the last day, fills path and changes.
+
+    Parameters
+    ----------
+    sums : ndarray, shape (nodes, days, SUMS)
+    work : ndarray of uint8, shape (nodes, days)
+        Bits STORAGE_REPLACED, FIRMWARE.
+    mean, covariance : ndarray, shape (nodes, STATES), (nodes, STATES, STATES)
+        The state before the first day.
+    prior, spread : ndarray, as `mean` and `covariance`
+        The state of a new node.
+    path : ndarray, shape (nodes, days, PATH)
+    changes : ndarray of bool, shape (nodes, days)
+        Set on days from which on the node suddenly discharged otherwise.
+    """
+    nodes, days = sums.shape[:2]
+    most = days // BLOCK_DAYS + days // CHANGE_DAYS + days // 2 + 2
+    blocks, at = np.empty((most, BLOCK)), np.empty((most, STATES))
+    kept_x, us = np.empty((most, STATES)), np.zeros((most, STATES))
+    kept_p, ms = np.empty((most, STATES, STATES)), np.empty((most, STATES, STATES))
+    cs = np.empty((most, STATES, STATES))
+    for n in range(nodes):
+        x, p = mean[n].copy(), covariance[n].copy()
+        count = 0
+        while count == 0 or blocks[count - 1, END] < days:
+            _next_block(sums[n], work[n], count, x, p, blocks)
+            _forward(blocks, count, at, 1, prior[n], spread[n], x, p, kept_x, kept_p, us, ms, cs)
+            count += 1
+        _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path[n])
+        for _ in range(PASSES):
+            x[:] = mean[n]
+            p[:] = covariance[n]
+            for k in range(count):
+                _forward(blocks, k, at, 0, prior[n], spread[n], x, p, kept_x, kept_p, us, ms, cs)
+            _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path[n])
+        mean[n] = x
+        covariance[n] = p
+        for k in range(1, count):
+            if blocks[k, CHANGED] > 0.0:
+                changes[n, int(blocks[k - 1, END])] = True

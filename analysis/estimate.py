@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis import posterior
+from analysis import state
 from analysis.health import Resistance
 from analysis.load import sleep_power, wake_energy
 from analysis.series import Floats
@@ -72,20 +72,20 @@ def lines(
         At which the lines that depend on them are stated: the node's recent means. [V], [degC]
     """
     prior = budget_lines(budget, voltage, temperature)
-    _, prior_sd = posterior.prior(budget)
+    _, prior_sd = state.prior(budget)
     found = []
     for name, states in (
-        ("capacity_ratio", (posterior.CAPACITY, posterior.FADE)),
-        ("wake_energy_j", (posterior.WAKE,)),
-        ("sleep_power_w", (posterior.SLEEP,)),
-        ("leakage_power_w", (posterior.LEAK, posterior.RISE)),
+        ("capacity_ratio", (state.CAPACITY, state.FADE)),
+        ("wake_energy_j", (state.WAKE,)),
+        ("sleep_power_w", (state.SLEEP,)),
+        ("leakage_power_w", (state.LEAK, state.RISE)),
     ):
-        log, h = float(mean[list(states)].sum()), np.zeros(posterior.STATES)
+        log, h = float(mean[list(states)].sum()), np.zeros(state.STATES)
         h[list(states)] = 1.0
         factor = 1.0
         before = float(prior_sd[states[0]])
         if name == "sleep_power_w":
-            log -= float(np.log(max(1.0 - float(posterior.left_in_quiet(budget)[0]), 0.5)))
+            log -= float(np.log(max(1.0 - float(state.left_in_quiet(budget)[0]), 0.5)))
         if name == "leakage_power_w":
             factor, gradient = _leakage_factor(budget, mean, voltage, temperature)
             h += gradient
@@ -104,11 +104,11 @@ def _leakage_factor(budget: Budget, mean: Floats, voltage: float, temperature: f
     """What the fitted dependence on voltage and temperature makes of leakage, and the gradient of its logarithm."""
     x = voltage / budget.storage.full_voltage - 1.0
     warmth = (temperature - 25.0) / 10.0
-    terms = {posterior.BY_VOLT: x, posterior.BY_SQUARE: x * x, posterior.BY_WARMTH: warmth}
-    factor = max(1.0 + sum(float(mean[state]) * term for state, term in terms.items()), 0.05)
-    gradient = np.zeros(posterior.STATES)
-    for state, term in terms.items():
-        gradient[state] = term / factor
+    terms = {state.BY_VOLT: x, state.BY_SQUARE: x * x, state.BY_WARMTH: warmth}
+    factor = max(1.0 + sum(float(mean[place]) * term for place, term in terms.items()), 0.05)
+    gradient = np.zeros(state.STATES)
+    for place, term in terms.items():
+        gradient[place] = term / factor
     return factor, gradient
 
 

@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from analysis import posterior
+from analysis import kalman
+from analysis import state as places
 from analysis.depletion import HORIZON_DAYS, FleetForecast, forecast, sustainable_interval
 from analysis.drivers import drivers
 from analysis.harvest import NodeDays, outlooks
@@ -129,7 +130,7 @@ def leakage_now(budget: Budget, field: Field, row: int, state: State) -> float:
     """Leakage at the node's mean voltage and temperature, by its ratio to the budget. [W]"""
     temperature = TEMPERATURE_REFERENCE_C if np.isnan(state.temperature) else state.temperature
     voltage = state.voltage if np.isnan(state.mean_voltage) else state.mean_voltage
-    ratio = float(field.path[row, field.days[row] - 1, posterior.L])
+    ratio = float(field.path[row, field.days[row] - 1, kalman.L])
     return ratio * float(leakage_power(budget.storage, voltage, temperature))
 
 
@@ -161,10 +162,10 @@ def _outlook(
         voltage_sd=budget.telemetry.adc_step,
         dark=silent and share < NEARLY_EMPTY,
         rate_sd=plan.rate_sd, rate_noise=plan.rate_noise, wake_week=plan.wake_week,
-        wake_ratio=float(path[posterior.E]), wake_sd=sd[0],
-        sleep_ratio=float(path[posterior.S]), sleep_sd=sd[1],
-        leakage_ratio=float(path[posterior.L]), leakage_sd=sd[2],
-        capacity_ratio=float(path[posterior.C]),
+        wake_ratio=float(path[kalman.E]), wake_sd=sd[0],
+        sleep_ratio=float(path[kalman.S]), sleep_sd=sd[1],
+        leakage_ratio=float(path[kalman.L]), leakage_sd=sd[2],
+        capacity_ratio=float(path[kalman.C]),
         temperature=TEMPERATURE_REFERENCE_C if np.isnan(state.temperature) else state.temperature,
     )  # fmt: skip
 
@@ -172,10 +173,10 @@ def _outlook(
 def per_capacity_sd(field: Field, row: int) -> tuple[float, float, float]:
     """Relative sds of wake energy, sleep and leakage per unit of capacity: what an error common to all leaves open."""
     p = field.covariance[row]
-    capacity = np.zeros(posterior.STATES)
-    capacity[[posterior.CAPACITY, posterior.FADE]] = 1.0
+    capacity = np.zeros(places.STATES)
+    capacity[[places.CAPACITY, places.FADE]] = 1.0
     sds = []
-    for states in ([posterior.WAKE], [posterior.SLEEP], [posterior.LEAK, posterior.RISE]):
+    for states in ([places.WAKE], [places.SLEEP], [places.LEAK, places.RISE]):
         h = -capacity
         h[states] += 1.0
         sds.append(float(np.sqrt(max(h @ p @ h, 0.0))))

@@ -1,8 +1,4 @@
-"""Estimates over the store: from the days' evidence to the posterior of each node and the ratios of its ledger.
-
-A node whose storage was replaced begins a new era with the budget as its prior; the ledger of each era is corrected by
-what that era taught.
-"""
+"""Estimates over the store: from the days' evidence to the posterior of each node and the ratios of its ledger."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -13,41 +9,48 @@ import duckdb
 import numpy as np
 import pyarrow as pa
 
-from analysis import posterior
+from analysis import kalman, posterior
 from analysis.quiet_runs import STEPS, SUMS
 from analysis.run_days import NumberedFleet, Progress
 from analysis.series import Counts
-from ingest.fleet import Visit
 from ingest.store import Store, sql
 
 PART_NODES = 1000  # estimated together: bounds memory
-RATIO_COLUMNS = ("c", "e", "s", "cc", "ce", "cs", "ee", "es", "ss")
-PATH_OF_RATIO = (posterior.C, posterior.E, posterior.S, posterior.C_C, posterior.C_E, posterior.C_S, posterior.E_E,
-                 posterior.E_S, posterior.S_S)  # fmt: skip
+RATIOS = {
+    "c": kalman.C, "e": kalman.E, "s": kalman.S, "cc": kalman.C_C, "ce": kalman.C_E, "cs": kalman.C_S,
+    "ee": kalman.E_E, "es": kalman.E_S, "ss": kalman.S_S,
+}  # fmt: skip
+WORK_BITS = {"storage-replaced": kalman.STORAGE_REPLACED, "firmware": kalman.FIRMWARE}
 
 
 @dataclass(frozen=True)
 class Field:
-    """What the evidence says of each node's present era; arrays over nodes.
+    """What the evidence says of each node; arrays over nodes, and over days from each node's own first day.
 
     Attributes
     ----------
-    era : list of date
-        First day of the era.
+    first : list of date
+        The node's first day.
+    renewed : ndarray of int64
+        Days from there to the present storage's first.
+    days : ndarray of int64
+        Days up to now.
+    evidence_days : ndarray of int64
+        Days since `renewed` that told something.
     mean, covariance, path, changes
-        As in `posterior.Posterior`; `path` and `changes` by day of the era.
+        As in `posterior.Posterior`.
     resistance : ndarray, shape (nodes, days, STEPS)
-        By day of the era.
     """
 
-    era: list[date]
-    days: Counts  # of the era up to now
+    first: list[date]
+    renewed: Counts
+    days: Counts
+    evidence_days: Counts
     mean: np.ndarray[Any, Any]
     covariance: np.ndarray[Any, Any]
     path: np.ndarray[Any, Any]
     changes: np.ndarray[Any, Any]
     resistance: np.ndarray[Any, Any]
-    evidence_days: Counts  # days of the era that told something
 
 
 def update_field(
@@ -59,101 +62,79 @@ def update_field(
         cursor.execute("DELETE FROM ratios")
     for done, part in enumerate(parts):
         progress("estimates", done, len(parts))
-        field, ratios = _estimate(store.cursor(), part, today)
+        field = _estimate(store.cursor(), part, today)
         with store.write() as cursor:
-            cursor.register("computed", ratios)
+            cursor.register("computed", _ratios(part, field))
             cursor.execute("INSERT INTO ratios BY NAME SELECT * FROM computed")
         yield part, field
     progress("estimates", len(parts), len(parts))
 
 
-@dataclass(frozen=True)
-class _Era:
-    node: int  # index in the part
-    first: date
-    last: date
-
-
-def _estimate(cursor: duckdb.DuckDBPyConnection, part: NumberedFleet, today: date) -> tuple[Field, pa.Table]:
+def _estimate(cursor: duckdb.DuckDBPyConnection, part: NumberedFleet, today: date) -> Field:
     bounds = {"low": int(part.numbers[0]), "high": int(part.numbers[-1])}
     found = cursor.execute(sql("read_evidence", "analysis"), bounds).to_arrow_table()
     numbers = found.column("node_no").to_numpy()
     days = found.column("day").to_numpy().astype("datetime64[D]")
-    eras = _eras(part, numbers, days, today)
-    sums, resistance = _dense(part, eras, found, numbers, days)
-    budgets = [part.budgets[era.node] for era in eras]
-    now = posterior.estimate(sums, budgets)
-    last = {era.node: i for i, era in enumerate(eras)}  # the present era of each node
-    rows = np.array([last[i] for i in range(len(part.nodes))])
-    field = Field(
-        era=[eras[i].first for i in rows],
-        days=np.array([(eras[i].last - eras[i].first).days + 1 for i in rows]),
-        mean=now.mean[rows],
-        covariance=now.covariance[rows],
-        path=now.path[rows],
-        changes=now.changes[rows],
-        resistance=resistance[rows],
-        evidence_days=(sums[rows] != 0).any(axis=2).sum(axis=1),
+    rows = np.searchsorted(part.numbers, numbers)
+    first = np.full(len(part.nodes), np.datetime64(today), dtype="datetime64[D]")
+    np.minimum.at(first, rows, days)
+    lengths = (np.datetime64(today) - first).astype(np.int64) + 1
+    place = (days - first[rows]).astype(np.int64)
+    inside = place < lengths[rows]
+    sums, resistance = (
+        _dense(found, name, width, rows[inside], place[inside], inside, (len(part.nodes), int(lengths.max())))
+        for name, width in (("sums", SUMS), ("resistance", STEPS))
     )
-    return field, _ratios(part, eras, now.path)
-
-
-def _eras(part: NumberedFleet, numbers: Counts, days: np.ndarray[Any, Any], today: date) -> list[_Era]:
-    firsts = dict(zip(*(a.tolist() for a in (numbers[::-1], days[::-1])), strict=True)) if len(numbers) else {}
-    eras = []
-    for i, (number, node) in enumerate(zip(part.numbers.tolist(), part.nodes, strict=True)):
-        begin = firsts.get(number, today)
-        zone = part.fleet.sites[node.site].zone
-        cuts = sorted({v.at.astimezone(zone).date() for v in _replacements(part, node.node_id)})
-        starts = [begin, *(cut + timedelta(days=1) for cut in cuts if begin <= cut < today)]
-        ends = [start - timedelta(days=1) for start in starts[1:]] + [max(today, begin)]
-        eras += [_Era(i, start, end) for start, end in zip(starts, ends, strict=True)]
-    return eras
-
-
-def _replacements(part: NumberedFleet, node_id: str) -> list[Visit]:
-    return [v for v in part.fleet.visits if v.node_id == node_id and v.work == "storage-replaced"]
+    work, renewed = _work(part, first, lengths)
+    now = posterior.estimate(sums, part.budgets, work)
+    told = (sums != 0).any(axis=2) & (np.arange(sums.shape[1]) >= renewed[:, None])
+    return Field(
+        first.tolist(), renewed, lengths, told.sum(axis=1), now.mean, now.covariance, now.path, now.changes, resistance
+    )
 
 
 def _dense(
-    part: NumberedFleet, eras: list[_Era], found: pa.Table, numbers: Counts, days: np.ndarray[Any, Any]
-) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]:
-    """Evidence as arrays (eras, longest era, columns), each from its era's first day; zero where there is none."""
-    longest = max((era.last - era.first).days + 1 for era in eras)
-    sums = np.zeros((len(eras), longest, SUMS), dtype=np.float32)
-    resistance = np.zeros((len(eras), longest, STEPS), dtype=np.float32)
-    values, steps = _matrix(found, "sums", SUMS), _matrix(found, "resistance", STEPS)
-    for row, era in enumerate(eras):
-        number = part.numbers[era.node]
-        low, high = np.searchsorted(numbers, [number, number + 1])
-        place = (days[low:high] - np.datetime64(era.first)).astype(int)
-        inside = (place >= 0) & (place <= (era.last - era.first).days)
-        sums[row, place[inside]] = values[low:high][inside]
-        resistance[row, place[inside]] = steps[low:high][inside]
-    return sums, resistance
+    found: pa.Table, column: str, width: int, rows: Counts, place: Counts, inside: Any, shape: tuple[int, int]
+) -> np.ndarray[Any, Any]:
+    """A column of lists as an array (nodes, days, width), zero where there is none."""
+    flat = found.column(column).combine_chunks().flatten().to_numpy(zero_copy_only=False).reshape(-1, width)
+    dense = np.zeros((*shape, width), dtype=np.float32)
+    dense[rows, place] = flat[inside]
+    return dense
 
 
-def _matrix(table: pa.Table, column: str, width: int) -> np.ndarray[Any, Any]:
-    """A column of lists as rows of numbers."""
-    flat = table.column(column).combine_chunks().flatten().to_numpy(zero_copy_only=False)
-    return np.asarray(flat).reshape(-1, width)
+def _work(part: NumberedFleet, first: np.ndarray[Any, Any], lengths: Counts) -> tuple[np.ndarray[Any, Any], Counts]:
+    """The work done on each node by day, and the first day of its present storage."""
+    work = np.zeros((len(lengths), int(lengths.max())), dtype=np.uint8)
+    renewed = np.zeros(len(lengths), dtype=np.int64)
+    row_of = {node.node_id: i for i, node in enumerate(part.nodes)}
+    for visit in part.fleet.visits:
+        row, bit = row_of.get(visit.node_id), WORK_BITS.get(visit.work)
+        if row is None or bit is None:
+            continue
+        day = visit.at.astimezone(part.fleet.sites[part.nodes[row].site].zone).date()
+        # The day's own quiet hours came before the work: what it changed shows from the next day on.
+        k = int((np.datetime64(day) - first[row]).astype(np.int64)) + 1
+        if 0 <= k < lengths[row]:
+            work[row, k] |= bit
+            if bit == kalman.STORAGE_REPLACED:
+                renewed[row] = max(renewed[row], k)
+    return work, renewed
 
 
-def _ratios(part: NumberedFleet, eras: list[_Era], path: np.ndarray[Any, Any]) -> pa.Table:
-    """The path of each era where it changes, as rows of the table `ratios`."""
-    new = np.ones(path.shape[:2], dtype=bool)
-    new[:, 1:] = (path[:, 1:] != path[:, :-1]).any(axis=2)
-    lengths = np.array([(era.last - era.first).days + 1 for era in eras])
-    new &= np.arange(path.shape[1]) < lengths[:, None]
+def _ratios(part: NumberedFleet, field: Field) -> pa.Table:
+    """The path of each node where it changes, as rows of the table `ratios`."""
+    new = np.ones(field.path.shape[:2], dtype=bool)
+    new[:, 1:] = (field.path[:, 1:] != field.path[:, :-1]).any(axis=2)
+    new &= np.arange(field.path.shape[1]) < field.days[:, None]
     row, day = np.nonzero(new)
-    first = np.array([era.first for era in eras], dtype="datetime64[D]")
-    # The ledger may begin a day before the evidence: the first ratios hold for all before, too.
-    begin = np.where((day == 0) & np.isin(row, _first_rows(eras)), np.datetime64("1970-01-01"), first[row] + day)
-    columns = {name: path[row, day, place] for name, place in zip(RATIO_COLUMNS, PATH_OF_RATIO, strict=True)}
-    numbers = part.numbers[np.array([era.node for era in eras])][row]
-    return pa.table({"node_no": numbers, "first": begin.astype("datetime64[D]"), **columns})
+    first = np.array(field.first, dtype="datetime64[D]")
+    # The ledger may begin before the evidence: the first ratios hold for all before, too.
+    begin = np.where(day == 0, np.datetime64("1970-01-01"), first[row] + day)
+    columns = {name: field.path[row, day, place] for name, place in RATIOS.items()}
+    return pa.table({"node_no": part.numbers[row], "first": begin.astype("datetime64[D]"), **columns})
 
 
-def _first_rows(eras: list[_Era]) -> Counts:
-    nodes = np.array([era.node for era in eras])
-    return np.flatnonzero(np.append(True, nodes[1:] != nodes[:-1]))
+def since(field: Field, row: int, day: int) -> date:
+    """The date of a node's day."""
+    return field.first[row] + timedelta(days=day)

@@ -1,13 +1,14 @@
 """Judges the fleet over the store's results: budget lines, storage health and findings, over the whole fleet."""
 
 from dataclasses import asdict, dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from analysis import posterior
+from analysis import kalman
+from analysis import state as places
 from analysis.estimate import Line, NetHarvest, lines
 from analysis.findings import Finding, NodeFacts, Rise, find
 from analysis.harvest import past_harvest
@@ -15,7 +16,7 @@ from analysis.health import Health, judge, resistance
 from analysis.ledger import longest_interval
 from analysis.run_ahead import State, node_days, per_capacity_sd, site_days
 from analysis.run_days import NumberedFleet
-from analysis.run_field import Field
+from analysis.run_field import Field, since
 from analysis.storage import TEMPERATURE_REFERENCE_C, storage_curve
 from ingest.budget import SECONDS_PER_DAY
 
@@ -65,14 +66,15 @@ def _health_and_lines(
 ) -> tuple[Health, list[Line]]:
     budget = known.budgets[i]
     mean, covariance = field.mean[row], field.covariance[row]
-    esr = resistance(field.resistance[row, : field.days[row]])
-    fade = float(np.exp(mean[posterior.FADE])), _sd_of_ratio(mean, covariance, posterior.FADE)
-    leakage = float(np.exp(mean[posterior.RISE])), _sd_of_ratio(mean, covariance, posterior.RISE)
+    present = slice(field.renewed[row], field.days[row])
+    esr = resistance(field.resistance[row, present])
+    fade = float(np.exp(mean[places.FADE])), _sd_of_ratio(mean, covariance, places.FADE)
+    leakage = float(np.exp(mean[places.RISE])), _sd_of_ratio(mean, covariance, places.RISE)
     told = int(field.evidence_days[row])
     if told < BASELINE_DAYS:
         fade = (np.nan, np.inf)
         leakage = (np.nan, np.nan)
-    health = judge(budget.storage, fade, esr, leakage, int(field.days[row]))
+    health = judge(budget.storage, fade, esr, leakage, int(field.days[row] - field.renewed[row]))
     middle = (budget.storage.cutoff_voltage + budget.storage.full_voltage) / 2
     voltage = middle if state is None or np.isnan(state.mean_voltage) else state.mean_voltage
     warm = TEMPERATURE_REFERENCE_C if state is None or np.isnan(state.temperature) else state.temperature
@@ -91,9 +93,9 @@ def _net_harvest(field: Field, row: int, window: tuple[float, ...] | None) -> Ne
     stored, noise, wake, sleep, seconds = window
     path = field.path[row, field.days[row] - 1].astype(float)
     x = np.array([stored, wake, sleep])
-    cov = path[[posterior.C_C, posterior.C_E, posterior.C_S, posterior.C_E, posterior.E_E, posterior.E_S,
-                posterior.C_S, posterior.E_S, posterior.S_S]].reshape(3, 3)  # fmt: skip
-    total = path[[posterior.C, posterior.E, posterior.S]] @ x
+    cov = path[[kalman.C_C, kalman.C_E, kalman.C_S, kalman.C_E, kalman.E_E, kalman.E_S,
+                kalman.C_S, kalman.E_S, kalman.S_S]].reshape(3, 3)  # fmt: skip
+    total = path[[kalman.C, kalman.E, kalman.S]] @ x
     return NetHarvest(float(total / seconds), float(np.sqrt(max(x @ cov @ x, 0.0) + noise) / seconds))
 
 
@@ -119,24 +121,24 @@ def _facts(
     silent = moment.timestamp() - state.time
     load = account.iloc[-BASELINE_DAYS:]
     p = field.covariance[row]
-    spread = np.sqrt(max(p[posterior.SLEEP, posterior.SLEEP] * p[posterior.LEAK, posterior.LEAK], 1e-30))
+    spread = np.sqrt(max(p[places.SLEEP, places.SLEEP] * p[places.LEAK, places.LEAK], 1e-30))
     return NodeFacts(
         node.node_id, node.site, budget, first, past.power, past.bound, wakes,
-        sleep=_rise(field, row, posterior.S, per_capacity_sd(field, row)[1]),
+        sleep=_rise(field, row, kalman.S, per_capacity_sd(field, row)[1]),
         leakage=Rise(health.leakage_ratio, health.leakage_sd, _changed(field, row)),
         health=health,
-        commissioned=field.era[row],
+        commissioned=since(field, row, int(field.renewed[row])),
         silent_for_s=silent if silent > longest_interval(budget) else 0.0,
         usable_share=usable / max(curve.full_j - curve.cutoff_j, 1e-12),
         usable_j=usable,
         load_w=float((load["wake_j"] + load["sleep_j"]).sum() / max(load["observed_s"].sum(), 1.0)),
         heard=datetime.fromtimestamp(state.time, site.zone).date(),
-        tie=float(p[posterior.SLEEP, posterior.LEAK] / spread),
+        tie=float(p[places.SLEEP, places.LEAK] / spread),
     )  # fmt: skip
 
 
 def _rise(field: Field, row: int, column: int, sd: float) -> Rise:
-    path = field.path[row, : field.days[row], column].astype(float)
+    path = field.path[row, field.renewed[row] : field.days[row], column].astype(float)
     if field.evidence_days[row] < BASELINE_DAYS:
         return Rise(np.nan, np.nan, None)
     ratio = float(path[-1] / path[:BASELINE_DAYS].mean())
@@ -145,4 +147,4 @@ def _rise(field: Field, row: int, column: int, sd: float) -> Rise:
 
 def _changed(field: Field, row: int) -> date | None:
     days = np.flatnonzero(field.changes[row, : field.days[row]])
-    return field.era[row] + timedelta(days=int(days[-1])) if len(days) else None
+    return since(field, row, int(days[-1])) if len(days) else None

@@ -9,7 +9,7 @@ from typing import Any
 import dash_ag_grid as dag
 import pandas as pd
 
-from dashboard.wording import verdict
+from dashboard.wording import chance, verdict
 
 COLOURS = {
     "backgroundColor": "--surface", "foregroundColor": "--ink", "headerBackgroundColor": "--raised",
@@ -31,7 +31,7 @@ def records(rows: pd.DataFrame, sites: Mapping[str, str]) -> list[dict[str, Any]
             "forecast": rows["p_dark_30d"].notna(),
             "dark_percent": (rows["p_dark_30d"] * 100).round(1),
             "finding": [
-                f"{name.replace('-', ' ')} ({100 * sure:.0f} %)" if isinstance(name, str) else ""
+                f"{name.replace('-', ' ')} ({chance(sure)})" if isinstance(name, str) else ""
                 for name, sure in zip(rows["finding"], rows["probability"], strict=True)
             ],
             "storage_v": rows["storage_v"].round(3),

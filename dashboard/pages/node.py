@@ -196,23 +196,30 @@ def findings_list(findings: Sequence[queries.Row], zone: str) -> html.Ul | html.
     )
 
 
-def line_table(estimates: Mapping[str, queries.Row]) -> html.Div | html.P:
+def line_table(estimates: Mapping[str, queries.Row], harvest_lower_bound: bool) -> html.Div | html.P:
     """Every budget line: budget, field estimate, their ratio, and whether the telemetry can tell."""
     if not estimates:
         return html.P("No estimate yet.", className="quiet")
-    known = [(line, estimates[key]) for key, line in LINES.items() if key in estimates]
     rows = [
-        [
-            line.name,
-            plus_minus(row["budget"], row["budget_sd"], line),
-            plus_minus(row["estimate"], row["sd"], line),
-            percent(row["estimate"] / row["budget"]) if row["budget"] and row["budget"] > 0 else NOTHING,
-            "separable" if row["separable"] else "not separable",
-        ]
-        for line, row in known
+        _line_cells(line, estimates[key], harvest_lower_bound and key == "net_harvest_w")
+        for key, line in LINES.items()
+        if key in estimates
     ]
     headers = ["Line", "Budget", "Field estimate", "Field / budget", "From the telemetry"]
     return table("Budget lines", headers, rows, numeric=(1, 2, 3))
+
+
+def _line_cells(line: Line, row: queries.Row, lower_bound: bool) -> list[str]:
+    least = "≥\u202f" if lower_bound else ""
+    told = "separable" if row["separable"] else "not separable"
+    over = percent(row["estimate"] / row["budget"]) if row["budget"] and row["budget"] > 0 else NOTHING
+    return [
+        line.name,
+        plus_minus(row["budget"], row["budget_sd"], line),
+        least + plus_minus(row["estimate"], row["sd"], line),
+        over if over == NOTHING else least + over,
+        "lower bound: curtailed while at full" if lower_bound and row["separable"] else told,
+    ]
 
 
 def report_table(reports: Sequence[queries.Row], zone: str) -> html.Div | html.P:
@@ -358,10 +365,11 @@ def register(app: dash.Dash, desk: Desk) -> None:
         shown = (today - timedelta(days=length), today)
         with desk.cursor() as cursor:
             estimates = queries.node_estimates(cursor, node_id)
+            lower_bound = queries.node_now(cursor, node_id)["harvest_lower_bound"]
             booked = queries.ledger_days(cursor, node_id, shown[0])
         budgeted = estimates.get("net_harvest_w", {})
         drawn = figures.harvest(booked, budgeted.get("budget"), budgeted.get("budget_sd"), shown, theme)
-        return figures.ledger(booked, shown, theme), drawn, line_table(estimates)
+        return figures.ledger(booked, shown, theme), drawn, line_table(estimates, lower_bound)
 
     @app.callback(
         Output("node-fan", "figure"),

@@ -125,7 +125,7 @@ def test_grid_rows_are_in_the_units_of_their_headings_and_never_invent(mill):
     assert (first["days_p10"], first["days_p50"], first["days_p90"]) == (12.0, 31.0, None)
     assert (first["dark_percent"], first["usable_percent"], first["balance_uw"]) == (45.0, 36.8, -2.5)
     assert (first["harvest_percent"], first["harvest_lower_bound"]) == (57.9, True)
-    assert first["finding"] == "harvest short (80 %)"
+    assert first["finding"] == "harvest short (80\u00a0%)"
     assert first["silence_h"] == 0.5
     assert (second["forecast"], second["days_p10"]) == (True, None)  # past the horizon
     assert (third["forecast"], third["days_p10"], third["silence_h"]) == (False, None, None)
@@ -228,6 +228,7 @@ def test_budget_lines_say_what_the_telemetry_can_tell(app):
     _, _, lines = callback(app, "node-ledger")("", 30, "light", "mf-01")
     rows = [text(row) for row in lines._traverse() if isinstance(row, dash.html.Tr)]
     assert "Energy per wake 34.6 ± 3.5 mJ 34.6 ± 3.5 mJ 100 % not separable" in rows
+    assert "Net harvest 64.0 ± 21 µW ≥ 41.0 ± 2.0 µW ≥ 64 % lower bound: curtailed while at full" in rows
     assert "Series resistance 0.400 ± 0.12 Ω 0.480 ± 0.020 Ω 120 % separable" in rows
 
 

@@ -9,11 +9,17 @@ from typing import Any, NamedTuple
 import duckdb
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from ingest import contract
 from ingest.contract import REFUSALS, Refusal
 
-COUNT_MAX = 2**53
+LIMITS = {
+    "lead_s": contract.CLOCK_LEAD_S,
+    "temp_min": contract.TEMPERATURE_RANGE_C[0],
+    "temp_max": contract.TEMPERATURE_RANGE_C[1],
+    "count_max": 2**53,
+}  # parameters of judge.sql
 REDELIVERY_MAX = timedelta(days=31)  # a broker keeps our session, and what it may send again, for a month
 REJECTS_PER_NODE = 1_000  # kept of one node for one reason
 REJECTS_OF_STRANGERS = 100_000  # kept of all nodes that are not in the fleet
@@ -60,23 +66,29 @@ def store_new(cursor: duckdb.DuckDBPyConnection, batch: pa.Table) -> tuple[int, 
 
 def _judge(cursor: duckdb.DuckDBPyConnection, batch: pa.Table) -> tuple[Any, ...]:
     """Make `judged`; how many of its rows are rejected, and of the others are without a clock, and lost theirs."""
-    cursor.register("batch", batch.append_column("seq", pa.array(np.arange(batch.num_rows))))
-    cursor.execute(
-        f"CREATE OR REPLACE TEMP TABLE judged AS {sql('judge')}",
-        {
-            "lead_s": contract.CLOCK_LEAD_S,
-            "temp_min": contract.TEMPERATURE_RANGE_C[0],
-            "temp_max": contract.TEMPERATURE_RANGE_C[1],
-            "count_max": COUNT_MAX,
-        },
-    )
-    cursor.unregister("batch")
+    cursor.register("batch", _with_nodes(cursor, batch))
+    cursor.execute(f"CREATE OR REPLACE TEMP TABLE judged AS {sql('judge')}", LIMITS)
     return _row(
         cursor.execute(
-            "SELECT count(*) FILTER (reason IS NOT NULL),"
-            " count(*) FILTER (reason IS NULL AND clockless), count(*) FILTER (claimed_s IS NOT NULL) FROM judged"
+            "SELECT count(*) FILTER (reason IS NOT NULL), count(*) FILTER (reason IS NULL AND clockless),"
+            " count(*) FILTER (claimed_s IS NOT NULL) FROM judged"
         )
     )
+
+
+def _with_nodes(cursor: duckdb.DuckDBPyConnection, batch: pa.Table) -> pa.Table:
+    """The batch with its places and what is known of its nodes.
+
+    Looked up here, as DuckDB does not know the size of an Arrow table and would build its join on the larger side.
+    """
+    nodes = cursor.execute(
+        "SELECT node_id, node_no, site, epoch_ms(commissioned) / 1000 AS commissioned_s, voltage_max"
+        " FROM nodes WHERE NOT retired"
+    ).to_arrow_table()
+    known = nodes.take(pc.index_in(batch["node_id"], nodes["node_id"]))
+    for name in nodes.column_names[1:]:
+        batch = batch.append_column(name, known[name])
+    return batch.append_column("seq", pa.array(np.arange(batch.num_rows)))
 
 
 def _row(cursor: duckdb.DuckDBPyConnection) -> tuple[Any, ...]:
@@ -113,6 +125,7 @@ def _refuse(cursor: duckdb.DuckDBPyConnection, refusals: Sequence[Refusal]) -> d
     """Keep what is refused, within bounds, and count it; the counts by reason."""
     columns = zip(*refusals, strict=True) if refusals else [[] for _ in REFUSALS]
     arrays = [pa.array(column, field.type) for column, field in zip(columns, REFUSALS, strict=True)]
+    cursor.execute(f"CREATE OR REPLACE TEMP TABLE explained AS {sql('explain')}", LIMITS)
     cursor.register("refusals", pa.table(arrays, REFUSALS))
     cursor.execute(
         f"CREATE OR REPLACE TEMP TABLE refused AS {sql('refused')}",
@@ -123,7 +136,6 @@ def _refuse(cursor: duckdb.DuckDBPyConnection, refusals: Sequence[Refusal]) -> d
             "bytes": REJECTS_MAX_BYTES,
         },
     )
-    cursor.unregister("refusals")
     cursor.execute("INSERT INTO reject_log SELECT * EXCLUDE (bytes, kept) FROM refused WHERE kept")
     cursor.execute(sql("count_refused"))
     return dict(cursor.execute("SELECT reason, count(*) FROM refused GROUP BY 1").fetchall())

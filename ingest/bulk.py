@@ -3,6 +3,7 @@
 import time
 from collections import Counter
 from collections.abc import Callable
+from itertools import islice
 from pathlib import Path
 
 import duckdb
@@ -16,7 +17,8 @@ from ingest.store import Store
 
 REQUIRED = ("node_id", "time", "storage_v", "wakes")
 OPTIONAL = ("loaded_v", "temp_c", "boot")
-CHUNK_ROWS = 1_000_000  # judged and committed together
+PART_ROWS = 122_880  # read at a time; several are judged in parallel
+CHUNK_PARTS = 8  # judged and committed together
 
 
 def import_file(store: Store, path: Path, progress: Callable[[int], None] = lambda _: None) -> Admitted:
@@ -35,7 +37,7 @@ def import_file(store: Store, path: Path, progress: Callable[[int], None] = lamb
     cursor = store.cursor()
     try:
         _open(cursor, path).create_view("history", replace=True)
-        reader = cursor.execute(sql("bulk"), {"received_at": time.time()}).to_arrow_reader(CHUNK_ROWS)
+        reader = cursor.execute(sql("bulk"), {"received_at": time.time()}).to_arrow_reader(PART_ROWS)
         return _admit_all(store, reader, path.name, progress)
     except (duckdb.Error, pa.ArrowInvalid) as error:
         msg = f"{path}: cannot be read: {str(error).splitlines()[0]}"
@@ -72,11 +74,12 @@ def _open(cursor: duckdb.DuckDBPyConnection, path: Path) -> duckdb.DuckDBPyRelat
 def _admit_all(store: Store, reader: pa.RecordBatchReader, name: str, progress: Callable[[int], None]) -> Admitted:
     accepted = duplicate = rows = 0
     rejected: Counter[str] = Counter()
-    for chunk in reader:
-        table = pa.Table.from_batches([chunk])
+    while parts := list(islice(reader, CHUNK_PARTS)):
+        table = pa.Table.from_batches(parts)
         problem = table.column("problem")
-        good = table.filter(pc.is_null(problem)).select(REPORT_BATCH.names).cast(REPORT_BATCH)
-        admitted = store.admit(good, _refusals(table.filter(pc.is_valid(problem)), name))
+        bad = table.filter(pc.is_valid(problem))
+        good = table.filter(pc.is_null(problem)) if bad.num_rows else table
+        admitted = store.admit(good.select(REPORT_BATCH.names).cast(REPORT_BATCH), _refusals(bad, name))
         accepted, duplicate = accepted + admitted.accepted, duplicate + admitted.duplicate
         rejected.update(admitted.rejected)
         rows += table.num_rows

@@ -1,10 +1,10 @@
--- What is refused in a batch, as `reject_log` keeps it and counted by whom: the rejected readings of `judged` and the
--- payloads of the view `refusals` (contract.Refusal, received_at in seconds since 1970 UTC).
+-- What is refused in a batch, as `reject_log` keeps it and counted by whom: the rejected readings in `explained` and
+-- the payloads of the view `refusals` (contract.Refusal, received_at in seconds since 1970 UTC).
 -- Parameters: $strangers how many names that are not of the fleet are counted each, $per_node readings kept of one node
 -- for one reason, $per_strangers readings kept of all strangers, $bytes kept in all.
 -- Names beyond $strangers are counted as '(others)' and not kept. A flood from one node uses up its own share only; strangers, whose names cost a sender nothing, have one share together.
 WITH given AS (
-    SELECT received_at, topic, node_id, reason, detail, payload, alone, true AS whole FROM judged WHERE reason IS NOT NULL
+    SELECT received_at, topic, node_id, reason, detail, payload, alone, true AS whole FROM explained
     UNION ALL
     SELECT make_timestamp_ms(round(received_at * 1000)::BIGINT)::TIMESTAMP_MS, topic, node_id, reason, detail, payload,
            NULL, whole

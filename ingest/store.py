@@ -54,7 +54,7 @@ class Store:
             msg = f"{name}: no such store; load a fleet first (joulebook fleet DIR) or name another with --store"
             raise StoreError(msg)
         try:
-            connection = duckdb.connect(name)
+            connection = duckdb.connect(name, config={"storage_compatibility_version": "v1.5.0"})
         except duckdb.IOException as error:
             raise StoreError(_why_not_open(name, str(error))) from None
         except duckdb.Error as error:

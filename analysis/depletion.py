@@ -236,6 +236,7 @@ def inputs(nodes: Sequence[NodeOutlook], paths: int, seed: int) -> Inputs:
             ]
         ).astype(np.int32),
         shapes=shapes,
+        load_shape=np.stack([node.load_shape() for node in nodes]),
         noise=np.stack([node.harvest.noise for node in nodes]),
         site=random.standard_normal((paths, days)),
         site_week=random.standard_normal((paths, days // 7 + 1)),

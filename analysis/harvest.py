@@ -61,8 +61,8 @@ class NodeDays:
         As in the ledger, and what the storage is thought to have lost. [J]
     full_s, observed_s : ndarray, shape (n,)
         Time at full and time seen. [s]
-    profile : ndarray, shape (168,), optional
-        Net harvest by hour of the week, Monday midnight first, in any unit.
+    profile : ndarray, shape (24,), optional
+        Course over the day, from `site_days.hour_profile`.
     """
 
     node_id: str
@@ -224,7 +224,7 @@ def _pooled(own: Array, plan: Array, count: Array) -> Array:
 def _level(seen: _Seen, value: Array, prior: tuple[float, float], scatter: _Scatter, source: Source) -> Level:
     mean, tolerance = prior
     if mean <= 0:
-        return Level(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, np.zeros(len(value)))
+        return Level(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, *np.zeros((2, len(value))))
     return filter_level(
         value,
         seen.spread,
@@ -237,17 +237,17 @@ def _level(seen: _Seen, value: Array, prior: tuple[float, float], scatter: _Scat
     )
 
 
-def _factors(value: Array, seen: _Seen, level: Level) -> Array:
+def _factors(value: Array, seen: _Seen, level: Array) -> Array:
     """Each day's harvest, or the least it was, over its level; NaN where not known."""
-    usable = (level.path > 0) & (seen.censored | (seen.spread < 2.0))
-    return np.where(usable, value / np.where(level.path > 0, level.path, 1.0), np.nan)
+    usable = (level > 0) & (seen.censored | (seen.spread < 2.0))
+    return np.where(usable, value / np.where(level > 0, level, 1.0), np.nan)
 
 
 def _scatter(values: list[Array], seen: list[_Seen], levels: list[Level], source: Source) -> _Scatter:
     """Distribution and day-to-day correlation of the noise, over all nodes of the group."""
     if source.noise_sd == 0:
         return _Scatter(0.0, noise_table([], 0.0), 0.0)
-    factors = np.stack([_factors(v, s, level) for v, s, level in zip(values, seen, levels, strict=True)])
+    factors = np.stack([_factors(v, s, level.before) for v, s, level in zip(values, seen, levels, strict=True)])
     bound = np.stack([s.censored for s in seen])
     known, least = factors[np.isfinite(factors) & ~bound], factors[np.isfinite(factors) & bound]
     table = noise_table(known, source.noise_sd, least)
@@ -258,7 +258,7 @@ def _scatter(values: list[Array], seen: list[_Seen], levels: list[Level], source
 
 
 def _deviates(value: Array, seen: _Seen, level: Level, scatter: _Scatter) -> Array:
-    return deviates(_factors(value, seen, level), scatter.table, seen.censored)
+    return deviates(_factors(value, seen, level.after), scatter.table, seen.censored)
 
 
 def _sisters(levels: list[Level], prior: tuple[float, float]) -> list[tuple[float, float]]:

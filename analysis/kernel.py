@@ -52,6 +52,7 @@ class Inputs(NamedTuple):
     scale: Array  # shape (n, days): mean harvest of each day [J]
     shape_of: npt.NDArray[np.int32]  # shape (n, days): row of `shapes` for each day
     shapes: Array  # shape (m, 25): share of a day's harvest that has come after each hour
+    load_shape: Array  # shape (n, 25): share of a day's drain that has gone after each hour
     noise: Array  # shape (n, q): factor on a day's harvest over standard deviations from -NOISE_SPAN to NOISE_SPAN
     site: Array  # shape (paths, days): what the site's nodes share of each day's deviate
     site_week: Array  # shape (paths, weeks): the same for the weekly change of level
@@ -109,29 +110,30 @@ def _leak(x: float, fine: float, drains: Array) -> float:
 
 
 @compiled
-def _highest(harvest: float, drain: float, shape: Array) -> float:
-    """Highest running balance within a day whose harvest comes in the given cumulative shape; not below zero."""
+def _highest(harvest: float, drain: float, shape: Array, load_shape: Array) -> float:
+    """Highest running balance within a day whose harvest and drain go by the given shapes; not below zero."""
     high = 0.0
     for hour in range(1, HOURS + 1):
-        high = max(high, harvest * shape[hour] - drain * (hour * (1.0 / HOURS)))
+        high = max(high, harvest * shape[hour] - drain * load_shape[hour])
     return high
 
 
 @compiled
 def _hours(
-    x: float, dark: bool, harvest: float, shape: Array, node: Any, fine: float, drains: Array, wake: float, flow: float,
-    drain: float,
+    x: float, dark: bool, harvest: float, shape: Array, load_shape: Array, node: Any, fine: float, drains: Array,
+    wake: float, flow: float, drain: float,
 ) -> tuple[float, bool, float, float]:  # fmt: skip
     """A day by the hour; returns the stored energy, whether dark, and hours to going dark and to restarting (or -1)."""
     gone, back = -1.0, -1.0
-    running, resting = drain / HOURS, 0.0  # an hour's drain, renewed four times a day
+    running, resting = drain, 0.0  # a day's drain, renewed four times a day
     for hour in range(HOURS):
         if hour % 6 == 0:
-            middle = x + 0.5 * (harvest * (shape[hour + 6] - shape[hour]) - 6 * (resting if dark else running))
-            resting = _leak(min(middle, node.full), fine, drains) * flow / HOURS
-            running = _drain(middle, fine, drains, wake) * flow / HOURS
+            middle = x + 0.5 * (harvest * (shape[hour + 6] - shape[hour]) - 0.25 * (resting if dark else running))
+            resting = _leak(min(middle, node.full), fine, drains) * flow
+            running = _drain(middle, fine, drains, wake) * flow
         before = x
-        x = min(x + harvest * (shape[hour + 1] - shape[hour]) - (resting if dark else running), node.full)
+        spent = resting / HOURS if dark else running * (load_shape[hour + 1] - load_shape[hour])
+        x = min(x + harvest * (shape[hour + 1] - shape[hour]) - spent, node.full)
         if dark:
             x = max(x, 0.0)
             if x >= node.restart:
@@ -145,19 +147,19 @@ def _hours(
 
 @compiled
 def _day(
-    x: float, dark: bool, harvest: float, shape: Array, node: Any, fine: float, drains: Array, wake: float, flow: float,
-    drain: float,
+    x: float, dark: bool, harvest: float, shape: Array, load_shape: Array, node: Any, fine: float, drains: Array,
+    wake: float, flow: float, drain: float,
 ) -> tuple[float, bool, float, float]:  # fmt: skip
     """A day that may meet a boundary: one step if only full can be met, else by the hour; returns as `_hours` does."""
     if dark:
         if x + harvest < node.restart:
             return max(x + harvest - _leak(x, fine, drains) * flow, 0.0), True, -1.0, -1.0
-        return _hours(x, dark, harvest, shape, node, fine, drains, wake, flow, drain)
-    safe = x - drain > node.cutoff or x - _highest(-harvest, -drain, shape) > node.cutoff
+        return _hours(x, dark, harvest, shape, load_shape, node, fine, drains, wake, flow, drain)
+    safe = x - drain > node.cutoff or x - _highest(-harvest, -drain, shape, load_shape) > node.cutoff
     if safe and drain < node.full - node.cutoff:
         # Held at full from where it first would pass it (reflection); not held if it does not get there.
-        return min(x, node.full - _highest(harvest, drain, shape)) + harvest - drain, False, -1.0, -1.0
-    return _hours(x, dark, harvest, shape, node, fine, drains, wake, flow, drain)
+        return min(x, node.full - _highest(harvest, drain, shape, load_shape)) + harvest - drain, False, -1.0, -1.0
+    return _hours(x, dark, harvest, shape, load_shape, node, fine, drains, wake, flow, drain)
 
 
 @compiled
@@ -244,7 +246,9 @@ def _futures(
                 x += harvest - drain
             else:
                 shape = given.shapes[shape_of[day]]
-                x, dark, gone, back = _day(x, dark, harvest, shape, node, fine, mine, wake, flow, drain)
+                x, dark, gone, back = _day(
+                    x, dark, harvest, shape, given.load_shape[i], node, fine, mine, wake, flow, drain
+                )
                 if gone >= 0 and dark_day[path] == np.inf:
                     dark_day[path] = day + gone / HOURS
                     died += 1

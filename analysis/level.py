@@ -17,7 +17,8 @@ SURPRISE = 1.3  # of standardised innovations, averaged with that weight; their 
 class Level(NamedTuple):
     """Mean and slow departure after the last day, in the unit of the observations.
 
-    `slow_sd` is the departure's own; `path` holds, for each day, mean plus departure as known at the end of that day.
+    `slow_sd` is the departure's own; `before` and `after` hold, for each day, mean plus departure as known at its begin
+    and at its end.
     """
 
     mean: float
@@ -26,7 +27,8 @@ class Level(NamedTuple):
     departure_var: float
     covariance: float
     slow_sd: float
-    path: Array
+    before: Array
+    after: Array
 
 
 @compiled
@@ -44,16 +46,17 @@ def _above(limit: float, mean: float, sd: float) -> tuple[float, float]:
 def _filter(
     value: Array, seen: Any, spread: Array, censored: Any, start: float, start_sd: float, noise_sd: float,
     slow_sd: float, keep: float,
-) -> tuple[float, float, float, float, float, Array]:  # fmt: skip
+) -> tuple[float, float, float, float, float, Array, Array]:  # fmt: skip
     a, b = start, 0.0
     paa, pab, pbb = start_sd**2, 0.0, slow_sd**2
-    path = np.empty(len(value))
+    before, after = np.empty(len(value)), np.empty(len(value))
     surprise = 0.0
     drive = slow_sd**2 * (1.0 - keep * keep)
     for day in range(len(value)):
         b *= keep
         pab *= keep
         pbb = keep * keep * pbb + drive
+        before[day] = a + b
         if seen[day]:
             ka, kb = paa + pab, pab + pbb
             total = ka + kb + (noise_sd * spread[day]) ** 2
@@ -73,8 +76,8 @@ def _filter(
             paa -= ka * ka / total * known
             pab -= ka * kb / total * known
             pbb -= kb * kb / total * known
-        path[day] = a + b
-    return a, b, paa, pbb, pab, path
+        after[day] = a + b
+    return a, b, paa, pbb, pab, before, after
 
 
 def filter_level(
@@ -114,8 +117,8 @@ def filter_level(
     harvester that was knocked out of place. Left out: that harvest cannot be negative.
     """
     given = np.asarray(value, dtype=float)
-    a, b, paa, pbb, pab, path = _filter(
+    a, b, paa, pbb, pab, before, after = _filter(
         given, np.isfinite(given), np.asarray(spread, dtype=float), np.asarray(censored, dtype=bool), start, start_sd,
         noise_sd, slow_sd, keep,
     )  # fmt: skip
-    return Level(a, b, paa, pbb, pab, slow_sd, path)
+    return Level(a, b, paa, pbb, pab, slow_sd, before, after)

@@ -107,6 +107,8 @@ class NodeOutlook:
         Planned wakes; relative sd of their lasting rate; relative sd from day to day.
     wake_week : ndarray, shape (7,)
         Wake rate of the seven days ahead over its mean.
+    wake_hours : ndarray, shape (24,)
+        Wake rate of the 24 hours after the forecast's hour over its mean.
     wake_ratio, sleep_ratio, leakage_ratio, capacity_ratio : float
         Posterior over budget.
     wake_sd, sleep_sd, leakage_sd : float
@@ -130,6 +132,7 @@ class NodeOutlook:
     rate_sd: float = 0.0
     rate_noise: float = 0.0
     wake_week: Array = field(default_factory=lambda: np.ones(7))
+    wake_hours: Array = field(default_factory=lambda: np.ones(24))
     wake_ratio: float = 1.0
     wake_sd: float = 0.0
     sleep_ratio: float = 1.0
@@ -164,6 +167,18 @@ class NodeOutlook:
         leakage = leakage_power(self.budget.storage, volts, self.temperature)
         return np.column_stack([wake, sleep, self.leakage_ratio * SECONDS_PER_DAY * np.asarray(leakage)])
 
+    def load_shape(self) -> Array:
+        """Share of a day's drain at the present voltage that has gone after each hour, shape (25,)."""
+        wake, rest = self._drains_now()
+        hours = (wake * self.wake_hours / self.wake_hours.mean() + rest) / 24
+        return np.concatenate([[0.0], np.cumsum(hours)]) / max(wake + rest, 1e-300)
+
+    def _drains_now(self) -> tuple[float, float]:
+        """Energy a day of wakes, and of sleep and leakage, at the present voltage. [J]"""
+        stored = np.linspace(0.0, self.curve.full_j, DRAIN_POINTS)
+        wake, sleep, leakage = (np.interp(self.curve.energy(self.voltage), stored, d) for d in self.drains().T)
+        return float(wake), float(sleep + leakage)
+
     def autonomy(self) -> float:
         """Days the usable energy lasts with no harvest at the planned load and leakage."""
         curve = self.curve
@@ -177,10 +192,7 @@ class NodeOutlook:
 
     def balance(self, days: int = 7) -> float:
         """Mean net harvest less load over the next `days` days, if nothing were curtailed. [W]"""
-        curve = self.curve
-        spent = np.interp(
-            curve.energy(self.voltage), np.linspace(0.0, curve.full_j, DRAIN_POINTS), self.drains().sum(axis=1)
-        )
+        spent = sum(self._drains_now())
         return float((self.harvest.expected[:days].mean() - spent) / SECONDS_PER_DAY)
 
 

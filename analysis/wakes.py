@@ -21,6 +21,7 @@ class WakePlan:
 
     wakes_per_day: float
     wake_week: Array
+    wake_hours: Array
     rate_sd: float
     rate_noise: float
 
@@ -31,6 +32,8 @@ def wake_plan(
     observed_s: npt.ArrayLike,
     today: np.datetime64,
     budget: float,
+    by_hour: npt.ArrayLike | None = None,
+    hour: int = 0,
 ) -> WakePlan:
     """The wakes ahead, if the node goes on as in the last four weeks.
 
@@ -44,6 +47,10 @@ def wake_plan(
         First day ahead; nothing from it on is used.
     budget : float
         Wakes a day as designed.
+    by_hour : array_like, shape (24,), optional
+        Wakes by hour of the site's day, in any unit; even without it.
+    hour : int
+        Of the forecast.
 
     Notes
     -----
@@ -55,8 +62,10 @@ def wake_plan(
     number = day[kept].astype("datetime64[D]").astype(np.int64)
     count = len(rate)
     mean = (rate.sum() + BELIEF_DAYS * budget) / (count + BELIEF_DAYS)
+    hours = np.ones(24) if by_hour is None else np.roll(np.asarray(by_hour, dtype=float), -hour)
+    hours = hours / hours.mean() if hours.mean() > 0 else np.ones(24)
     if count < 7 or mean <= 0:
-        return WakePlan(float(mean), np.ones(7), BELIEF_SD, BELIEF_SD)
+        return WakePlan(float(mean), np.ones(7), hours, BELIEF_SD, BELIEF_SD)
     weekday = _weekdays(rate / rate.mean() if rate.mean() > 0 else np.ones(count), number % 7)
     ratio = rate / (mean * weekday[number % 7])
     noise = float(ratio.std())
@@ -65,7 +74,7 @@ def wake_plan(
     keep = (departure[1:] * departure[:-1])[next_day].sum() / max((departure**2).sum(), 1e-12)
     spread = float(autocorrelated_sd(noise, np.clip(keep, 0.0, 0.8)))
     ahead = weekday[(int(today.astype("datetime64[D]").astype(np.int64)) + np.arange(7)) % 7]
-    return WakePlan(float(mean), ahead, float(np.hypot(spread / np.sqrt(count), 0.01)), spread)
+    return WakePlan(float(mean), ahead, hours, float(np.hypot(spread / np.sqrt(count), 0.01)), spread)
 
 
 def _weekdays(ratio: Array, weekday: npt.NDArray[np.int64]) -> Array:

@@ -49,5 +49,5 @@ def test_level_follows_a_step_within_eight_days() -> None:
     value = 3.0 + rng.normal(0, 0.3, 200)
     value[-8:] -= 1.5
     found = filter_level(value, np.ones(200), np.zeros(200), **steady)
-    assert found.path[-1] == pytest.approx(1.5, abs=0.25)
-    assert found.path[-9] == pytest.approx(3.0, abs=0.25)
+    assert found.after[-1] == pytest.approx(1.5, abs=0.25)
+    assert found.after[-9] == pytest.approx(3.0, abs=0.25)

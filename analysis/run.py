@@ -7,13 +7,15 @@ from typing import Any
 import duckdb
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from analysis import alarms, depletion
 from analysis.ledger import longest_interval
-from analysis.run_ahead import Prospects, State, look_ahead
+from analysis.run_ahead import Prospects, look_ahead
+from analysis.run_books import State, site_books
 from analysis.run_days import NumberedFleet, Progress, plain, update_days
 from analysis.run_field import update_field
-from analysis.run_findings import NodeField, judge_fleet
+from analysis.run_findings import NodeField, find_all, judge_nodes
 from ingest.errors import UsageError
 from ingest.store import Store, sql
 
@@ -67,13 +69,12 @@ def analyse(store: Store, as_of: datetime | None = None, progress: Progress = la
     rows = update_days(store, known, moment, progress)
     fields = list(update_field(store, known, moment.date() + timedelta(days=1), progress))
     states = _states(store.cursor(), moment)
-    days = _ledger(store.cursor(), known)
     progress("forecast", 0, 1)
-    prospects = look_ahead(known, fields, days, states, moment)
+    books = list(site_books(known, fields, _ledger(store.cursor(), known), states, moment))
+    prospects = look_ahead(books)
     progress("forecast", 1, 1)
-    windows = _windows(store.cursor(), moment)
-    nodes, findings = judge_fleet(known, fields, days, states, windows, moment)
-    changed = _write(store, known, nodes, findings, prospects, states, moment, before)
+    nodes = judge_nodes(known, fields, books, _windows(store.cursor(), moment))
+    changed = _write(store, known, nodes, find_all(books, nodes), prospects, states, moment, before)
     return Summary(moment, rows, len(known.nodes), changed, before is not None and moment < before)
 
 
@@ -92,9 +93,9 @@ def _states(cursor: duckdb.DuckDBPyConnection, moment: datetime) -> dict[int, St
     return {row[0]: State(*(np.nan if value is None else float(value) for value in row[1:])) for row in rows}
 
 
-def _ledger(cursor: duckdb.DuckDBPyConnection, known: NumberedFleet) -> pd.DataFrame:
+def _ledger(cursor: duckdb.DuckDBPyConnection, known: NumberedFleet) -> pa.Table:
     bounds = {"low": int(known.numbers[0]), "high": int(known.numbers[-1]), "first": date.min}
-    return pd.DataFrame(cursor.execute(sql("read_days", "analysis"), bounds).to_arrow_table().to_pandas())
+    return cursor.execute(sql("read_days", "analysis"), bounds).to_arrow_table()
 
 
 def _windows(cursor: duckdb.DuckDBPyConnection, moment: datetime) -> dict[int, tuple[float, ...]]:

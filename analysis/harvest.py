@@ -12,10 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from analysis.ledger import FULL_MARGIN, FULL_MARGIN_STEPS
 from analysis.level import Level, filter_level
 from analysis.noise import deviates, lag_one, noise_table, shared, table_sd
-from analysis.outlook import HarvestOutlook
-from analysis.site_days import Ahead, Days, SiteDays, ahead, day_shapes
+from analysis.outlook import HarvestOutlook, curve_of
+from analysis.site_days import Ahead, Days, SiteDays, active_hours, ahead, day_shapes
 from ingest.budget import SECONDS_PER_DAY, Budget
 
 Array = npt.NDArray[np.float64]
@@ -170,8 +171,7 @@ def _see(node: NodeDays, site: SiteDays, past: int, shape: Array) -> _Seen:
     place = place[kept]
     gross = node.net_harvest_j[kept] + node.leakage_j[kept]
     spent = node.wake_j[kept] + node.sleep_j[kept] + node.leakage_j[kept]
-    hours = (shape[place] > 0.2 * shape[place].max(axis=1, keepdims=True)).sum(axis=1)
-    lost = np.clip(node.full_s[kept] / (hours * 3600.0), 0.0, 1.0)
+    lost = _curtailed(node.full_s[kept] - _tail(node.budget, spent), shape[place])
     bound = lost > FULL_SHARE
     free = gross - spent * node.full_s[kept] / SECONDS_PER_DAY  # at full, only what is spent comes in
     whole = np.where(bound, gross, np.maximum(free / np.maximum(1 - lost, 1e-9), gross))
@@ -179,6 +179,28 @@ def _see(node: NodeDays, site: SiteDays, past: int, shape: Array) -> _Seen:
     harvest[place], censored[place], spread[place] = np.maximum(whole, 0.0), bound, 1 + 2 * lost
     load = [a[kept].mean() if kept.any() else 0.0 for a in (node.wake_j, node.sleep_j, node.leakage_j)]
     return _Seen(harvest, censored, spread, np.array(load))
+
+
+def _tail(budget: Budget, spent: Array) -> Array:
+    """How long a day a node still reads full after its harvest has ended, at most the night. [s]"""
+    curve, full = curve_of(budget.storage), budget.storage.full_voltage
+    margin = max(FULL_MARGIN * full, FULL_MARGIN_STEPS * budget.telemetry.adc_step)
+    held = curve.full_j - float(np.asarray(curve.energy(full - margin)))
+    idle = SECONDS_PER_DAY * float((active_hours(budget.harvest) == 0).mean())
+    return np.asarray(np.minimum(held / np.maximum(spent, 1e-12) * SECONDS_PER_DAY, idle or SECONDS_PER_DAY / 2))
+
+
+def _curtailed(full_s: Array, shape: Array) -> Array:
+    """Share of each day's harvest that fell into its time at full, if that was the end of its active hours."""
+    if not len(shape):
+        return np.zeros(0)
+    active = shape > 0.1 * shape.max(axis=1, keepdims=True)
+    end = 24 - np.argmax(active[:, ::-1], axis=1)
+    gone = np.concatenate([np.zeros((len(shape), 1)), np.cumsum(shape, axis=1)], axis=1)
+    since = np.clip(end - np.maximum(full_s, 0.0) / 3600.0, 0.0, 23.999)
+    row, hour = np.arange(len(shape)), since.astype(int)
+    at = gone[row, hour] + (since - hour) * shape[row, hour]
+    return np.asarray(np.clip(1 - at / gone[row, end], 0.0, 1.0))
 
 
 def _value(seen: _Seen, season: Array, open_share: Array) -> Array:

@@ -16,9 +16,11 @@ from ingest.budget import Budget
 SURE = 0.9  # a finding is stated from this chance on
 HARVEST_DROP = 0.15  # smaller falls of harvest are the weather's
 WAKES_RISE = 0.15
+WAKES_OVER = 0.3  # over the plan, where nothing has changed since commissioning
 DRAIN_RISE = 0.3
 LEAKAGE_RISE = 0.8
-FADE = 0.04
+FADE = 0.025
+FADE_SURE = 0.97
 RESISTANCE_RISE = 0.3
 RECENT_DAYS = 7
 SITE_SHARE = 0.6  # of a site's nodes that must show the same within SITE_DAYS to be one cause
@@ -167,17 +169,18 @@ def _wakes(node: NodeFacts) -> Finding | None:
     plan = node.budget.load.wakes_per_day
     if len(known) < RECENT_DAYS or plan <= 0:
         return None
-    recent, scatter = float(known[-RECENT_DAYS:].mean()), float(known[-28:].std())
-    doubt = max(scatter / np.sqrt(RECENT_DAYS), 0.02 * plan)
     change = find_change(node.wakes)
     risen = change is not None and change.after > change.before * (1 + WAKES_RISE) and change.z > 4
+    days = RECENT_DAYS if risen else 4 * RECENT_DAYS
+    recent, scatter = float(known[-days:].mean()), float(known[-28:].std())
+    doubt = max(scatter / np.sqrt(RECENT_DAYS), 0.02 * plan)
     usual = change.before if risen and change is not None else float(np.median(known))
-    limit = max(plan * (1 + WAKES_RISE), usual * (1 + WAKES_RISE) if risen else 0.0)
+    limit = max(plan, usual) * (1 + WAKES_RISE) if risen else plan * (1 + WAKES_OVER)
     chance = float(ndtr((recent - limit) / doubt))
-    if chance < SURE or recent < plan * (1 + WAKES_RISE):
+    if chance < SURE:
         return None
     since = node.first + timedelta(days=change.index) if risen and change is not None else node.commissioned
-    evidence = f"{recent:.0f} wakes a day in the last {RECENT_DAYS} days against {plan:.0f} planned"
+    evidence = f"{recent:.0f} wakes a day in the last {days} days against {plan:.0f} planned"
     if risen:
         evidence += f"; {usual:.0f} a day before"
     return Finding(node.node_id, "wakes-over", since, chance, evidence)
@@ -212,7 +215,7 @@ def _storage(node: NodeFacts) -> list[Finding | None]:
     found: list[Finding | None] = []
     if np.isfinite(health.capacity_ratio):
         chance = float(ndtr((1 - FADE - health.capacity_ratio) / max(health.capacity_sd, 1e-6)))
-        if chance >= 0.98:
+        if chance >= FADE_SURE:
             evidence = (
                 f"capacity is {health.capacity_ratio:.0%} of what it was (sd {health.capacity_sd:.0%}): "
                 "wakes and rest both cost more voltage"

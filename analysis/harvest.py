@@ -23,6 +23,7 @@ Array = npt.NDArray[np.float64]
 
 OBSERVED_SHARE = 0.9  # of a day that must be seen for its harvest to count
 FULL_SHARE = 0.6  # of the active time at full from which a day is only a lower bound
+FULL_SHARE_PAST = 0.9  # the same where days are compared with each other: what is left tells of a lasting change
 CLOSED_SHARE = 0.2  # days whose weekday and closures leave less than this say nothing about the level
 DARK_SEASON = 0.01  # nor do those of the polar night
 
@@ -164,7 +165,7 @@ def _prior(budget: Budget, values: list[Array]) -> tuple[float, float]:
     return max(float(known.mean()) if len(known) else 0.0, 1e-6), 1.0
 
 
-def _see(node: NodeDays, site: SiteDays, past: int, shape: Array) -> _Seen:
+def _see(node: NodeDays, site: SiteDays, past: int, shape: Array, full_share: float = FULL_SHARE) -> _Seen:
     """The node's gross harvest on the calendar: what was curtailed at full is made up for, or marked."""
     place = site.index(node.day)
     kept = (place >= 0) & (place < past) & (node.observed_s >= OBSERVED_SHARE * SECONDS_PER_DAY)
@@ -172,7 +173,7 @@ def _see(node: NodeDays, site: SiteDays, past: int, shape: Array) -> _Seen:
     gross = node.net_harvest_j[kept] + node.leakage_j[kept]
     spent = node.wake_j[kept] + node.sleep_j[kept] + node.leakage_j[kept]
     lost = _curtailed(node.full_s[kept] - _tail(node.budget, spent), shape[place])
-    bound = lost > FULL_SHARE
+    bound = lost > full_share
     free = gross - spent * node.full_s[kept] / SECONDS_PER_DAY  # at full, only what is spent comes in
     whole = np.where(bound, gross, np.maximum(free / np.maximum(1 - lost, 1e-9), gross))
     harvest, censored, spread = np.full(past, np.nan), np.zeros(past, dtype=bool), np.ones(past)
@@ -358,7 +359,7 @@ def past_harvest(node: NodeDays, site: SiteDays, today: np.datetime64) -> PastHa
     season = site.sky.mean(axis=1) if node.budget.harvest.source == "light-outdoor" else np.ones(site.days)
     shape = day_shapes(node.budget.harvest, site, node.profile)
     closed = (shape * site.closed).sum(axis=1)
-    seen = _see(node, site, past, shape)
+    seen = _see(node, site, past, shape, FULL_SHARE_PAST)
     week = _weekdays(seen, closed[:past] * season[:past], site, node.budget)
     value = _value(seen, season[:past], (week[site.weekday] * closed)[:past])
     return PastHarvest(value / SECONDS_PER_DAY, seen.censored)

@@ -26,6 +26,9 @@ RECENT_DAYS = 7
 SITE_SHARE = 0.6  # of a site's nodes that must show the same within SITE_DAYS to be one cause
 SITE_LEAST = 4
 SITE_DAYS = 3
+COHORT_LEAST = 5  # nodes of one site and source from which what they have in common is known
+COMMON_RANGE = (0.2, 5.0)
+STOP_DAYS = 3
 COMMON = {"harvest-short", "dark", "silent-charged"}  # what a site can do to its nodes
 
 
@@ -98,11 +101,57 @@ class Finding:
 
 def find(nodes: Sequence[NodeFacts]) -> list[Finding]:
     """The findings of a fleet; what most nodes of a site show at the same time is one finding of the site."""
-    found = [finding for node in nodes for finding in _of_node(node)]
+    cohorts: defaultdict[tuple[str, str], list[NodeFacts]] = defaultdict(list)
+    for node in nodes:
+        cohorts[node.site, node.budget.harvest.source].append(node)
+    found: list[Finding] = []
+    for (site, source), members in cohorts.items():
+        common = _common(members)
+        found += [finding for node in members for finding in _of_node(node, common)]
+        if common is not None and (stop := _stop(site, source, members, common)) is not None:
+            found.append(stop)
     return _site_wide(nodes, found)
 
 
-def _of_node(node: NodeFacts) -> list[Finding]:
+def _common(members: Sequence[NodeFacts]) -> Floats | None:
+    """What the harvests of one site and source have in common, by day, usually one; None for too few nodes."""
+    if len(members) < COHORT_LEAST:
+        return None
+    seen = np.stack([np.where(node.harvest_bound, np.nan, node.harvest_w) for node in members])
+    known = np.isfinite(seen)
+    with np.errstate(invalid="ignore"):
+        usual = np.array(
+            [np.median(row[mask]) if mask.any() else np.nan for row, mask in zip(seen, known, strict=True)]
+        )
+        relative = seen / np.where(usual > 0, usual, np.nan)[:, None]
+    enough = np.isfinite(relative).sum(axis=0) >= COHORT_LEAST
+    common = np.full(seen.shape[1], np.nan)
+    common[enough] = np.nanmedian(relative[:, enough], axis=0)
+    return common
+
+
+def _stop(site: str, source: str, members: Sequence[NodeFacts], common: Floats) -> Finding | None:
+    """A fall of the whole site's harvest that its own past does not know."""
+    means = np.convolve(np.nan_to_num(common, nan=1.0), np.ones(STOP_DAYS) / STOP_DAYS, mode="valid")
+    past = means[: -2 * STOP_DAYS]
+    if len(past) < 8 * STOP_DAYS or not np.isfinite(common[-STOP_DAYS:]).any():
+        return None
+    limit = min(0.5, 0.7 * float(np.quantile(past, 0.02)))
+    if means[-1] >= limit:
+        return None
+    low = np.flatnonzero(means >= limit)
+    since = members[0].first + timedelta(days=int(low[-1]) + STOP_DAYS if len(low) else 0)
+    evidence = (
+        f"the {source} harvest of {len(members)} nodes at {site} is {means[-1]:.0%} of usual over {STOP_DAYS} days, "
+        "season, weekday and planned closures taken out: one cause at the site rather than many at the nodes"
+    )
+    return Finding(None, "site-wide", since, 0.95, evidence, site)
+
+
+def _of_node(node: NodeFacts, common: Floats | None) -> list[Finding]:
+    if common is not None:
+        share = np.clip(np.where(np.isfinite(common), common, 1.0), *COMMON_RANGE)
+        node = replace(node, harvest_w=node.harvest_w / share)
     judged = (_silence(node), _harvest(node), _wakes(node), *_drains(node), *_storage(node))
     return [replace(finding, site=node.site) for finding in judged if finding is not None]
 
@@ -142,7 +191,7 @@ def _harvest(node: NodeFacts) -> Finding | None:
             budget = node.budget.harvest.mean_power
             evidence = (
                 f"harvest fell by {fall:.0%}, from {_uw(change.before)} to {_uw(max(change.after, 0))}, "
-                f"season and closures taken out; budget {_uw(budget)}"
+                f"season, closures and what the site's nodes share taken out; budget {_uw(budget)}"
             )
             return Finding(node.node_id, "harvest-short", node.first + timedelta(days=change.index), chance, evidence)
     return _never_met(node, seen)

@@ -1,0 +1,98 @@
+"""Findings name the cause that is there, and none that is not."""
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+import numpy as np
+import pytest
+from analysis_parts import conveyor_budget
+
+from analysis.findings import NodeFacts, Rise, find
+from analysis.health import Health
+
+DAYS = 180
+FIRST = date(2026, 1, 1)
+NAN = float("nan")
+SOUND = Health(1.0, 0.03, 1.0, 0.02, 1.0, 0.3, NAN, NAN, "sound")
+RNG = np.random.default_rng(11)
+
+
+def node(name="mf-01", **changes) -> NodeFacts:
+    harvest = 70e-6 * (1 + RNG.normal(0, 0.15, DAYS))
+    facts = NodeFacts(
+        name, "mill-floor", conveyor_budget(), FIRST, harvest, np.zeros(DAYS, bool), 48 + RNG.normal(0, 1, DAYS),
+        Rise(1.0, 0.1, None), Rise(1.0, 0.3, None), SOUND, FIRST, 0.0, 0.8, 8.0, 27e-6,
+        FIRST + timedelta(days=DAYS - 1), 0.0,
+    )  # fmt: skip
+    return replace(facts, **changes)
+
+
+def fall(harvest, day, factor):
+    return harvest * np.where(np.arange(DAYS) < day, 1.0, factor)
+
+
+def names(found):
+    return {finding.finding for finding in found}
+
+
+def test_a_sound_fleet_has_none():
+    assert find([node(f"mf-{i:02d}") for i in range(20)]) == []
+
+
+def test_a_fall_of_harvest_is_dated_and_measured():
+    one = node()
+    (found,) = find([replace(one, harvest_w=fall(one.harvest_w, 120, 0.5))])
+    assert found.finding == "harvest-short"
+    assert abs((found.since - (FIRST + timedelta(days=120))).days) <= 3
+    assert "50%" in found.evidence or "49%" in found.evidence or "51%" in found.evidence
+    assert found.probability > 0.9
+
+
+def test_a_fall_that_has_passed_is_not_a_finding():
+    one = node()
+    bump = one.harvest_w * np.where((np.arange(DAYS) > 60) & (np.arange(DAYS) < 110), 0.4, 1.0)
+    assert find([replace(one, harvest_w=bump)]) == []
+
+
+def test_what_the_whole_site_shows_is_one_finding_of_the_site():
+    fleet = [node(f"mf-{i:02d}") for i in range(12)]
+    found = find([replace(one, harvest_w=fall(one.harvest_w, DAYS - 4, 0.1)) for one in fleet])
+    assert names(found) == {"site-wide"}
+    assert found[0].node_id is None
+    assert "12 nodes at mill-floor" in found[0].evidence
+
+
+def test_a_gateway_that_is_down_is_one_finding_of_the_site():
+    found = find([node(f"mf-{i:02d}", silent_for_s=50_000.0) for i in range(12)])
+    assert names(found) == {"site-wide"}
+    assert "silent-charged" in found[0].evidence
+
+
+@pytest.mark.parametrize(("share", "cause"), [(0.6, "silent-charged"), (0.005, "dark")])
+def test_energy_in_hand_tells_a_dead_radio_from_a_dark_node(share, cause):
+    (found,) = find([node(silent_for_s=90_000.0, usable_share=share, usable_j=10 * share)])
+    assert found.finding == cause
+    assert f"{share:.0%}" in found.evidence
+
+
+def test_more_wakes_than_planned():
+    one = node()
+    (found,) = find([replace(one, wakes=one.wakes * np.where(np.arange(DAYS) < 150, 1, 2.2))])
+    assert found.finding == "wakes-over"
+    assert "48 planned" in found.evidence
+    assert abs((found.since - (FIRST + timedelta(days=150))).days) <= 2
+
+
+def test_drain_and_leakage_that_cannot_be_told_apart_name_each_other():
+    (found,) = find([node(sleep=Rise(3.0, 0.3, FIRST), tie=-0.95)])
+    assert found.finding == "drain-over"
+    assert "leakage is not separable" in found.evidence
+    (found,) = find([node(sleep=Rise(3.0, 0.3, FIRST), tie=0.1)])
+    assert "not separable" not in found.evidence
+
+
+def test_storage_that_wears():
+    assert names(find([node(health=replace(SOUND, capacity_ratio=0.85))])) == {"capacity-fade"}
+    assert names(find([node(health=replace(SOUND, esr_ratio=1.8))])) == {"resistance-rise"}
+    assert names(find([node(leakage=Rise(6.0, 1.0, None))])) == {"leakage-rise"}
+    assert find([node(health=replace(SOUND, capacity_ratio=0.93, capacity_sd=0.06))]) == []

@@ -1,0 +1,66 @@
+"""Verdicts by the budget's own criteria, and resistance compared at equal temperature."""
+
+import numpy as np
+import pytest
+from analysis_parts import conveyor_budget
+
+from analysis.health import Resistance, judge, resistance
+
+STORAGE = conveyor_budget().storage
+FRESH = Resistance(0.4, 0.01, 1.0, 0.02)
+
+
+def steps(ohm, warmth):
+    return np.stack([ohm, np.full(len(ohm), 1e-4), np.full(len(ohm), 24.0), warmth], axis=1)
+
+
+@pytest.mark.parametrize(
+    ("capacity", "sd", "esr", "verdict"),
+    [
+        (0.98, 0.02, 1.05, "sound"),
+        (0.82, 0.02, 1.05, "watch"),  # past 15 %, not surely past 20 %: common end-of-life criterion of power EDLCs
+        (0.75, 0.02, 1.05, "degraded"),
+        (0.55, 0.02, 1.05, "spent"),
+        (0.98, 0.02, 1.9, "watch"),
+        (0.98, 0.02, 2.2, "degraded"),  # twice the resistance: the same criterion
+        (0.75, 0.20, 1.05, "sound"),  # a capacity known so badly says nothing; the resistance does
+    ],
+)
+def test_verdicts(capacity, sd, esr, verdict):
+    assert judge(STORAGE, (capacity, sd), Resistance(0.4, 0.01, esr, 0.03), (1.0, 0.2), 300).verdict == verdict
+
+
+def test_nothing_known_is_said_so():
+    nothing = Resistance(np.nan, np.nan, np.nan, np.nan)
+    health = judge(STORAGE, (np.nan, np.inf), nothing, (np.nan, np.nan), 10)
+    assert health.verdict == "not-enough-data"
+    assert np.isnan(health.capacity_ratio)
+
+
+def test_no_rate_of_fade_before_the_data_can_carry_it():
+    assert np.isnan(judge(STORAGE, (0.95, 0.02), FRESH, (1.0, 0.2), 60).fade_per_year)
+    assert np.isnan(judge(STORAGE, (0.95, 0.06), FRESH, (1.0, 0.2), 100).fade_per_year)
+    stated = judge(STORAGE, (0.90, 0.02), FRESH, (1.0, 0.2), 365)
+    assert stated.fade_per_year == pytest.approx(0.10, abs=0.001)
+    assert stated.fade_sd == pytest.approx(0.02, abs=0.001)
+
+
+def test_a_cold_winter_is_not_a_resistance_rise():
+    # Resistance that rises 0.8 %/K towards the cold (x1.5 to x2 from 20 to -40 degC, from memory), over a year.
+    days = np.arange(365)
+    warmth = -15 * np.cos(2 * np.pi * (days - 180) / 365) - 10
+    rng = np.random.default_rng(4)
+    ohm = 0.4 * np.exp(-0.008 * (warmth + rng.normal(0, 1, 365))) * (1 + rng.normal(0, 0.01, 365))
+    found = resistance(steps(ohm, warmth))
+    assert found.ratio == pytest.approx(1.0, abs=0.06)
+
+
+def test_a_doubling_is_seen_within_thirty_days():
+    rng = np.random.default_rng(5)
+    ohm = np.where(np.arange(130) < 100, 0.4, 0.8) * (1 + rng.normal(0, 0.03, 130))
+    found = resistance(steps(ohm, np.zeros(130)))
+    assert found.ratio == pytest.approx(2.0, abs=0.1)
+
+
+def test_too_few_steps_say_nothing():
+    assert np.isnan(resistance(np.zeros((100, 4))).ohm)

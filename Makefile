@@ -30,6 +30,8 @@ $(VENV)/.made:
 
 $(VENV)/.installed: $(VENV)/.made pyproject.toml
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check -e .
+	@echo "compiling the analysis, once"
+	$(BIN)/python -c 'import joulebook; joulebook.compile_kernels()'
 	touch $@
 
 $(VENV)/.installed-test: $(VENV)/.made pyproject.toml

@@ -2,6 +2,7 @@
 
 import json
 import logging
+import os
 import signal
 import sys
 import tempfile
@@ -20,7 +21,7 @@ from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, T
 from rich.table import Table
 
 from ingest.contract import DEFAULT_PREFIX
-from ingest.errors import JoulebookError, UsageError
+from ingest.errors import JoulebookError, StoreHeldError, UsageError
 from ingest.fleet import read_fleet
 from ingest.listener import Listener
 from ingest.mqtt import BrokerAddress, BrokerSettings
@@ -44,6 +45,12 @@ PrefixOption = Annotated[str, typer.Option(help="First level of the topics.")]
 PortOption = Annotated[int, typer.Option(help="Port of the dashboard.", min=0, max=65535)]
 HostOption = Annotated[str, typer.Option(help="Address the dashboard listens on.")]
 EveryOption = Annotated[float, typer.Option("--every", help="Seconds from one analysis to the next.", min=1)]
+KeepOption = Annotated[
+    int | None, typer.Option("--keep-days", help="Drop analysed reports older than this; the ledger stays. [keep all]")
+]
+MetricsOption = Annotated[
+    int | None, typer.Option(help="Serve /metrics and /health on this port of 127.0.0.1. [off]", min=0, max=65535)
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print figures for machines.")]
 STORE, BROKER, PORT = Path("joulebook.duckdb"), "mqtt://localhost:1883", 8050
 DEMO_LIVE_DAYS = 3  # of the simulated history are published live
@@ -51,6 +58,7 @@ DEMO_SPEED = 720.0  # times as fast as the clock, until the live reports reach t
 DEMO_ONCE_HOURS = 6  # of live reports when the demo only prints its summary
 DEMO_DELAY_S = 2.0  # from a simulated report to its arrival
 DEMO_BATCH = 20_000  # reports of the simulated history admitted together
+COMPILE_DAYS = 40
 DEMO_EVERY_S = 10.0  # from one analysis to the next
 
 
@@ -234,11 +242,48 @@ export.__doc__ = f"{export.__doc__} Tables: {', '.join(TABLES)}."
 
 
 @cli.command()
-def listen(broker: BrokerOption = BROKER, store: StoreOption = STORE, prefix: PrefixOption = DEFAULT_PREFIX) -> None:
+def clocks(store: StoreOption = STORE, as_json: JsonOption = False) -> None:
+    """Nodes whose clocks were lost, drift or are off, in the last days before the newest report."""
+    from ingest.clocks import flags
+
+    with Store.open(store, must_exist=True) as book:
+        (newest,) = book.cursor().execute("SELECT max(received_at)::DATE FROM report_log").fetchall()[0]
+        found = flags(book, newest) if newest else []
+    lines = [
+        f"{flag.node_id}: clock {flag.kind}, {flag.reports:,} reports on {flag.days} days"
+        + ("" if flag.error_s is None else f"; {flag.drift_s_per_day:+.1f} s/day slow, {flag.error_s:+.0f} s behind")
+        for flag in found
+    ]
+    say({"clocks": [flag._asdict() for flag in found]}, as_json, "\n".join(lines) or "no clock stands out")
+
+
+@cli.command()
+def backup(file: Path, store: StoreOption = STORE, as_json: JsonOption = False) -> None:
+    """Copy the store into FILE, also while listen or serve is using it."""
+    from ingest import upkeep
+
+    try:
+        with Store.open(store, must_exist=True) as book:
+            upkeep.backup(book, file)
+    except StoreHeldError:
+        upkeep.request_backup(store, file)
+    say({"file": str(file), "bytes": file.stat().st_size}, as_json, f"{store} copied to {file}")
+
+
+@cli.command()
+def listen(
+    broker: BrokerOption = BROKER,
+    store: StoreOption = STORE,
+    prefix: PrefixOption = DEFAULT_PREFIX,
+    keep_days: KeepOption = None,
+    metrics_port: MetricsOption = None,
+) -> None:
     """Subscribe to the nodes' reports and store them, until stopped."""
     with ExitStack() as stack:
         book = stack.enter_context(Store.open(store, must_exist=True))
+        start_upkeep(stack, book, keep_days)
         listener = start_listener(stack, book, BrokerAddress.parse(broker), BrokerSettings.load(), prefix)
+        start_metrics(stack, listener, metrics_port)
         err.print(f"listening on {broker}, storing in {store}; Ctrl-C stops", highlight=False)
         wait_until_stopped(listener)
 
@@ -260,11 +305,15 @@ def serve(
     host: HostOption = "127.0.0.1",
     port: PortOption = PORT,
     every: EveryOption = 300.0,
+    keep_days: KeepOption = None,
+    metrics_port: MetricsOption = None,
 ) -> None:
     """Listen, analyse on a schedule and serve the dashboard, in one process."""
     with ExitStack() as stack:
         book = stack.enter_context(Store.open(store, must_exist=True))
+        start_upkeep(stack, book, keep_days)
         listener = start_listener(stack, book, BrokerAddress.parse(broker), BrokerSettings.load(), prefix)
+        start_metrics(stack, listener, metrics_port)
         start_dashboard(stack, book, host, port)
         schedule = Schedule(book, listener, prefix, every, lambda: datetime.now(UTC))
         schedule.start()
@@ -310,6 +359,24 @@ def open_demo_store(path: Path) -> Store:
     book = Store.open(path)
     book.set_meta("demo", "Marrowmere Mill")
     return book
+
+
+def compile_kernels() -> None:
+    """Run the main job once on a small simulated fleet, so that every compiled loop is on disk before it is waited for.
+
+    The make file calls it at the end of the installation; without it the first analysis compiles.
+    """
+    from analysis.run import analyse as run
+    from fixtures.scatter import scattered_fleet
+    from fixtures.simulate import simulate
+
+    start = datetime(2026, 1, 1, tzinfo=UTC)
+    small = scattered_fleet(12, 1, start, COMPILE_DAYS, faulty=0.0)
+    simulated = simulate(small.fleet, start, COMPILE_DAYS, 1, small.faults, small.firmware)
+    with Store.open(":memory:") as book:
+        book.save_fleet(small.fleet)
+        load_history(book, simulated, float("inf"), lambda *_: None)
+        run(book)
 
 
 def load_history(book: Store, simulated: Any, until: float, bar: Callable[[str, int, int], None]) -> None:
@@ -399,6 +466,27 @@ def start_listener(
     return listener
 
 
+def start_upkeep(stack: ExitStack, book: Store, keep_days: int | None) -> None:
+    """A started upkeep of the store that the stack stops."""
+    from ingest.upkeep import Upkeep
+
+    upkeep = Upkeep(book, keep_days)
+    upkeep.start()
+    stack.callback(upkeep.stop)
+
+
+def start_metrics(stack: ExitStack, listener: Listener, port: int | None) -> None:
+    """Metrics and health on loopback, if a port is given; the address is printed."""
+    if port is None:
+        return
+    from ingest.metrics import MetricsServer
+
+    server = MetricsServer(listener, "127.0.0.1", port)
+    server.start()
+    stack.callback(server.stop)
+    err.print(f"metrics: {server.address}/metrics, health: {server.address}/health", highlight=False, soft_wrap=True)
+
+
 def start_dashboard(
     stack: ExitStack, book: Store, host: str, port: int, clock: Callable[[], datetime] | None = None
 ) -> None:
@@ -478,7 +566,7 @@ def wait_until_stopped(listener: Listener | None = None) -> None:
 
 def main(arguments: list[str] | None = None) -> int:
     """Run a command; errors are one line on standard error. Exit codes: 0 done, 1 failed, 2 wrong use or not yet."""
-    logging.basicConfig(level=logging.WARNING, format="%(asctime)s %(name)s %(levelname)s %(message)s")
+    set_up_log()
     try:
         code = cli(args=arguments, standalone_mode=False)
     except (NotYetError, UsageError) as error:
@@ -490,6 +578,20 @@ def main(arguments: list[str] | None = None) -> int:
     except (typer.Abort, KeyboardInterrupt):
         return complain("stopped", 130)
     return int(code or 0)
+
+
+def set_up_log() -> None:
+    """The log goes to standard error, from JOULEBOOK_LOG_LEVEL up; as JSON lines if JOULEBOOK_LOG is json."""
+    level = os.environ.get("JOULEBOOK_LOG_LEVEL", "WARNING").upper()
+    known = level in logging.getLevelNamesMapping()
+    logging.basicConfig(level=level if known else "WARNING", format="%(asctime)s %(name)s %(levelname)s %(message)s")
+    if os.environ.get("JOULEBOOK_LOG") == "json":
+        from ingest.metrics import JsonLines
+
+        for handler in logging.getLogger().handlers:
+            handler.setFormatter(JsonLines())
+    if not known:
+        logging.getLogger("joulebook").warning("JOULEBOOK_LOG_LEVEL %s: expected INFO, WARNING or ERROR", level)
 
 
 def complain(text: str, code: int) -> int:

@@ -17,6 +17,7 @@ Reason = Literal[
     "count-out-of-range",  # wakes or boot negative, or above 2**53
     "time-in-future",  # observed later than the arrival, allowing CLOCK_LEAD_S
     "before-commissioning",  # observed before the node was commissioned
+    "too-late",  # of a day whose reports are no longer kept, so that its ledger cannot be computed anew
 ]
 
 PAYLOAD_MAX_BYTES = 256 * 1024

@@ -3,6 +3,7 @@
 JoulebookError
 ├── FleetError     a fleet folder or a budget file is wrong
 ├── StoreError     the store cannot be opened, read or written
+│   └── StoreHeldError   another process has it open
 ├── BrokerError    the broker cannot be reached or refuses
 ├── ImportFileError  a history file cannot be read
 └── UsageError     a command was given something it cannot use
@@ -19,6 +20,10 @@ class FleetError(JoulebookError):
 
 class StoreError(JoulebookError):
     """The store cannot be opened, read or written."""
+
+
+class StoreHeldError(StoreError):
+    """Another process has the store open."""
 
 
 class BrokerError(JoulebookError):

@@ -20,6 +20,7 @@ SELECT j.received_at, b.topic, j.reason,
             format('observed {} s after it arrived, allowed {} s', round(b.observed_at - b.received_at), $lead_s)
         WHEN 'before-commissioning' THEN format('observed {} s before commissioning',
                                                 round(b.commissioned_s - coalesce(b.observed_at, b.received_at)))
+        WHEN 'too-late' THEN 'of a day that cannot be computed anew: reports as old as that are no longer kept'
     END AS detail,
     to_json({'t': b.observed_at, 'storage_v': b.storage_v, 'wakes': b.wakes, 'loaded_v': b.loaded_v,
              'temp_c': b.temp_c, 'boot': b.boot})::VARCHAR AS payload,

@@ -4,6 +4,7 @@
 -- Parameters: $lead_s how far a node's clock may run ahead [s], $temp_min and $temp_max [degC], $count_max.
 -- Returns seq, node_no, observed_at, received_at, the values, `clockless` (the time of arrival is used), claimed_s (the
 -- time that a lost clock gave, else null), redelivered, reason (null: admitted).
+-- The note `open_from` is the first day that may still be computed anew, if reports of older days were dropped.
 -- A lost clock is one that gives a time before commissioning or in the future. A report that came alone was made when it
 -- came, so the time of arrival stands in; of several in one message nobody knows when they were made: refused.
 WITH timed AS (
@@ -26,6 +27,7 @@ WITH timed AS (
              THEN 'count-out-of-range'
         WHEN at_s > received_at + $lead_s THEN 'time-in-future'
         WHEN at_s < commissioned_s THEN 'before-commissioning'
+        WHEN at_s < (SELECT epoch(value::TIMESTAMP) FROM meta WHERE key = 'open_from') THEN 'too-late'
     END AS reason
     FROM timed
 )

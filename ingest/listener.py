@@ -10,11 +10,13 @@ import threading
 import time
 from collections import Counter, deque
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple, Protocol
 
 import duckdb
 import pyarrow as pa
+import pyarrow.compute as pc
 from paho.mqtt.client import MQTTMessage
 
 from ingest.connection import Connection
@@ -28,6 +30,7 @@ log = logging.getLogger(__name__)
 BATCH_MAX_BYTES = 8 * 1024 * 1024  # payload bytes in one batch
 WAITING_MAX_BYTES = 64 * 1024 * 1024  # read but not yet stored; beyond it the socket is left unread
 IDLE_S = 0.03  # nothing new for this long: the batch goes
+SITES_MAX = 1_000  # whose last report is remembered: anyone may name one
 WINDOW_MIN = 10  # the smallest in-flight window that is remembered
 
 
@@ -51,6 +54,11 @@ class ListenerStats:
     waiting: int  # messages read but not yet stored
     reconnects: int
     failed_commits: int
+    oldest_waiting: float | None  # when the oldest message read but not yet stored arrived [s since 1970 UTC]
+    commits: int
+    committed: int  # messages, in all commits
+    commit_seconds: float  # in all commits
+    last_report: dict[str, float]  # by site: arrival [s since 1970 UTC]
 
 
 class _Waiting(NamedTuple):
@@ -142,6 +150,9 @@ class Listener:
         self._counts: Counter[str] = Counter()
         self._rejected: Counter[str] = Counter()
         self._last_commit: float | None = None
+        self._commit_seconds = 0.0
+        self._last_report: dict[str, float] = {}
+        self._committing: float | None = None  # arrival of the first message of the batch in the hands of the store
         self._failure: BaseException | None = None
         self._stopping = threading.Event()
         self._nudge = threading.Event()
@@ -189,7 +200,19 @@ class Listener:
                 waiting=len(self._waiting),
                 reconnects=self._connection.reconnects,
                 failed_commits=self._counts["failed"],
+                oldest_waiting=self._oldest_waiting(),
+                commits=self._counts["commits"],
+                committed=self._counts["committed"],
+                commit_seconds=self._commit_seconds,
+                last_report=dict(self._last_report),
             )
+
+    def _oldest_waiting(self) -> float | None:
+        if self._committing is not None:
+            return self._committing
+        with suppress(IndexError):  # nothing waits
+            return self._waiting[0].received_at
+        return None
 
     @property
     def failure(self) -> BaseException | None:
@@ -308,21 +331,37 @@ class Listener:
         return batch
 
     def _commit(self, batch: _Batch) -> bool:
+        self._committing = batch.taken[0].received_at if batch.taken else None
+        started = time.monotonic()
+        table = batch_table(batch.rows)
         try:
-            admitted = self._store.admit(batch_table(batch.rows), batch.refusals)
+            admitted = self._store.admit(table, batch.refusals)
         except (JoulebookError, duckdb.Error, OSError) as error:
             self._put_back(batch, error)
             return False
+        self._committing = None
         with self._lock:
-            self._counts.update(accepted=admitted.accepted, duplicate=admitted.duplicate)
+            self._counts.update(accepted=admitted.accepted, duplicate=admitted.duplicate, commits=1)
+            self._counts["committed"] += len(batch.taken)
             self._rejected.update(admitted.rejected)
             self._last_commit = self._clock()
+            self._commit_seconds += time.monotonic() - started
+            self._note_sites(table)
         self._connection.acknowledge((item.session, item.packet_id) for item in batch.taken if item.packet_id)
         return True
 
+    def _note_sites(self, table: pa.Table) -> None:
+        for topic in pc.unique(table["topic"]).to_pylist():
+            site = topic.rsplit("/", 2)[1]
+            if site in self._last_report or len(self._last_report) < SITES_MAX:
+                self._last_report[site] = table["received_at"][-1].as_py()
+
     def _put_back(self, batch: _Batch, error: Exception) -> None:
         """Keep a batch that could not be stored until the broker sends it again, or for good if it has forgotten it."""
-        log.error("listener: cannot store %d messages, reconnecting to get them again: %s", len(batch.taken), error)
+        log.error(
+            "listener: cannot store %d messages, reconnecting to get them again: %s",
+            len(batch.taken), error, extra={"messages": len(batch.taken), "waiting": len(self._waiting)},
+        )  # fmt: skip
         with self._lock:
             self._counts["failed"] += 1
         self._waiting.extendleft(reversed(batch.taken))

@@ -1,6 +1,7 @@
 """How to reach a broker: its address, the credentials for it, and a client set up so that no report is lost."""
 
 import ipaddress
+import logging
 import ssl
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,6 +16,8 @@ from pydantic import SecretStr, ValidationError, model_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from ingest.errors import BrokerError
+
+log = logging.getLogger(__name__)
 
 VERSIONS = {"5": MQTTProtocolVersion.MQTTv5, "3.1.1": MQTTProtocolVersion.MQTTv311}
 PORTS = {"mqtt": 1883, "mqtts": 8883}  # IANA service names mqtt and secure-mqtt
@@ -148,6 +151,8 @@ def make_client(address: BrokerAddress, settings: BrokerSettings, client_id: str
     client.connect_timeout = CONNECT_TIMEOUT_S
     if settings.user is not None:
         client.username_pw_set(settings.user, settings.secret())
+        if not address.tls and not is_loopback(address.host):
+            log.warning("broker: the password goes over the network to %s in plain text; use mqtts://", address.host)
     if address.tls:
         _set_tls(client, settings)
     elif settings.ca_file is not None or settings.client_certificate is not None:

@@ -15,11 +15,12 @@ from ingest.admission import Admitted, admit
 from ingest.admission import sql as sql  # for those above that keep queries in files too
 from ingest.budget import Budget, parse_budget
 from ingest.contract import Refusal
-from ingest.errors import StoreError
+from ingest.errors import StoreError, StoreHeldError
 from ingest.fleet import Closure, Fleet, Node, Site, Visit
 
 SCHEMA_VERSION = 1
 TABLES = ("reports", "ledger", "estimates", "forecast", "health", "findings", "alarms", "rejects")
+STORAGE_VERSION = "v1.5.0"  # of DuckDB's file format: older ones need more room
 VOLTAGE_MARGIN = 1.2  # a converter or an overcharged cell may read this far above full voltage
 
 
@@ -54,9 +55,9 @@ class Store:
             msg = f"{name}: no such store; load a fleet first (joulebook fleet DIR) or name another with --store"
             raise StoreError(msg)
         try:
-            connection = duckdb.connect(name, config={"storage_compatibility_version": "v1.5.0"})
+            connection = duckdb.connect(name, config={"storage_compatibility_version": STORAGE_VERSION})
         except duckdb.IOException as error:
-            raise StoreError(_why_not_open(name, str(error))) from None
+            raise _why_not_open(name, str(error)) from None
         except duckdb.Error as error:
             msg = f"{name}: cannot be opened as a store: {str(error).splitlines()[0]}"
             raise StoreError(msg) from None
@@ -115,6 +116,22 @@ class Store:
         with self.write() as cursor:
             return admit(cursor, batch, refusals)
 
+    def checkpoint(self) -> None:
+        """Write what the log of writes holds into the file itself, and give back what is free at its end."""
+        with self._writing:
+            self.cursor().execute("CHECKPOINT")
+
+    def copy_to(self, target: Path) -> None:
+        """Copy the store, as it is now, into a new file; readers and the writer go on meanwhile."""
+        cursor = self.cursor()
+        (name,) = cursor.execute("SELECT current_database()").fetchall()[0]
+        place = str(target).replace("'", "''")
+        cursor.execute(f"ATTACH '{place}' AS backup (STORAGE_VERSION '{STORAGE_VERSION}')")
+        try:
+            cursor.execute(f'COPY FROM DATABASE "{name}" TO backup')
+        finally:
+            cursor.execute("DETACH backup")
+
     def save_fleet(self, fleet: Fleet) -> FleetChange:
         """Make the store's fleet equal to a folder's; nodes no longer in it are retired and keep their history.
 
@@ -138,9 +155,10 @@ class Store:
             )
             cursor.execute(
                 "INSERT INTO touched SELECT DISTINCT node_no, observed_at::DATE FROM report_log"
-                " JOIN nodes USING (node_no) WHERE node_id IN (SELECT unnest($ids))"
+                " JOIN nodes USING (node_no)"
+                " WHERE node_id IN (SELECT unnest($ids)) AND observed_at >= $first::TIMESTAMP"
                 " EXCEPT SELECT node_no, day FROM touched",
-                {"ids": list(change.changed)},
+                {"ids": list(change.changed), "first": self.meta("open_from") or "0001-01-01"},
             )
         return change
 
@@ -231,12 +249,14 @@ class _Writing:
             self._lock.release()
 
 
-def _why_not_open(name: str, error: str) -> str:
+def _why_not_open(name: str, error: str) -> StoreError:
     if "lock" in error.lower():
-        return f"{name}: another process has this store open; stop that one first (serve, listen or demo)"
+        return StoreHeldError(
+            f"{name}: another process has this store open; stop that one first (serve, listen or demo)"
+        )
     if "not a valid DuckDB database file" in error:
-        return f"{name}: not a store (not a DuckDB file); name another with --store"
-    return f"{name}: cannot be opened: {error.splitlines()[0]}"
+        return StoreError(f"{name}: not a store (not a DuckDB file); name another with --store")
+    return StoreError(f"{name}: cannot be opened: {error.splitlines()[0]}")
 
 
 def _prepare_schema(connection: duckdb.DuckDBPyConnection, name: str) -> None:

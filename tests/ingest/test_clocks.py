@@ -1,9 +1,12 @@
 """Nodes without a clock, with a lost one, with one that drifts: nothing is lost or counts twice, and all is said."""
 
+from datetime import UTC, datetime
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from ingest import clocks
 from ingest.contract import batch_table
 from ingest.store import Store
 from tests.conftest import START, reading
@@ -102,3 +105,28 @@ def test_a_good_clock_is_left_alone(book, admit):
     admit(reading(t=ARRIVAL + 299, received_at=ARRIVAL, alone=True), reading(t=START, received_at=ARRIVAL, alone=True))
     assert [at for _, at, _ in stored(book)] == [-100 * DAY * 1000, 299_000]
     assert book.cursor().execute("SELECT count(*) FROM clock_losses").fetchone() == (0,)
+
+
+def delayed(node, error, drift):
+    """Hourly reports of 20 days over a network of 1 to 9 s; the clock is `error` behind and loses `drift` a day [s]."""
+    for hour in range(20 * 24):
+        true = ARRIVAL - 20 * DAY + hour * 3600
+        yield reading(node, true - error - drift * hour / 24, received_at=true + 1 + hour * 7919 % 9, alone=True)
+
+
+def test_clocks_that_drift_or_are_off_are_told_from_good_ones(book, admit):
+    admit(*delayed("mf-01", 0, 2.0), *delayed("mf-02", 0, 0.0), *delayed("kr-01", 100, 0.0))
+    drifts, off = clocks.flags(book, datetime.fromtimestamp(ARRIVAL, UTC).date())
+    assert drifts[:3] == ("mf-01", "drifts", 20)
+    assert drifts.drift_s_per_day == pytest.approx(2.0, abs=0.1)  # as simulated; the network hides up to a second a day
+    assert off[:2] == ("kr-01", "off")
+    assert off.error_s == pytest.approx(101, abs=1)
+    admit(*(reading("mf-02", 60.0 * i, received_at=ARRIVAL - i * DAY / 3, alone=True) for i in range(3)))
+    assert [tuple(flag)[:4] for flag in clocks.flags(book, datetime.fromtimestamp(ARRIVAL, UTC).date())][1:2] == [
+        ("mf-02", "lost", 2, 3)
+    ]
+
+
+def test_history_in_bulk_says_nothing_of_clocks(book, admit):
+    admit(*(reading(t=START + day * DAY, received_at=ARRIVAL) for day in range(100)))
+    assert clocks.flags(book, datetime.fromtimestamp(ARRIVAL, UTC).date()) == []

@@ -78,13 +78,21 @@ def deviates(factors: npt.ArrayLike, table: npt.ArrayLike, bound: npt.ArrayLike 
 
 
 def lag_one(deviate: npt.ArrayLike, believed: float, prior_days: float = 60.0) -> float:
-    """Correlation of deviates from one day to the next, over all nodes' rows, held towards a belief; 0 to 0.95."""
+    """Correlation of deviates from one day to the next, over all nodes' rows, held towards a belief; 0 to 0.97.
+
+    Notes
+    -----
+    Ties and lower bounds make deviates coarse (their mean square falls below one) and hide part of the correlation
+    of what lies behind. At the coarsest, a sign, r of the deviates means ``sin(pi r / 2)`` of what lies behind
+    (Sheppard's theorem of median dichotomy; from memory) and the mean square is 2/pi; between, it is interpolated.
+    """
     z = np.atleast_2d(np.asarray(deviate, dtype=float))
     pair = z[:, 1:] * z[:, :-1]
     seen = np.isfinite(pair)
     square = np.where(seen, (z[:, 1:] ** 2 + z[:, :-1] ** 2) / 2, 0.0).sum()
-    found = (np.where(seen, pair, 0.0).sum() + prior_days * believed) / (square + prior_days)
-    return float(np.clip(found, 0.0, 0.95))
+    found = float(np.clip((np.where(seen, pair, 0.0).sum() + prior_days * believed) / (square + prior_days), 0.0, 1.0))
+    coarse = np.clip((1 - square / max(seen.sum(), 1)) / (1 - 2 / np.pi), 0.0, 1.0) if seen.any() else 0.0
+    return float(np.clip(found + coarse * (np.sin(np.pi * found / 2) - found), 0.0, 0.97))
 
 
 def shared(deviate: npt.ArrayLike, believed: float, prior_days: float = 30.0) -> float:

@@ -199,11 +199,11 @@ class NodeOutlook:
 def reading_sd(budget: Budget, voltage: float) -> float:
     """Sd of a voltage reading about what the stored energy alone would give. [V]
 
-    The converter's step with half a step of noise; for a capacitor also its temperature, which moves the voltage at
+    The converter's step and a millivolt of noise; for a capacitor also its temperature, which moves the voltage at
     constant charge: 0.1 %/K over 3 K (our own judgement).
     """
-    warmth = 0.003 * voltage if not budget.storage.is_battery else 0.0
-    return float(np.hypot(budget.telemetry.adc_step * np.sqrt(1 / 12 + 0.25), warmth))
+    warmth = 0.0 if budget.storage.is_battery else 0.003 * voltage
+    return float(np.sqrt(budget.telemetry.adc_step**2 / 12 + 1e-6 + warmth**2))
 
 
 def record(node: NodeOutlook, seed: int) -> Any:

@@ -42,5 +42,18 @@ def test_correlations_are_recovered_and_start_from_the_belief() -> None:
     for day in range(1, 4000):
         walk[day] = 0.6 * walk[day - 1] + 0.8 * rng.normal()
     assert noise.lag_one(walk, 0.2) == pytest.approx(0.6, abs=0.05)
+    coarse = np.where(walk > np.median(walk), np.sqrt(2 / np.pi), -np.sqrt(2 / np.pi))  # nothing but a sign is known
+    assert noise.lag_one(coarse, 0.2) == pytest.approx(0.6, abs=0.05)
     assert noise.lag_one([np.nan, np.nan], 0.3) == pytest.approx(0.3)
     assert noise.shared(np.full((1, 5), np.nan), 0.7) == pytest.approx(0.7)
+
+
+def test_lower_bounds_raise_the_distribution() -> None:
+    # One day in five stands still at 0.1; the others were cut off at 0.6 of a level whose mean is one.
+    table = noise.noise_table(np.full(40, 0.1), 0.2, np.full(160, 0.6), prior_days=0.0)
+    sample = drawn(table)
+    assert np.mean(sample < 0.3) == pytest.approx(0.2, abs=0.03)
+    assert sample[sample > 0.3].mean() == pytest.approx((1 - 0.2 * 0.1) / 0.8, abs=0.05)
+    above, below = noise.deviates([0.6, 0.1], table, [True, False])
+    assert below == pytest.approx(norm.ppf(0.1), abs=0.1)
+    assert above == pytest.approx(norm.pdf(norm.ppf(0.2)) / 0.8, abs=0.1)  # the mean of the upper four fifths

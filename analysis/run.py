@@ -62,20 +62,26 @@ def analyse(store: Store, as_of: datetime | None = None, progress: Progress = la
     if moment is None or not known.nodes:
         msg = "nothing to analyse: load a fleet (joulebook fleet DIR) and its reports (joulebook import FILE) first"
         raise UsageError(msg)
-    last = store.meta("analysed_as_of")
-    before = datetime.fromisoformat(last) if last else None
-    if before is not None and moment < before:
+    known = known.at(moment)
+    before, reached = _noted(store, "analysed_as_of"), _noted(store, "days_as_of")
+    if reached is not None and moment < reached:
         _go_back(store, moment)
     rows = update_days(store, known, moment, progress)
     fields = list(update_field(store, known, moment.date() + timedelta(days=1), progress))
-    states = _states(store.cursor(), moment)
+    states = read_states(store.cursor(), moment)
     progress("forecast", 0, 1)
-    books = list(site_books(known, fields, _ledger(store.cursor(), known), states, moment))
+    books = list(site_books(known, fields, read_ledger(store.cursor(), known), states, moment))
     prospects = look_ahead(books)
     progress("forecast", 1, 1)
-    nodes = judge_nodes(known, fields, books, _windows(store.cursor(), moment))
+    nodes = judge_nodes(known, fields, books, read_windows(store.cursor(), moment))
     changed = _write(store, known, nodes, find_all(books, nodes), prospects, states, moment, before)
     return Summary(moment, rows, len(known.nodes), changed, before is not None and moment < before)
+
+
+def _noted(store: Store, key: str) -> datetime | None:
+    """A moment noted with the store."""
+    text = store.meta(key)
+    return datetime.fromisoformat(text) if text else None
 
 
 def _go_back(store: Store, moment: datetime) -> None:
@@ -88,17 +94,20 @@ def _go_back(store: Store, moment: datetime) -> None:
             cursor.execute(f"DELETE FROM {table} WHERE as_of > $moment", {"moment": moment})  # noqa: S608
 
 
-def _states(cursor: duckdb.DuckDBPyConnection, moment: datetime) -> dict[int, State]:
+def read_states(cursor: duckdb.DuckDBPyConnection, moment: datetime) -> dict[int, State]:
+    """How the nodes stood at a moment, by node_no."""
     rows = cursor.execute(sql("read_state", "analysis"), {"as_of": plain(moment)}).fetchall()
     return {row[0]: State(*(np.nan if value is None else float(value) for value in row[1:])) for row in rows}
 
 
-def _ledger(cursor: duckdb.DuckDBPyConnection, known: NumberedFleet) -> pa.Table:
+def read_ledger(cursor: duckdb.DuckDBPyConnection, known: NumberedFleet) -> pa.Table:
+    """The ledger of the nodes by node and day."""
     bounds = {"low": int(known.numbers[0]), "high": int(known.numbers[-1]), "first": date.min}
     return cursor.execute(sql("read_days", "analysis"), bounds).to_arrow_table()
 
 
-def _windows(cursor: duckdb.DuckDBPyConnection, moment: datetime) -> dict[int, tuple[float, ...]]:
+def read_windows(cursor: duckdb.DuckDBPyConnection, moment: datetime) -> dict[int, tuple[float, ...]]:
+    """Sums of the recent days by node_no, as `read_window.sql` gives them."""
     first = (moment - timedelta(days=WINDOW_DAYS)).date()
     return {row[0]: row[1:] for row in cursor.execute(sql("read_window", "analysis"), {"first": first}).fetchall()}
 

@@ -30,16 +30,22 @@ class Prospects:
 
 def look_ahead(books: list[SiteBook]) -> Prospects:
     """Forecast every node that has reported."""
+    rows, found = node_outlooks(books, HORIZON_DAYS)
+    futures = forecast(found, seed=SEED)
+    return Prospects(rows, found, futures, sustainable_interval(found, seed=SEED), drivers(found, futures))
+
+
+def node_outlooks(books: list[SiteBook], days: int) -> tuple[list[int], list[NodeOutlook]]:
+    """What the forecast is told of every node that has reported, over so many days ahead; and their places."""
     rows: list[int] = []
     found: list[NodeOutlook] = []
     for site in books:
         today = np.datetime64(site.today.date())
-        ahead = outlooks(site.days, site.calendar, today, site.today.hour, HORIZON_DAYS)
+        ahead = outlooks(site.days, site.calendar, today, site.today.hour, days)
         for book, harvest in zip(site.nodes, ahead, strict=True):
             found.append(_outlook(book, harvest, today))
             rows.append(book.place)
-    futures = forecast(found, seed=SEED)
-    return Prospects(rows, found, futures, sustainable_interval(found, seed=SEED), drivers(found, futures))
+    return rows, found
 
 
 def _outlook(book: NodeBook, harvest: HarvestOutlook, today: np.datetime64) -> NodeOutlook:

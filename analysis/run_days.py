@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
@@ -45,6 +45,11 @@ class NumberedFleet:
         order = np.array([numbers[node.node_id] for node in nodes], dtype=np.int64)
         return cls(fleet, order, nodes, [fleet.budgets[node.budget] for node in nodes])
 
+    def at(self, moment: datetime) -> "NumberedFleet":
+        """The fleet as known at a moment: without the visits of later."""
+        visits = tuple(visit for visit in self.fleet.visits if visit.at <= moment)
+        return replace(self, fleet=self.fleet.model_copy(update={"visits": visits}))
+
     def only(self, wanted: Counts) -> "NumberedFleet":
         """The part with these node numbers."""
         kept = np.flatnonzero(np.isin(self.numbers, wanted))
@@ -74,6 +79,7 @@ def update_days(store: Store, known: NumberedFleet, moment: datetime, progress: 
                 progress("ledger", done, len(chunks))
     with store.write() as cursor:  # the day of the moment itself is not over: it stays touched
         cursor.execute("DELETE FROM touched WHERE day < $day", {"day": moment.date()})
+    store.set_meta("days_as_of", moment.isoformat())
     return rows
 
 

@@ -62,7 +62,7 @@ def update_field(
         cursor.execute("DELETE FROM ratios")
     for done, part in enumerate(parts):
         progress("estimates", done, len(parts))
-        field = _estimate(store.cursor(), part, today)
+        field = estimate_field(read_evidence(store.cursor(), part), part, today)
         with store.write() as cursor:
             cursor.register("computed", _ratios(part, field))
             cursor.execute("INSERT INTO ratios BY NAME SELECT * FROM computed")
@@ -70,9 +70,14 @@ def update_field(
     progress("estimates", len(parts), len(parts))
 
 
-def _estimate(cursor: duckdb.DuckDBPyConnection, part: NumberedFleet, today: date) -> Field:
+def read_evidence(cursor: duckdb.DuckDBPyConnection, part: NumberedFleet) -> pa.Table:
+    """The evidence of the nodes by node and day, as the store holds it."""
     bounds = {"low": int(part.numbers[0]), "high": int(part.numbers[-1])}
-    found = cursor.execute(sql("read_evidence", "analysis"), bounds).to_arrow_table()
+    return cursor.execute(sql("read_evidence", "analysis"), bounds).to_arrow_table()
+
+
+def estimate_field(found: pa.Table, part: NumberedFleet, today: date) -> Field:
+    """What the evidence of `read_evidence` says of each node up to a day."""
     numbers = found.column("node_no").to_numpy()
     days = found.column("day").to_numpy().astype("datetime64[D]")
     rows = np.searchsorted(part.numbers, numbers)

@@ -96,3 +96,16 @@ CREATE TABLE IF NOT EXISTS alarms (
     alarm_id VARCHAR NOT NULL, node_id VARCHAR, site VARCHAR NOT NULL, kind VARCHAR NOT NULL, priority VARCHAR NOT NULL,
     state VARCHAR NOT NULL, raised_at TIMESTAMPTZ NOT NULL, acknowledged_at TIMESTAMPTZ, cleared_at TIMESTAMPTZ,
     note VARCHAR NOT NULL DEFAULT '');
+-- How past forecasts came out: figures of each backtest, what was said against what came, and what is corrected since.
+CREATE TABLE IF NOT EXISTS backtests (
+    run_at TIMESTAMPTZ NOT NULL, first_origin TIMESTAMPTZ NOT NULL, last_origin TIMESTAMPTZ NOT NULL,
+    every_days DOUBLE NOT NULL, score VARCHAR NOT NULL,
+    horizon_days DOUBLE NOT NULL,                     -- or lead
+    method VARCHAR NOT NULL, value DOUBLE, low DOUBLE, high DOUBLE, n BIGINT NOT NULL);
+CREATE TABLE IF NOT EXISTS reliability (
+    run_at TIMESTAMPTZ NOT NULL, horizon_days DOUBLE NOT NULL, method VARCHAR NOT NULL, said DOUBLE NOT NULL,
+    came DOUBLE NOT NULL, low DOUBLE NOT NULL, high DOUBLE NOT NULL, n BIGINT NOT NULL);
+-- Corrected probability: logit p' = shift + slope logit p.
+CREATE TABLE IF NOT EXISTS calibration (
+    horizon_days INTEGER PRIMARY KEY, shift DOUBLE NOT NULL, slope DOUBLE NOT NULL, fitted_at TIMESTAMPTZ NOT NULL,
+    events BIGINT NOT NULL);

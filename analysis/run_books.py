@@ -11,6 +11,7 @@ import pyarrow as pa
 from analysis import kalman
 from analysis.harvest import NodeDays
 from analysis.ledger import longest_interval
+from analysis.outcomes import NEARLY_EMPTY
 from analysis.outlook import curve_of
 from analysis.run_days import NumberedFleet
 from analysis.run_field import Field
@@ -22,7 +23,6 @@ from ingest.fleet import Node, Site
 
 HORIZON_DAYS = 365
 NEW_HARVEST = {"harvester-replaced", "relocated"}  # visits after which earlier harvest says nothing
-NEARLY_EMPTY = 0.05  # of full; a node silent since it stood below this is taken to be dark
 
 
 @dataclass(frozen=True)

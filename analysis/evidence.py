@@ -63,9 +63,9 @@ class Terms:
         times charge [J], wake current [A].
     low, step : ndarray, shape (budgets,)
         First grid voltage and spacing. [V]
-    figures : ndarray, shape (budgets, 13)
-        Columns FULL, MIDDLE [V], NOISE [V], HOLE [s], BITS, RATE [1/d], MODE, POWER [W], COOLING [K/s], JITTER [K],
-        CUT [s], LOAD [W], USUAL_WARMTH [K].
+    figures : ndarray, shape (budgets, 12)
+        Columns FULL, MIDDLE [V], NOISE [V], HOLE [s], BITS, RATE [1/d], MODE, POWER [W], SWING [K], CUT [s], LOAD [W],
+        USUAL_WARMTH [K].
     scheduled : ndarray of bool, shape (budgets, 168)
         Hours of the week that the budget calls inactive.
     of_node : ndarray of int64, shape (nodes,)
@@ -118,11 +118,10 @@ def _figures(budget: Budget) -> list[float]:
         budget.load.wakes_per_day,
         quiet_mode(budget.harvest),
         budget.harvest.mean_power,
-        (0.5 if outdoors else 0.15) / 3600.0,  # how fast an unmeasured night cools [K/s]
-        4.0 if outdoors else 1.5,  # and how much that varies [K]
+        4.0 if outdoors else 1.5,  # half a day's swing of temperature where it is not measured [K]
         window_cut(budget.harvest) * 3600.0,
         float(load_power(budget.load, middle_voltage(budget))),
-        -10.0 if outdoors else -3.0,  # temperature taken for granted where none is measured, from 25 degC [K]
+        np.nan if outdoors else -3.0,  # temperature indoors where it is not measured, from 25 degC [K]
     ]
 
 
@@ -169,8 +168,8 @@ def gather(
         One a site, all of the same first day and length.
     site : ndarray of int64, shape (nodes,)
         Index of each node's calendar.
-    sun : ndarray, shape (sites, days + 1, 2)
-        Morning and evening by `quiet.sunless`, from the day before the calendars' first.
+    sun : ndarray, shape (sites, days + 1, 3)
+        Morning, evening and air temperature by `quiet.sunless`, from the day before the calendars' first.
     week : ndarray, optional
         What an earlier call learnt; without it the first four weeks are read ahead.
     """
@@ -197,7 +196,9 @@ def _gather_all(  # type: ignore[no-untyped-def]
             continue
         values = look_up(v[a:b], tables[k], low[k], step[k])
         warm = smooth(temp[a:b])
-        flow = intervals(t[a:b], v[a:b], wakes[a:b], boot[a:b], warm, values, figures[k])
+        flow = intervals(
+            t[a:b], v[a:b], wakes[a:b], boot[a:b], warm, midnights[site[n]], sun[site[n]], values, figures[k]
+        )
         _node_days(t[a:b], v[a:b], warm, values, flow, midnights[site[n]], weekday, sun[site[n]], figures[k],
                    scheduled[k], sums[n], week[n])  # fmt: skip
         daily_steps(t[a:b], v[a:b], loaded[a:b], temp[a:b], values[CURRENT], figures[k, NOISE], midnights[site[n]],

@@ -9,6 +9,7 @@ estimate would gain a false certainty about the common scale from the noise itse
 import numpy as np
 from numba import njit
 
+from analysis.matrices import product, solve
 from analysis.quiet_runs import LINES, MEASURED, POINTS, RIGHT, SUMS, VOLTAGE, WARMTH
 from analysis.state import (
     CAPACITY,
@@ -20,8 +21,7 @@ from analysis.state import (
     RISE,
     SLEEP,
     STATES,
-    UNMEASURED_DRIFT,
-    UNMEASURED_SHARE,
+    UNMEASURED_START,
     WAKE,
     lines_of,
 )
@@ -37,10 +37,13 @@ STORAGE_REPLACED, FIRMWARE = 1, 2  # bits of a day's work on the node
 
 SUSPECT = 3.0  # a day whose slope is off by more standard deviations counts less,
 CHANGE_DAYS = 3  # and that many in a row of one sign are a sudden change
+SUSPECT_BLOCK = 4.0  # a whole block this far off is one, too, where single days tell too little
+SUSPECT_STEP = 5.0
 LEARNING = 0.03  # weight of a day in the noise factor
-FACTOR_RANGE = (0.3, 30.0)
+FACTOR_RANGE = (1.0, 30.0)
 BLOCK_DAYS = 7
 PASSES = 2
+MORE_PASSES = 3  # while they find sudden changes
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -52,55 +55,6 @@ def _unpack(row, a, b):  # type: ignore[no-untyped-def]
         for c in range(r, LINES):
             a[r, c] = a[c, r] = row[place]
             place += 1
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _product(left, right, out):  # type: ignore[no-untyped-def]
-    """Product of two small matrices into `out`."""
-    for i in range(left.shape[0]):
-        for j in range(right.shape[1]):
-            total = 0.0
-            for k in range(left.shape[1]):
-                total += left[i, k] * right[k, j]
-            out[i, j] = total
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _transposed(left, right, out):  # type: ignore[no-untyped-def]
-    """Product of the transpose of one small matrix and another into `out`."""
-    for i in range(left.shape[1]):
-        for j in range(right.shape[1]):
-            total = 0.0
-            for k in range(left.shape[0]):
-                total += left[k, i] * right[k, j]
-            out[i, j] = total
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _solve(a, right):  # type: ignore[no-untyped-def]
-    """Solve `a x = right` in place by elimination with row exchange; `right` becomes x."""
-    n, columns = right.shape
-    for i in range(n):
-        best = i
-        for r in range(i + 1, n):
-            if abs(a[r, i]) > abs(a[best, i]):
-                best = r
-        for c in range(n):
-            a[i, c], a[best, c] = a[best, c], a[i, c]
-        for c in range(columns):
-            right[i, c], right[best, c] = right[best, c], right[i, c]
-        for r in range(i + 1, n):
-            f = a[r, i] / a[i, i]
-            for c in range(i + 1, n):
-                a[r, c] -= f * a[i, c]
-            for c in range(columns):
-                right[r, c] -= f * right[i, c]
-    for i in range(n - 1, -1, -1):
-        for c in range(columns):
-            total = right[i, c]
-            for k in range(i + 1, n):
-                total -= a[i, k] * right[k, c]
-            right[i, c] = total / a[i, i]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -125,12 +79,11 @@ def _surprise(a, b, h, beta, p, noise):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _grow(p, days, changed, measured):  # type: ignore[no-untyped-def]
-    """Let the state drift for some days, and jump; leakage follows a temperature that is not measured."""
+def _grow(p, days, changed, wander):  # type: ignore[no-untyped-def]
+    """Let the state drift for some days, and jump; leakage wanders with a temperature that is not measured."""
     for i in range(STATES):
         p[i, i] += days * DRIFT_PER_DAY[i] ** 2 + changed * JUMP[i] ** 2
-    if measured < 0.5:
-        p[RISE, RISE] += days * UNMEASURED_DRIFT**2
+    p[RISE, RISE] += days * wander**2
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -162,7 +115,7 @@ def _add_day(row, share, block):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _next_block(sums, work, k, x, p, blocks):  # type: ignore[no-untyped-def]
+def _next_block(sums, work, wander, k, x, p, blocks):  # type: ignore[no-untyped-def]
     """Weigh the days after block k - 1 into block k, up to a week, to a sudden change or to work on the node.
 
     A day whose slope is far from the expected one counts less. CHANGE_DAYS of them in a row, of one sign, are a change
@@ -186,11 +139,11 @@ def _next_block(sums, work, k, x, p, blocks):  # type: ignore[no-untyped-def]
     for day in range(first, min(last + CHANGE_DAYS - 1, len(sums))):
         if day >= last and (streak == 0 or work[day]):
             break
-        _grow(grown, 1.0, changed if day == first else 0.0, sums[day, MEASURED])
+        _grow(grown, 1.0, changed if day == first else 0.0, wander if sums[day, MEASURED] < 0.5 else 0.0)
         if sums[day, POINTS] <= 0:
             continue
         _unpack(sums[day], a, b)
-        beta = lines_of(x, sums[day, VOLTAGE], sums[day, WARMTH], h)
+        beta = lines_of(x, sums[day, VOLTAGE], sums[day, WARMTH], sums[day, MEASURED], h)
         z = _surprise(a, b, h, beta, grown, noise)
         settling = (changed > 0.0 or block[WORKED] > 0.0) and day < first + CHANGE_DAYS
         if abs(z) > SUSPECT and not settling:
@@ -207,8 +160,13 @@ def _next_block(sums, work, k, x, p, blocks):  # type: ignore[no-untyped-def]
             noise = min(max(noise * (1.0 + LEARNING * (z * z - 1.0)), FACTOR_RANGE[0]), FACTOR_RANGE[1])
         if day < last:
             share = min(1.0, (SUSPECT / max(abs(z), 1e-3)) ** 2) / noise
-            _add_day(sums[day], share * (1.0 if sums[day, MEASURED] >= 0.5 else UNMEASURED_SHARE), block)
+            _add_day(sums[day], share, block)
     block[FACTOR] = noise
+    if block[POINTS] > 0.0 and changed == 0.0 and block[WORKED] == 0.0:
+        _unpack(block, a, b)
+        beta = lines_of(x, block[VOLTAGE], block[WARMTH], block[MEASURED], h)
+        if abs(_surprise(a, b, h, beta, grown, 1.0)) > SUSPECT_BLOCK:
+            block[CHANGED] = 1.0
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -222,15 +180,15 @@ def _update(block, at, repeats, x, p, u, m):  # type: ignore[no-untyped-def]
     inner, joined, ah = np.empty((LINES, LINES)), np.empty((LINES, STATES + 1)), np.empty((LINES, STATES))
     _unpack(block, a, b)
     for _ in range(1 + repeats):
-        beta = lines_of(at, block[VOLTAGE], block[WARMTH], h)
-        _product(h, p, hp)
+        beta = lines_of(at, block[VOLTAGE], block[WARMTH], block[MEASURED], h)
+        product(h, p, hp)
         for r in range(LINES):
             for c in range(LINES):
                 s[r, c] = 0.0
                 for i in range(STATES):
                     s[r, c] += hp[r, i] * h[c, i]
-        _product(a, s, inner)
-        _product(a, h, ah)
+        product(a, s, inner)
+        product(a, h, ah)
         for r in range(LINES):
             joined[r, STATES] = b[r]
             for c in range(LINES):
@@ -239,7 +197,7 @@ def _update(block, at, repeats, x, p, u, m):  # type: ignore[no-untyped-def]
                 joined[r, c] = ah[r, c]
                 joined[r, STATES] += ah[r, c] * (at[c] - x[c])
             inner[r, r] += 1.0
-        _solve(inner, joined)
+        solve(inner, joined)
         for i in range(STATES):
             u[i] = 0.0
             for r in range(LINES):
@@ -257,19 +215,22 @@ def _update(block, at, repeats, x, p, u, m):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _forward(blocks, k, at, repeats, prior, spread, x, p, kept_x, kept_p, us, ms, cs):  # type: ignore[no-untyped-def]
+def _forward(blocks, wander, k, at, repeats, prior, spread, x, p, kept_x, kept_p, us, ms, cs):  # type: ignore[no-untyped-def]
     """Take block k into x and p; keeps what the smoother needs (cs: what of later knowledge reaches back before it)."""
     pm = np.empty((STATES, STATES))
     days = blocks[k, END] - (blocks[k - 1, END] if k > 0 else 0.0)
-    _grow(p, days, blocks[k, CHANGED], blocks[k, MEASURED] if blocks[k, POINTS] > 0 else 1.0)
+    measured = blocks[k, MEASURED] if blocks[k, POINTS] > 0 else 1.0
+    if p[FADE, FADE] == 0.0 and measured < 0.5:
+        p[LEAK, LEAK] += UNMEASURED_START**2
+    _grow(p, days, blocks[k, CHANGED], wander if measured < 0.5 else 0.0)
     _work(int(blocks[k, WORKED]), prior, spread, x, p)
     if blocks[k, POINTS] > 0:
         if repeats > 0:
             for i in range(STATES):
                 at[k, i] = x[i]
         _update(blocks[k], at[k], repeats, x, p, us[k], ms[k])
-        _product(ms[k], p, cs[k])
-        _product(p, cs[k], pm)
+        product(ms[k], p, cs[k])
+        product(p, cs[k], pm)
         for i in range(STATES):
             for j in range(STATES):
                 cs[k, i, j] = (1.0 if i == j else 0.0) - cs[k, i, j]
@@ -301,7 +262,12 @@ def _put_path(path, first, last, state, g, gf):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path):  # type: ignore[no-untyped-def]
-    """Smooth (the modified Bryson-Frazier recursion): the state at each block into `at`, the ratios into `path`."""
+    """Smooth (the modified Bryson-Frazier recursion): the state at each block into `at`, the ratios into `path`.
+
+    Marks the block before which a sudden change of capacity, sleep or leakage would explain most, if that is more than
+    SUSPECT_STEP standard deviations (the auxiliary residuals of the state); returns whether there is one.
+    """
+    best, most = 0, SUSPECT_STEP
     known, before, future = np.zeros(STATES), np.zeros(STATES), np.zeros((STATES, STATES))
     g, gf, half = np.empty((3, STATES)), np.empty((3, STATES)), np.empty((STATES, STATES))
     for k in range(count - 1, -1, -1):
@@ -311,7 +277,7 @@ def _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path):  # type: ign
             for j in range(STATES):
                 at[k, i] += p[i, j] * known[j]
             g[0, i], g[1, i], g[2, i] = p[CAPACITY, i] + p[FADE, i], p[WAKE, i], p[SLEEP, i]
-        _product(g, future, gf)
+        product(g, future, gf)
         _put_path(path, int(blocks[k - 1, END]) if k > 0 else 0, int(blocks[k, END]), at[k], g, gf)
         if blocks[k, POINTS] > 0:
             for i in range(STATES):
@@ -319,22 +285,29 @@ def _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path):  # type: ign
                 for j in range(STATES):
                     before[i] += cs[k, i, j] * known[j]
             known[:] = before
-            _product(cs[k], future, half)
+            product(cs[k], future, half)
             for i in range(STATES):
                 for j in range(STATES):
                     future[i, j] = ms[k, i, j]
                     for r in range(STATES):
                         future[i, j] += half[i, r] * cs[k, j, r]
+        for i in (FADE, SLEEP, RISE):
+            step = abs(known[i]) / np.sqrt(max(future[i, i], 1e-12))
+            if step > most and k > 0 and blocks[k, CHANGED] == 0.0 and blocks[k, WORKED] == 0.0:
+                best, most = k, step
         if int(blocks[k, WORKED]) & STORAGE_REPLACED:
             for i in range(STATES):
                 if RENEWED[i]:
                     known[i] = 0.0
                     future[i, :] = 0.0
                     future[:, i] = 0.0
+    if best > 0:
+        blocks[best, CHANGED] = 1.0
+    return best > 0
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def smooth(sums, work, mean, covariance, prior, spread, path, changes):  # type: ignore[no-untyped-def]
+def smooth(sums, work, wander, mean, covariance, prior, spread, path, changes):  # type: ignore[no-untyped-def]
     """Estimate every node: changes `mean` and `covariance` to the state after the last day, fills path and changes.
 
     Parameters
@@ -342,6 +315,8 @@ def smooth(sums, work, mean, covariance, prior, spread, path, changes):  # type:
     sums : ndarray, shape (nodes, days, SUMS)
     work : ndarray of uint8, shape (nodes, days)
         Bits STORAGE_REPLACED, FIRMWARE.
+    wander : ndarray, shape (nodes,)
+        Drift of ln leakage where temperature is not measured, one standard deviation per root day.
     mean, covariance : ndarray, shape (nodes, STATES), (nodes, STATES, STATES)
         The state before the first day.
     prior, spread : ndarray, as `mean` and `covariance`
@@ -360,16 +335,18 @@ def smooth(sums, work, mean, covariance, prior, spread, path, changes):  # type:
         x, p = mean[n].copy(), covariance[n].copy()
         count = 0
         while count == 0 or blocks[count - 1, END] < days:
-            _next_block(sums[n], work[n], count, x, p, blocks)
-            _forward(blocks, count, at, 1, prior[n], spread[n], x, p, kept_x, kept_p, us, ms, cs)
+            _next_block(sums[n], work[n], wander[n], count, x, p, blocks)
+            _forward(blocks, wander[n], count, at, 1, prior[n], spread[n], x, p, kept_x, kept_p, us, ms, cs)
             count += 1
-        _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path[n])
-        for _ in range(PASSES):
+        found = _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path[n])
+        left = PASSES
+        while left > 0 or found:
+            left -= 1
             x[:] = mean[n]
             p[:] = covariance[n]
             for k in range(count):
-                _forward(blocks, k, at, 0, prior[n], spread[n], x, p, kept_x, kept_p, us, ms, cs)
-            _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path[n])
+                _forward(blocks, wander[n], k, at, 0, prior[n], spread[n], x, p, kept_x, kept_p, us, ms, cs)
+            found = _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path[n]) and left > -MORE_PASSES
         mean[n] = x
         covariance[n] = p
         for k in range(1, count):

@@ -27,7 +27,7 @@ import numpy as np
 
 from analysis.kalman import PATH, smooth
 from analysis.series import Floats
-from analysis.state import STATES, prior
+from analysis.state import STATES, UNMEASURED_DRIFT, prior
 from ingest.budget import Budget
 
 
@@ -80,5 +80,6 @@ def estimate(
     path = np.zeros((*sums.shape[:2], PATH), dtype=np.float32)
     changes = np.zeros(sums.shape[:2], dtype=np.bool_)
     worked = np.zeros(sums.shape[:2], dtype=np.uint8) if work is None else work
-    smooth(sums, worked, *now, mean, covariance, path, changes)
+    wander = np.array([UNMEASURED_DRIFT[b.harvest.source == "light-outdoor"] for b in budgets])
+    smooth(sums, worked, wander, *now, mean, covariance, path, changes)
     return Posterior(*now, path, changes)

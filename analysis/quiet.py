@@ -52,12 +52,16 @@ def window_cut(harvest: Harvest) -> float:
 
 
 def sunless(calendar: Calendar, latitude: float, longitude: float) -> Floats:
-    """Morning and evening of each site day: when the sun crosses ELEVATION_QUIET, s UTC; shape (days, 2).
+    """Morning and evening of each site day [s UTC], and what its air may be expected to have [degC]; shape (days, 3).
 
-    Where it never sinks so far both are the day's end points (no quiet time); in the polar night both are noon.
+    Morning and evening are when the sun crosses ELEVATION_QUIET. Where it never sinks so far they are the day's end
+    points (no quiet time); in the polar night both are noon.
 
     Notes
     -----
+    The temperature is a rule of thumb from latitude and season, good to some 6 K (no source); it serves nodes outdoors
+    that report none.
+
     Declination and equation of time by Spencer's series as pvlib has them; the hour angle h at elevation a follows from
     sin a = sin(phi) sin(d) + cos(phi) cos(d) cos(h). Good to about two minutes at middle latitudes.
     """
@@ -73,7 +77,9 @@ def sunless(calendar: Calendar, latitude: float, longitude: float) -> Floats:
     noon = 43200.0 - longitude * 240.0 - equation * 60.0  # of each UTC day, seconds into it
     middle = start + 43200.0
     noon = middle + (noon - middle + 43200.0) % 86400.0 - 43200.0
-    return np.stack([noon - half_day, noon + half_day], axis=1)
+    season = np.cos((day_of_year - 200.0) / 365.2425 * 2.0 * np.pi) * np.sign(latitude)
+    air = 28.0 - 0.0065 * latitude**2 + min(0.25 * abs(latitude), 15.0) * season
+    return np.stack([noon - half_day, noon + half_day, air], axis=1)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

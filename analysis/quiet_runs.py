@@ -15,7 +15,7 @@ STEP_OHM, STEP_VAR, STEP_COUNT, STEP_WARMTH = range(4)  # columns of a day's res
 STEPS = 4
 STORED, WAKE, SLEEP, LEAK, THERMAL, CURRENT = range(6)  # rows of a budget's tables
 # Columns of a budget's figures.
-FULL, MIDDLE, NOISE, HOLE, BITS, RATE, MODE, POWER, COOLING, JITTER, CUT, LOAD, USUAL_WARMTH = range(13)
+FULL, MIDDLE, NOISE, HOLE, BITS, RATE, MODE, POWER, SWING, CUT, LOAD, USUAL_WARMTH = range(12)
 # Rows of an interval's flows: wake and sleep first.
 FLOW_LEAK, FLOW_VOLT, FLOW_SQUARE, FLOW_WARM, FLOW_THERMAL, FLOW_SLOW, JOINED = range(2, 9)
 
@@ -26,10 +26,12 @@ COLUMNS = BALANCE = LINES + 4
 SLOW_SECONDS = 12 * 3600.0  # of a capacitor's slow branch; between the hours and the days that parts show
 SLOPE_DOUBT = 0.03  # random error of a run's slope, as a fraction of it,
 BEND_DOUBT = 0.05  # of its change from the middle to the ends,
-BEND_UNMEASURED = 0.5  # the same where temperature is not reported,
+UNMEASURED = 0.05, 0.12  # the same two per kelvin of swing where temperature is not reported: nights err alike,
 LEVEL_DOUBT = 0.002  # and of each level, as a fraction of the run's discharge
 HARVEST_DOUBT = 0.002  # harvest left in a quiet run, one standard deviation, as a share of the budget's mean
 THERMAL_USUAL = 1e-3  # thermal line of a double-layer capacitor [1/K]
+WARMEST_HOUR = 15.0
+QUADRATURE = 4e-3  # thermal line of an unmeasured day's sine, per unit of the line it takes the place of
 THERMAL_DOUBT = 1e-3  # thermal line where temperature is not reported [1/K]
 LEAST_POINTS = 5
 LEAST_STEPS = 3
@@ -54,12 +56,20 @@ def look_up(v, tables, low, step):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def intervals(t, v, wakes, boot, temp, values, fig):  # type: ignore[no-untyped-def]
+def _day_angle(time, midnights):  # type: ignore[no-untyped-def]
+    """Angle of the day, zero at WARMEST_HOUR; a temperature that is not measured is taken to follow its cosine."""
+    return (time - midnights[0] - WARMEST_HOUR * 3600.0) / 86400.0 * 2.0 * np.pi
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def intervals(t, v, wakes, boot, temp, midnights, sun, values, fig):  # type: ignore[no-untyped-def]
     """Budgeted energies of the interval ending at each report [J], and whether it is one: no hole, no restart."""
     flow = np.zeros((9, len(t)))
     slow = v[0]  # voltage of the slow branch, as if it had SLOW_SECONDS [V]
+    angle = _day_angle(t[0], midnights)
     for i in range(1, len(t)):
         seconds = t[i] - t[i - 1]
+        angle_before, angle = angle, _day_angle(t[i], midnights)
         middle = (v[i - 1] + v[i]) / 2
         lag = np.exp(-seconds / SLOW_SECONDS)
         ahead = (middle - slow) * (1.0 - lag)
@@ -71,8 +81,13 @@ def intervals(t, v, wakes, boot, temp, values, fig):  # type: ignore[no-untyped-
             continue
         warm = (temp[i - 1] + temp[i]) / 2 - 25.0
         change = temp[i] - temp[i - 1]
-        if not np.isfinite(warm):
-            warm, change = fig[USUAL_WARMTH], -fig[COOLING] * seconds
+        measured = np.isfinite(warm)
+        if not measured:
+            change = fig[SWING] * (np.cos(angle) - np.cos(angle_before))
+            warm = fig[USUAL_WARMTH] + fig[SWING] * np.cos(angle)
+            if np.isnan(warm):
+                day = min(max(int((t[i] - midnights[0]) / 86400.0) + 1, 0), len(sun) - 1)
+                warm = sun[day, 2] - 25.0 + fig[SWING] * np.cos(angle)
         leak = (values[LEAK, i - 1] + values[LEAK, i]) / 2 * seconds * 2.0 ** (warm / 10.0)
         flow[0, i] = count * (values[WAKE, i - 1] + values[WAKE, i]) / 2
         flow[1, i] = (values[SLEEP, i - 1] + values[SLEEP, i]) / 2 * seconds
@@ -80,8 +95,12 @@ def intervals(t, v, wakes, boot, temp, values, fig):  # type: ignore[no-untyped-
         below = middle / fig[FULL] - 1.0
         flow[FLOW_VOLT, i] = leak * below
         flow[FLOW_SQUARE, i] = leak * below**2
-        flow[FLOW_WARM, i] = leak * warm / 10.0
-        flow[FLOW_THERMAL, i] = (values[THERMAL, i - 1] + values[THERMAL, i]) / 2 * change
+        thermal = (values[THERMAL, i - 1] + values[THERMAL, i]) / 2
+        flow[FLOW_THERMAL, i] = thermal * change
+        if measured:
+            flow[FLOW_WARM, i] = leak * warm / 10.0
+        else:
+            flow[FLOW_WARM, i] = QUADRATURE * thermal * fig[SWING] * (np.sin(angle) - np.sin(angle_before))
         flow[FLOW_SLOW, i] = ahead * (values[-1, i - 1] + values[-1, i]) / 2
         flow[JOINED, i] = 1.0
     return flow
@@ -248,11 +267,11 @@ def _add_run(a, b, t, v, temp, values, flow, fig, row):  # type: ignore[no-untyp
             gram[r, c] /= variance
             gram[c, r] = gram[r, c]
     measured = np.isfinite(temp[a]) and np.isfinite(temp[b - 1])
-    thermal = 0.0 if measured else (values[THERMAL, a] * THERMAL_DOUBT * fig[JITTER] / spent) ** 2
+    thermal = 0.0 if measured else (values[THERMAL, a] * THERMAL_DOUBT * fig[SWING] / spent) ** 2
     harvest = (HARVEST_DOUBT * fig[POWER] * (t[b - 1] - t[a]) / spent) ** 2
     _eliminate(gram, ONE, np.inf)
-    _eliminate(gram, SLOPE, SLOPE_DOUBT**2 + harvest + thermal)
-    _eliminate(gram, BEND, (BEND_DOUBT if measured else BEND_UNMEASURED) ** 2)
+    _eliminate(gram, SLOPE, (SLOPE_DOUBT if measured else UNMEASURED[0] * fig[SWING]) ** 2 + harvest + thermal)
+    _eliminate(gram, BEND, (BEND_DOUBT if measured else UNMEASURED[1] * fig[SWING]) ** 2)
     told = 0.0
     place = 0
     for r in range(LINES):

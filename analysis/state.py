@@ -15,9 +15,10 @@ from ingest.budget import Budget
 # branch.
 CAPACITY, FADE, WAKE, SLEEP, LEAK, RISE, BY_VOLT, BY_SQUARE, BY_WARMTH, THERMAL, SHAPE, SLOW = range(12)
 STATES = 12
-DRIFT_PER_DAY = np.array([0.0, 0.003, 5e-4, 4e-3, 0.0, 0.01, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])  # one sd, per root day
-UNMEASURED_DRIFT = 0.03  # of leakage where temperature is not reported
-UNMEASURED_SHARE = 0.04  # weight of such nights: what temperature does to them they have in common
+DRIFT_PER_DAY = np.array([0.0, 0.004, 3e-4, 1e-3, 0.0, 0.006, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])  # one sd, per root day
+# Of ln leakage where temperature is not reported: one sd per root day indoors and outdoors, and at the start.
+UNMEASURED_DRIFT = (0.012, 0.03)
+UNMEASURED_START = 0.5
 JUMP = np.array([0.0, 0.05, 0.05, 0.6, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])  # what a sudden change may move, one sd
 # What a new storage brings anew.
 RENEWED = np.isin(np.arange(STATES), (CAPACITY, FADE, LEAK, RISE, BY_VOLT, BY_SQUARE, BY_WARMTH, THERMAL, SHAPE, SLOW))
@@ -29,7 +30,7 @@ BATTERY_THERMAL_PRIOR = (0.0, 2e-3)
 BATTERY_SHAPE_SD = 0.05
 SLOW_PRIOR = (0.02, 0.03)  # of a supercapacitor: redistribution looks like leakage for hours after a charge
 SHAPE_SD = 0.15  # ln capacity per full voltage
-LEFT_PRIOR = (0.002, 0.006)  # harvest left in learnt quiet hours, as a share of the budget's mean
+LEFT_PRIOR = (0.001, 0.006)  # harvest left in learnt quiet hours, as a share of the budget's mean
 
 
 def prior(budget: Budget) -> tuple[Floats, Floats]:
@@ -60,7 +61,7 @@ def left_in_quiet(budget: Budget) -> tuple[float, float]:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def lines_of(x, volt, warmth, jacobian):  # type: ignore[no-untyped-def]
+def lines_of(x, volt, warmth, measured, jacobian):  # type: ignore[no-untyped-def]
     """The lines' coefficients at a state, and their derivatives by it, into `jacobian` (LINES, STATES)."""
     beta = np.empty(LINES)
     c = np.exp(x[CAPACITY] + x[FADE] + x[SHAPE] * volt + x[THERMAL] * warmth)
@@ -84,6 +85,10 @@ def lines_of(x, volt, warmth, jacobian):  # type: ignore[no-untyped-def]
     for r, by in ((3, BY_VOLT), (4, BY_SQUARE), (5, BY_WARMTH)):
         jacobian[r, LEAK] = jacobian[r, RISE] = beta[r]
         jacobian[r, by] = leak / c
+    if measured < 0.5:  # the line of leakage by temperature carries the sine of the unmeasured day instead
+        beta[5] = x[BY_WARMTH]
+        jacobian[5] = 0.0
+        jacobian[5, BY_WARMTH] = 1.0
     jacobian[6, THERMAL] = 1.0
     jacobian[7, SLOW] = 1.0
     return beta

@@ -1,0 +1,41 @@
+"""Products and solutions of small matrices inside compiled kernels, where a call of LAPACK costs more than its work."""
+
+from numba import njit
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def product(left, right, out):  # type: ignore[no-untyped-def]
+    """Product of two small matrices into `out`."""
+    for i in range(left.shape[0]):
+        for j in range(right.shape[1]):
+            total = 0.0
+            for k in range(left.shape[1]):
+                total += left[i, k] * right[k, j]
+            out[i, j] = total
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def solve(a, right):  # type: ignore[no-untyped-def]
+    """Solve `a x = right` in place by elimination with row exchange; `right` becomes x."""
+    n, columns = right.shape
+    for i in range(n):
+        best = i
+        for r in range(i + 1, n):
+            if abs(a[r, i]) > abs(a[best, i]):
+                best = r
+        for c in range(n):
+            a[i, c], a[best, c] = a[best, c], a[i, c]
+        for c in range(columns):
+            right[i, c], right[best, c] = right[best, c], right[i, c]
+        for r in range(i + 1, n):
+            f = a[r, i] / a[i, i]
+            for c in range(i + 1, n):
+                a[r, c] -= f * a[i, c]
+            for c in range(columns):
+                right[r, c] -= f * right[i, c]
+    for i in range(n - 1, -1, -1):
+        for c in range(columns):
+            total = right[i, c]
+            for k in range(i + 1, n):
+                total -= a[i, k] * right[k, c]
+            right[i, c] = total / a[i, i]

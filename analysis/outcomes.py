@@ -88,8 +88,8 @@ class Outcome:
 
     Attributes
     ----------
-    live : ndarray of bool
-        Heard from and not dark at the moment.
+    live, dark : ndarray of bool
+        Heard from and not dark at the moment; dark at the moment.
     dark_in : ndarray
         Days until it went dark, infinite if it did not.
     known : ndarray
@@ -97,6 +97,7 @@ class Outcome:
     """
 
     live: npt.NDArray[np.bool_]
+    dark: npt.NDArray[np.bool_]
     dark_in: Floats
     known: Floats
 
@@ -120,7 +121,7 @@ def outcomes(found: Spells, time: Floats, visits: Floats, moments: Floats, longe
     gone = _next(found.gone, moments)
     dark = _inside(found.gone, found.back, moments)
     stops = np.minimum(np.minimum(_next(visits, moments), _next(found.lost, moments)), end)
-    return Outcome(heard & ~dark, (gone - moments) / SECONDS_PER_DAY, (stops - moments) / SECONDS_PER_DAY)
+    return Outcome(heard & ~dark, dark, (gone - moments) / SECONDS_PER_DAY, (stops - moments) / SECONDS_PER_DAY)
 
 
 def _next(times: Floats, moments: Floats) -> Floats:

@@ -1,0 +1,344 @@
+"""How past forecasts came out: scores of what was said against what came, warnings by lead, and what to correct.
+
+A pair is one forecast of one node. Pairs whose outcome is not known within a horizon (the node was visited, fell silent
+with energy in hand, or the reports end) are left out of that horizon's scores.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis import alarms, scores
+from analysis.scores import Correction, Reliability
+from analysis.series import Counts, Floats
+from ingest.budget import SECONDS_PER_DAY
+
+HORIZONS = (7, 30, 90)  # days of the probabilities of going dark
+ENERGY_HORIZONS = (7, 30)  # days of the energy ahead
+LEADS = (1, 3, 7, 14)  # days
+WARNED_DAYS = 30  # a warning says that the node may go dark within these
+SETTLED_DAYS = 7.0  # a node that goes dark again sooner than this after being heard is in the same trouble
+EVENTS_TO_CORRECT = 30
+EDGES = (0.0, 0.02, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.98, 1.0)  # of the reliability diagram
+DAYS_PER_YEAR = 365.25
+FORECAST, WEEKDAY, SLOPE, CLIMATOLOGY, CORRECTED = "forecast", "weekday", "slope", "climatology", "corrected"
+
+
+@dataclass(frozen=True)
+class Pairs:
+    """The forecasts of n pairs and what came; NaN where there is none.
+
+    Attributes
+    ----------
+    node, origin : ndarray of int64, shape (n,)
+        Which node, and which of the moments.
+    said : dict of str to ndarray, shape (n, 3)
+        By method, the probability of going dark within each of HORIZONS.
+    crps : dict of str to ndarray, shape (n, 3)
+        By method, the ranked probability score of the days to going dark, cut at each of HORIZONS. [d]
+    dark_in, known : ndarray, shape (n,)
+        Days until it went dark (infinite: it did not), and days for which that is known.
+    usable : ndarray, shape (n, 2, 4)
+        Quantiles 0.05, 0.1, 0.9 and 0.95 of usable energy ENERGY_HORIZONS days ahead. [J]
+    usable_came : ndarray, shape (n, 2)
+        [J]
+    usable_full : ndarray, shape (n,)
+        Usable energy at full. [J]
+    autonomy : ndarray, shape (n,)
+        Of the node at full. [d]
+    """
+
+    node: Counts
+    origin: Counts
+    said: dict[str, Floats]
+    crps: dict[str, Floats]
+    dark_in: Floats
+    known: Floats
+    usable: Floats
+    usable_came: Floats
+    usable_full: Floats
+    autonomy: Floats
+
+
+@dataclass(frozen=True)
+class Score:
+    """One figure: its name, horizon or lead [d], method, value, the band that chance allows, and over how many."""
+
+    score: str
+    horizon_days: float
+    method: str
+    value: float
+    low: float
+    high: float
+    n: int
+
+
+def happened(dark_in: npt.ArrayLike, known: npt.ArrayLike, horizon: float) -> Floats:
+    """Whether a node went dark within a horizon: 1, 0, or NaN where that is not known."""
+    gone, sure = np.asarray(dark_in, dtype=float), np.asarray(known, dtype=float)
+    came = np.where(sure >= horizon, 0.0, np.nan)
+    return np.where((gone <= horizon) & (gone <= sure), 1.0, came)
+
+
+def crps_known(sample: npt.ArrayLike, dark_in: npt.ArrayLike, known: npt.ArrayLike, horizon: float) -> Floats:
+    """CRPS of sampled days to going dark, cut at the horizon; NaN where the outcome is not known. [d]"""
+    score = scores.crps_until(sample, dark_in, horizon)
+    return np.where(np.isnan(happened(dark_in, known, horizon)), np.nan, score)
+
+
+def dark_scores(pairs: Pairs) -> list[Score]:
+    """Brier scores, their skill against the best of climatology and voltage slope, and CRPS, by method and horizon.
+
+    The climatology is the share that came over the very pairs that are scored: harder to beat than one known before.
+    """
+    found: list[Score] = []
+    for k, horizon in enumerate(HORIZONS):
+        came = happened(pairs.dark_in, pairs.known, horizon)
+        said = {method: chances[:, k] for method, chances in pairs.said.items()}
+        kept = np.isfinite(came) & np.all([np.isfinite(p) for p in said.values()], axis=0)
+        n = int(kept.sum())
+        if n == 0:
+            continue
+        rate = float(came[kept].mean())
+        said[CLIMATOLOGY] = np.full(len(came), rate)
+        brier = {method: scores.brier(p[kept], came[kept]) for method, p in said.items()}
+        best = min(brier[CLIMATOLOGY], brier.get(SLOPE, np.inf))
+        found.append(_plain("base_rate", horizon, "came", rate, n))
+        for method, value in brier.items():
+            found.append(_plain("brier", horizon, method, value, n))
+            found.append(_plain("skill", horizon, method, scores.skill(value, best), n))
+        for method, values in pairs.crps.items():
+            scored = values[kept & np.isfinite(values[:, k]), k]
+            if len(scored):
+                found.append(_plain("crps", horizon, method, float(scored.mean()), len(scored)))
+    return found
+
+
+def _plain(score: str, horizon: float, method: str, value: float, n: int) -> Score:
+    return Score(score, horizon, method, value, np.nan, np.nan, n)
+
+
+def energy_scores(pairs: Pairs) -> list[Score]:
+    """Coverage of the intervals of usable energy ahead; once over all, and once where the interval is open.
+
+    An interval that is pinned between full and full, or empty and empty, is right or wrong as a whole and says little
+    about its width; "open" leaves those out that are narrower than a hundredth of full.
+    """
+    found: list[Score] = []
+    for k, horizon in enumerate(ENERGY_HORIZONS):
+        for nominal, low, high in ((0.8, 1, 2), (0.9, 0, 3)):
+            lower, upper = pairs.usable[:, k, low], pairs.usable[:, k, high]
+            open_ = upper - lower > 0.01 * pairs.usable_full
+            for method, chosen in (("all", np.ones(len(lower), dtype=bool)), ("open", open_)):
+                came = np.where(chosen, pairs.usable_came[:, k], np.nan)
+                told = scores.coverage(lower, upper, came, nominal)
+                name = f"coverage_{round(100 * nominal)}"
+                found.append(Score(name, horizon, method, told.share, told.low, told.high, told.count))
+    return found
+
+
+def reliabilities(pairs: Pairs, methods: Sequence[str] = (FORECAST, WEEKDAY)) -> dict[tuple[int, str], Reliability]:
+    """What was said against what came, in groups, by horizon and method."""
+    found = {}
+    for k, horizon in enumerate(HORIZONS):
+        came = happened(pairs.dark_in, pairs.known, horizon)
+        for method in methods:
+            kept = np.isfinite(came) & np.isfinite(pairs.said[method][:, k])
+            if kept.any():
+                found[horizon, method] = scores.reliability(pairs.said[method][kept, k], came[kept], EDGES)
+    return found
+
+
+# --- warnings -----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Warned:
+    """One depletion alarm as it would have stood. [s since 1970 UTC]; `cleared` is infinite while it stands."""
+
+    node: int
+    raised: float
+    cleared: float
+
+
+def warnings(p_dark_7d: Floats, p_dark_30d: Floats, moments: Floats) -> list[Warned]:
+    """The depletion alarms that forecasts would have raised and cleared, by the rules and limits of `analysis.alarms`.
+
+    Parameters
+    ----------
+    p_dark_7d, p_dark_30d : ndarray, shape (nodes, moments)
+        NaN where there was no forecast: an alarm stays as it is.
+    moments : ndarray, shape (moments,)
+        [s since 1970 UTC]
+    """
+    standing: dict[tuple[str, str], alarms.Alarm] = {}
+    done: list[Warned] = []
+    for k, moment in enumerate(moments):
+        now = datetime.fromtimestamp(moment, UTC)
+        conditions = [
+            alarms.Condition(str(i), "", float(p7), float(p30), None, 0.0)
+            for i, (p7, p30) in enumerate(zip(p_dark_7d[:, k], p_dark_30d[:, k], strict=True))
+            if np.isfinite(p7) and np.isfinite(p30)
+        ]
+        for alarm in alarms.step(standing, conditions, now):
+            key = (alarm.node_id, alarm.kind)
+            if alarm.state == "cleared":
+                raised = standing.pop(key).raised_at.timestamp()
+                done.append(Warned(int(alarm.node_id), raised, moment))
+            else:
+                standing[key] = alarm
+    return done + [Warned(int(a.node_id), a.raised_at.timestamp(), np.inf) for a in standing.values()]
+
+
+@dataclass(frozen=True)
+class Event:
+    """One time a node went dark, and the forecasts made before it while it was up. [s since 1970 UTC]"""
+
+    node: int
+    at: float
+    first_chance: float  # the earliest of those forecasts, infinite if there was none
+    last_chance: float
+    autonomy: float  # at full, as of the last of them [d]
+
+
+def events(
+    node: int, gone: Floats, back: Floats, moments: Floats, live: npt.NDArray[np.bool_], autonomy: Floats
+) -> list[Event]:
+    """The times at which one node went dark after at least SETTLED_DAYS up.
+
+    Parameters
+    ----------
+    gone, back : ndarray
+        Of `outcomes.Spells`. [s since 1970 UTC]
+    moments, live, autonomy : ndarray, shape (moments,)
+        When forecasts were made, whether of this node too, and its autonomy at full then. [s since 1970 UTC, d]
+    """
+    up_since = np.concatenate([[-np.inf], back])[: len(gone)]
+    found = []
+    for at, since in zip(gone, up_since, strict=True):
+        if at - since < SETTLED_DAYS * SECONDS_PER_DAY:
+            continue
+        chances = np.flatnonzero(live & (moments > since) & (moments < at))
+        if len(chances):
+            first, last = moments[chances[0]], moments[chances[-1]]
+            found.append(Event(node, float(at), float(first), float(last), float(autonomy[chances[-1]])))
+    return found
+
+
+def lead(event: Event, raised: Sequence[Warned]) -> float:
+    """How long before an event the warning stood that still stood at it; zero if none did. [d]"""
+    standing = [w.raised for w in raised if w.node == event.node and w.raised < event.at <= w.cleared]
+    return (event.at - standing[0]) / SECONDS_PER_DAY if standing else 0.0
+
+
+def warning_scores(
+    method: str, raised: Sequence[Warned], found: Sequence[Event], verdicts: Sequence[float], node_years: float
+) -> list[Score]:
+    """Recall of events by lead, false warnings a node-year, and the share of warnings that were right.
+
+    A lead is asked for only as far as the node's autonomy at full reaches, and only of events that had a forecast so
+    long before.
+
+    Parameters
+    ----------
+    verdicts : sequence of float
+        Of each warning, from `verdict`.
+    """
+    rows = []
+    leads = np.array([lead(event, raised) for event in found])
+    autonomy = np.array([event.autonomy for event in found])
+    reach = np.array([(event.at - event.first_chance) / SECONDS_PER_DAY for event in found])
+    for wanted in LEADS:
+        need = np.minimum(wanted, autonomy)
+        asked = reach >= need
+        if asked.any():
+            share, n = float((leads >= need)[asked].mean()), int(asked.sum())
+            rows.append(Score("recall", wanted, method, share, np.nan, np.nan, n))
+    told = np.array([v for v in verdicts if np.isfinite(v)])
+    if node_years > 0:
+        rows.append(_plain("false_warnings", WARNED_DAYS, method, float((told == 0).sum()) / node_years, len(told)))
+    if len(told):
+        rows.append(_plain("warnings_right", WARNED_DAYS, method, float(told.mean()), len(told)))
+    return rows
+
+
+def verdict(warned: Warned, gone: Floats, known_until: float) -> float:
+    """Whether a warning was right: 1 if the node went dark while it stood or within WARNED_DAYS, 0 if not; else NaN.
+
+    Parameters
+    ----------
+    gone : ndarray
+        When the node went dark. [s since 1970 UTC]
+    known_until : float
+        From when on it is not known, seen from the warning. [s since 1970 UTC]
+    """
+    due = warned.raised + WARNED_DAYS * SECONDS_PER_DAY
+    until = due if np.isinf(warned.cleared) else max(due, warned.cleared)
+    later = gone[gone > warned.raised]
+    if len(later) and later[0] <= min(until, known_until):
+        return 1.0
+    return 0.0 if known_until >= due else np.nan
+
+
+# --- correction ---------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Trial:
+    """A correction fitted to the earlier forecasts, and what it does to the later ones."""
+
+    horizon_days: int
+    correction: Correction
+    events: int  # it was fitted to
+    n: int  # later forecasts it was tried on
+    brier_plain: float
+    brier_corrected: float
+
+    @property
+    def helps(self) -> bool:
+        """Whether the later forecasts would have been better with it."""
+        return self.brier_corrected < self.brier_plain
+
+
+def try_corrections(pairs: Pairs, moments: Floats) -> list[Trial]:
+    """A correction for each horizon with at least EVENTS_TO_CORRECT outcomes of either kind in the first half.
+
+    Fitted to the forecasts that had come out by the middle of the time, tried on those made after it.
+    """
+    middle = (moments[0] + moments[-1]) / 2
+    made = moments[pairs.origin]
+    found = []
+    for k, horizon in enumerate(HORIZONS):
+        came, said = happened(pairs.dark_in, pairs.known, horizon), pairs.said[FORECAST][:, k]
+        kept = np.isfinite(came) & np.isfinite(said)
+        early = kept & (made + horizon * SECONDS_PER_DAY <= middle)
+        late = kept & (made >= middle)
+        some = int(came[early].sum())
+        if min(some, int(early.sum()) - some) < EVENTS_TO_CORRECT or not late.any():
+            continue
+        correction = scores.fit_correction(said[early], came[early])
+        plain, corrected = (scores.brier(p, came[late]) for p in (said[late], correction(said[late])))
+        found.append(Trial(horizon, correction, some, int(late.sum()), plain, corrected))
+    return found
+
+
+def recalibrate(said: Sequence[Floats], table: Mapping[int, Correction]) -> list[Floats]:
+    """Probabilities of going dark within each of HORIZONS, corrected by what past forecasts taught.
+
+    Parameters
+    ----------
+    said : sequence of ndarray
+        For each horizon, the probabilities as forecast.
+    table : mapping of int to Correction
+        By horizon [d]; a horizon without one stays as it is.
+
+    Returns
+    -------
+    list of ndarray
+        Never falling with the horizon.
+    """
+    corrected = [table[h](p) if h in table else np.asarray(p) for h, p in zip(HORIZONS, said, strict=True)]
+    return list(np.maximum.accumulate(np.stack(corrected), axis=0)) if corrected else []

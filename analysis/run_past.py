@@ -1,0 +1,110 @@
+"""What was known at past moments, the whole history cut off there, and the forecast made from it."""
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+
+from analysis import kalman
+from analysis.depletion import FleetForecast, forecast
+from analysis.outlook import NodeOutlook
+from analysis.run import read_states
+from analysis.run_ahead import SEED, node_outlooks
+from analysis.run_books import site_books
+from analysis.run_days import NumberedFleet
+from analysis.run_field import PART_NODES, Field, estimate_field, read_evidence
+from analysis.series import Counts, Floats
+from ingest.budget import SECONDS_PER_DAY
+from ingest.store import Store, sql
+
+
+@dataclass(frozen=True)
+class History:
+    """The whole history, to be cut off at each moment."""
+
+    known: NumberedFleet
+    evidence: list[tuple[NumberedFleet, pa.Table]]
+    sums: pa.Table
+    first: np.datetime64  # of the arrays over days
+    voltage: Floats  # daily means, shape (nodes, days) [V]
+    net_harvest: Floats  # at the budget's figures, shape (nodes, days), NaN where less than half was seen [J/d]
+    load: Floats  # the same [J/d]
+
+
+def read_history(store: Store, known: NumberedFleet) -> History:
+    """The store's whole history."""
+    cursor = store.cursor()
+    parts = [known.only(known.numbers[low : low + PART_NODES]) for low in range(0, len(known.nodes), PART_NODES)]
+    sums = cursor.execute(sql("read_sums", "analysis")).to_arrow_table()
+    volts = cursor.execute(sql("daily_voltage", "analysis")).to_arrow_table()
+    first, last = _days(volts).min(), _days(volts).max()
+    span = first, int((last - first).astype(np.int64)) + 2
+    seen = sums.column("observed_s").to_numpy()
+    whole = np.where(seen >= SECONDS_PER_DAY / 2, SECONDS_PER_DAY / np.maximum(seen, 1.0), np.nan)
+    spent = sums.column("wake_j").to_numpy() + sums.column("sleep_j").to_numpy()
+    net = sums.column("stored_j").to_numpy() + spent
+    return History(
+        known,
+        [(part, read_evidence(cursor, part)) for part in parts],
+        sums,
+        first,
+        _by_day(volts, volts.column("storage_v").to_numpy(), known.numbers, *span),
+        _by_day(sums, net * whole, known.numbers, *span),
+        _by_day(sums, spent * whole, known.numbers, *span),
+    )
+
+
+def _days(table: pa.Table) -> np.ndarray[Any, Any]:
+    days: np.ndarray[Any, Any] = table.column("day").to_numpy().astype("datetime64[D]")
+    return days
+
+
+def _by_day(table: pa.Table, values: Floats, numbers: Counts, first: np.datetime64, days: int) -> Floats:
+    """A column as an array (nodes, days), NaN where there is none."""
+    dense = np.full((len(numbers), days), np.nan)
+    number, day = table.column("node_no").to_numpy(), (_days(table) - first).astype(np.int64)
+    row = np.minimum(np.searchsorted(numbers, number), len(numbers) - 1)
+    kept = (numbers[row] == number) & (day >= 0) & (day < days)  # a retired node has days, but no row
+    dense[row[kept], day[kept]] = values[kept]
+    return dense
+
+
+def forecast_at(
+    store: Store, history: History, moment: datetime, days: int, paths: int
+) -> tuple[list[int], list[NodeOutlook], FleetForecast]:
+    """The forecast that an analysis at a moment would have made, `days` ahead: places, outlooks and futures."""
+    today = np.datetime64(moment.date())
+    fields = [
+        (part, estimate_field(_before(found, today), part.at(moment), moment.date() + timedelta(days=1)))
+        for part, found in history.evidence
+    ]
+    ledger = ledger_of(_before(history.sums, today), fields)
+    states = read_states(store.cursor(), moment)
+    books = list(site_books(history.known.at(moment), fields, ledger, states, moment))
+    rows, found = node_outlooks(books, days)
+    return rows, found, forecast(found, paths=paths, seed=SEED)
+
+
+def _before(table: pa.Table, today: np.datetime64) -> pa.Table:
+    """The days that were over."""
+    return table.filter(pa.array(np.asarray(_days(table) < today)))
+
+
+def ledger_of(sums: pa.Table, fields: list[tuple[NumberedFleet, Field]]) -> pa.Table:
+    """The ledger of days that the store holds as sums, as the view of that name makes it from the table of ratios."""
+    number, day = sums.column("node_no").to_numpy(), _days(sums)
+    ratios = np.full((3, len(number)), np.nan)
+    for part, field in fields:
+        row = np.minimum(np.searchsorted(part.numbers, number), len(part.numbers) - 1)
+        mine = part.numbers[row] == number
+        row = row[mine]
+        place = (day[mine] - np.array(field.first, dtype="datetime64[D]")[row]).astype(np.int64)
+        place = np.clip(place, 0, field.days[row] - 1)
+        ratios[:, mine] = field.path[row[:, None], place[:, None], [kalman.C, kalman.E, kalman.S]].T
+    stored, wake, sleep = (
+        r * sums.column(n).to_numpy() for r, n in zip(ratios, ("stored_j", "wake_j", "sleep_j"), strict=True)
+    )
+    kept = {name: sums.column(name) for name in ("node_no", "day", "wakes", "full_s", "observed_s")}
+    return pa.table(kept | {"net_harvest_j": stored + wake + sleep, "wake_j": wake, "sleep_j": sleep})

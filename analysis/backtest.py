@@ -1,10 +1,10 @@
-"""How past forecasts came out: scores of what was said against what came, warnings by lead, and what to correct.
+"""How past forecasts came out: scores of what was said against what came, and warnings by lead.
 
 A pair is one forecast of one node. Pairs whose outcome is not known within a horizon (the node was visited, fell silent
 with energy in hand, or the reports end) are left out of that horizon's scores.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis import alarms, scores
-from analysis.scores import Correction, Reliability
+from analysis.scores import Reliability
 from analysis.series import Counts, Floats
 from ingest.budget import SECONDS_PER_DAY
 
@@ -21,10 +21,9 @@ ENERGY_HORIZONS = (7, 30)  # days of the energy ahead
 LEADS = (1, 3, 7, 14)  # days
 WARNED_DAYS = 30  # a warning says that the node may go dark within these
 SETTLED_DAYS = 7.0  # a node that goes dark again sooner than this after being heard is in the same trouble
-EVENTS_TO_CORRECT = 30
 EDGES = (0.0, 0.02, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.98, 1.0)  # of the reliability diagram
 DAYS_PER_YEAR = 365.25
-FORECAST, WEEKDAY, SLOPE, CLIMATOLOGY, CORRECTED = "forecast", "weekday", "slope", "climatology", "corrected"
+FORECAST, WEEKDAY, SLOPE, CLIMATOLOGY = "forecast", "weekday", "slope", "climatology"
 
 
 @dataclass(frozen=True)
@@ -281,64 +280,3 @@ def verdict(warned: Warned, gone: Floats, known_until: float) -> float:
     if len(later) and later[0] <= min(until, known_until):
         return 1.0
     return 0.0 if known_until >= due else np.nan
-
-
-# --- correction ---------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Trial:
-    """A correction fitted to the earlier forecasts, and what it does to the later ones."""
-
-    horizon_days: int
-    correction: Correction
-    events: int  # it was fitted to
-    n: int  # later forecasts it was tried on
-    brier_plain: float
-    brier_corrected: float
-
-    @property
-    def helps(self) -> bool:
-        """Whether the later forecasts would have been better with it."""
-        return self.brier_corrected < self.brier_plain
-
-
-def try_corrections(pairs: Pairs, moments: Floats) -> list[Trial]:
-    """A correction for each horizon with at least EVENTS_TO_CORRECT outcomes of either kind in the first half.
-
-    Fitted to the forecasts that had come out by the middle of the time, tried on those made after it.
-    """
-    middle = (moments[0] + moments[-1]) / 2
-    made = moments[pairs.origin]
-    found = []
-    for k, horizon in enumerate(HORIZONS):
-        came, said = happened(pairs.dark_in, pairs.known, horizon), pairs.said[FORECAST][:, k]
-        kept = np.isfinite(came) & np.isfinite(said)
-        early = kept & (made + horizon * SECONDS_PER_DAY <= middle)
-        late = kept & (made >= middle)
-        some = int(came[early].sum())
-        if min(some, int(early.sum()) - some) < EVENTS_TO_CORRECT or not late.any():
-            continue
-        correction = scores.fit_correction(said[early], came[early])
-        plain, corrected = (scores.brier(p, came[late]) for p in (said[late], correction(said[late])))
-        found.append(Trial(horizon, correction, some, int(late.sum()), plain, corrected))
-    return found
-
-
-def recalibrate(said: Sequence[Floats], table: Mapping[int, Correction]) -> list[Floats]:
-    """Probabilities of going dark within each of HORIZONS, corrected by what past forecasts taught.
-
-    Parameters
-    ----------
-    said : sequence of ndarray
-        For each horizon, the probabilities as forecast.
-    table : mapping of int to Correction
-        By horizon [d]; a horizon without one stays as it is.
-
-    Returns
-    -------
-    list of ndarray
-        Never falling with the horizon.
-    """
-    corrected = [table[h](p) if h in table else np.asarray(p) for h, p in zip(HORIZONS, said, strict=True)]
-    return list(np.maximum.accumulate(np.stack(corrected), axis=0)) if corrected else []

@@ -11,7 +11,7 @@ import pyarrow as pa
 
 from analysis import alarms, depletion
 from analysis.ledger import longest_interval
-from analysis.run_ahead import Prospects, look_ahead
+from analysis.run_ahead import Prospects, look_ahead, read_corrections
 from analysis.run_books import State, site_books
 from analysis.run_days import NumberedFleet, Progress, plain, update_days
 from analysis.run_field import update_field
@@ -71,7 +71,7 @@ def analyse(store: Store, as_of: datetime | None = None, progress: Progress = la
     states = read_states(store.cursor(), moment)
     progress("forecast", 0, 1)
     books = list(site_books(known, fields, read_ledger(store.cursor(), known), states, moment))
-    prospects = look_ahead(books)
+    prospects = look_ahead(books, read_corrections(store.cursor()))
     progress("forecast", 1, 1)
     nodes = judge_nodes(known, fields, books, read_windows(store.cursor(), moment))
     changed = _write(store, known, nodes, find_all(books, nodes), prospects, states, moment, before)

@@ -1,16 +1,20 @@
 """The forecast over the store's books: days to depletion, what drives it, and the wake interval that would last."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
+import duckdb
 import numpy as np
 
 from analysis import kalman
 from analysis import state as places
+from analysis.correction import corrected
 from analysis.depletion import FleetForecast, forecast, sustainable_interval
 from analysis.drivers import drivers
 from analysis.harvest import outlooks
 from analysis.outlook import HarvestOutlook, NodeOutlook
 from analysis.run_books import HORIZON_DAYS, NodeBook, SiteBook
+from analysis.scores import Correction
 from analysis.series import Floats
 from analysis.wakes import wake_plan
 
@@ -28,10 +32,16 @@ class Prospects:
     drivers: list[str]  # what drives each forecast, in a sentence
 
 
-def look_ahead(books: list[SiteBook]) -> Prospects:
-    """Forecast every node that has reported."""
+def read_corrections(cursor: duckdb.DuckDBPyConnection) -> dict[int, Correction]:
+    """What the last backtest taught, by horizon in days."""
+    rows = cursor.execute("SELECT horizon_days, shift, slope FROM calibration").fetchall()
+    return {horizon: Correction(shift, slope) for horizon, shift, slope in rows}
+
+
+def look_ahead(books: list[SiteBook], corrections: Mapping[int, Correction]) -> Prospects:
+    """Forecast every node that has reported, corrected by what past forecasts taught."""
     rows, found = node_outlooks(books, HORIZON_DAYS)
-    futures = forecast(found, seed=SEED)
+    futures = corrected(forecast(found, seed=SEED), corrections)
     return Prospects(rows, found, futures, sustainable_interval(found, seed=SEED), drivers(found, futures))
 
 

@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 
 from analysis import backtest as scored
-from analysis.backtest import ENERGY_HORIZONS, FORECAST, HORIZONS, SLOPE, WEEKDAY, Pairs, Score, Trial
+from analysis.backtest import ENERGY_HORIZONS, FORECAST, HORIZONS, SLOPE, WEEKDAY, Pairs, Score
 from analysis.baselines import slope_to_empty, weekday_draws
+from analysis.correction import CORRECTED, Trial, try_corrections
 from analysis.depletion import LEVELS, FleetForecast
 from analysis.ledger import longest_interval
 from analysis.outcomes import Outcome, Spells, outcomes, spells, usable_after
@@ -197,7 +198,7 @@ def _pairs(
 def _chances(draws: Floats) -> Floats:
     """Shares of sampled days to going dark that lie within each of HORIZONS; NaN without samples."""
     shares = np.stack([(draws <= horizon).mean(axis=1) for horizon in HORIZONS], axis=1)
-    return np.where(np.isnan(draws).any(axis=1)[:, None], np.nan, shares)
+    return np.where(np.isnan(draws[:, :1]), np.nan, shares)
 
 
 def _crps(draws: Floats, dark_in: Floats, known: Floats) -> Floats:
@@ -245,12 +246,12 @@ def _joined(parts: list[Pairs]) -> Pairs:
 
 
 def _score(pairs: Pairs, came: _Came, times: Floats, blank: Backtest) -> Backtest:
-    trials = scored.try_corrections(pairs, times)
+    trials = try_corrections(pairs, times)
     rows = (
         scored.dark_scores(pairs) + scored.energy_scores(pairs) + _warning_scores(pairs, came, times, blank.every_days)
     )
     for trial in trials:
-        for method, value in ((FORECAST, trial.brier_plain), (scored.CORRECTED, trial.brier_corrected)):
+        for method, value in ((FORECAST, trial.brier_plain), (CORRECTED, trial.brier_corrected)):
             rows.append(Score("brier_later", trial.horizon_days, method, value, np.nan, np.nan, trial.n))
     return replace(
         blank, forecasts=len(pairs.node), scores=rows, reliability=scored.reliabilities(pairs), trials=trials

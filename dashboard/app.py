@@ -12,12 +12,13 @@ import dash
 from dash import ClientsideFunction, Input, Output, dcc, html
 from werkzeug.serving import BaseWSGIServer, WSGIRequestHandler, make_server
 
-from dashboard.pages import fleet, node
+from dashboard.pages import alarms, fleet, node, visits
 from dashboard.pages.parts import Desk, named
 from dashboard.wording import CAUTION
 from ingest.errors import UsageError
 from ingest.store import Store
 
+PAGES: dict[str, Any] = {"/": fleet, "/visits": visits}  # in the order of the navigation
 NODE_PREFIX = "/node/"
 PAGE = """<!DOCTYPE html>
 <html lang="en">
@@ -46,7 +47,7 @@ def create_app(store: Store, *, clock: Callable[[], datetime] | None = None) -> 
     Parameters
     ----------
     store : Store
-        Read only.
+        Read; written only where somebody acknowledges an alarm.
     clock : callable, optional
         The present time, UTC and aware; the machine's clock unless given.
     """
@@ -64,18 +65,19 @@ def create_app(store: Store, *, clock: Callable[[], datetime] | None = None) -> 
     desk = Desk(store, clock or _now)
     app.layout = _shell()
     _register_shell(app, desk)
-    fleet.register(app, desk)
-    node.register(app, desk)
+    for part in (*PAGES.values(), node, alarms):
+        part.register(app, desk)
     return app
 
 
 def page(store: Store, path: str | None) -> tuple[Any, str]:
     """The layout and the title of the page at a path."""
     books = store.fleet()
-    if path in (None, "", "/"):
-        return fleet.layout(books), fleet.TITLE
-    if path.startswith(NODE_PREFIX):
-        node_id = unquote(path.removeprefix(NODE_PREFIX))
+    at = path or "/"
+    if at in PAGES:
+        return PAGES[at].layout(books), f"{PAGES[at].NAME} · Joulebook"
+    if at.startswith(NODE_PREFIX):
+        node_id = unquote(at.removeprefix(NODE_PREFIX))
         return node.layout(books, node_id), node.title(node_id)
     nothing = html.Div([html.H1("Nothing here"), html.P(dcc.Link("Back to the fleet", href="/"))])
     return nothing, "Nothing here · Joulebook"
@@ -139,7 +141,7 @@ def _shell() -> html.Div:
             html.Header(
                 [
                     dcc.Link("Joulebook", href="/", className="mark"),
-                    html.Nav([dcc.Link("Fleet", href="/")], **named("Pages")),
+                    html.Nav([dcc.Link(part.NAME, href=at) for at, part in PAGES.items()], **named("Pages")),
                     html.Button("Colours", id="scheme-toggle", type="button"),
                 ],
                 className="top",

@@ -4,6 +4,7 @@ Times go in as UTC and stand on the axis as the site's local time, which the axi
 change repeats is drawn over itself.
 """
 
+import math
 from collections.abc import Mapping
 from datetime import date, datetime
 from typing import Any
@@ -15,6 +16,7 @@ from dashboard.theme import SYMBOLS, Theme
 from dashboard.wording import LINES, number, percent
 from ingest.budget import Storage
 
+LABEL_SHARE = 0.12  # of the days drawn that the label of a mark takes up
 LANE_SHARE = 0.7  # of the room between two budgets that the sites' lanes take up
 
 
@@ -176,7 +178,7 @@ def fan(
     _level(figure, 0.0, "cut-off: dark", theme.limit)
     _level(figure, full_j, f"full {number(full_j, 'J')}", theme.harvest)
     shown = {chance: value for chance, value in quantiles.items() if value is not None and value <= ahead}
-    _mark_depletion(figure, path["as_of"].iloc[0], shown, zone, theme)
+    _mark_depletion(figure, path["as_of"].iloc[0], shown, ahead, zone, theme)
     figure.update_yaxes(title_text="Usable energy (J)", range=[-0.08 * full_j, 1.12 * full_j])
     figure.update_xaxes(title_text=f"Date ({zone})")
     return figure
@@ -276,18 +278,32 @@ def _mark_full(figure: go.Figure, days: pd.DataFrame, heights: "pd.Series[float]
 
 
 def _mark_depletion(
-    figure: go.Figure, as_of: datetime, quantiles: Mapping[str, float], zone: str, theme: Theme
+    figure: go.Figure, as_of: datetime, quantiles: Mapping[str, float], ahead: int, zone: str, theme: Theme
 ) -> None:
     if not quantiles:
         return
     at = [(pd.Timestamp(as_of) + pd.Timedelta(days=value)).tz_convert(zone) for value in quantiles.values()]
     figure.add_scatter(
         x=[moment.tz_localize(None) for moment in at], y=[0.0] * len(at), mode="markers+text",
-        text=list(quantiles), textposition=["top left", "top center", "top right"][: len(at)],
+        text=_labels(quantiles, LABEL_SHARE * ahead), textposition="top right", customdata=list(quantiles),
         name="Chance of having gone dark",
         marker={"color": theme.limit, "symbol": "diamond", "size": 9}, textfont={"color": theme.limit},
-        hovertemplate="%{text} dark by %{x|%Y-%m-%d}<extra></extra>",
+        hovertemplate="%{customdata} dark by %{x|%Y-%m-%d}<extra></extra>",
     )  # fmt: skip
+
+
+def _labels(quantiles: Mapping[str, float], room: float) -> list[str]:
+    """The label of each mark; marks too close for labels of their own share one, at the first of them."""
+    labels: list[str] = []
+    first, start = 0, -math.inf
+    for index, (name, at) in enumerate(quantiles.items()):
+        if at - start < room:
+            labels[first] += f", {name}"
+            labels.append("")
+        else:
+            labels.append(name)
+            first, start = index, at
+    return labels
 
 
 def _budget_row(figure: go.Figure, height: int, percents: "pd.Series[float]", tolerance: float, theme: Theme) -> None:

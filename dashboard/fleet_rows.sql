@@ -7,10 +7,14 @@ WITH newest AS (
     SELECT node_no, observed_at, storage_v FROM report_log JOIN newest USING (node_no, observed_at)
 ), outlook AS (
     SELECT * FROM forecast QUALIFY row_number() OVER (PARTITION BY node_id ORDER BY as_of DESC) = 1
+), ahead AS (
+    SELECT p.* FROM prospects p JOIN outlook o ON o.node_id = p.node_id AND o.as_of = p.as_of
 ), verdicts AS (
     SELECT node_id, verdict FROM health QUALIFY row_number() OVER (PARTITION BY node_id ORDER BY as_of DESC) = 1
 ), named AS (  -- a finding counts while the node's latest analysis still names it
-    SELECT f.node_id, arg_max(f.finding, f.probability) AS finding, max(f.probability) AS probability,
+    SELECT f.node_id,
+           list({finding: f.finding, probability: f.probability, evidence: f.evidence}
+                ORDER BY f.probability DESC, f.finding) AS causes,
            bool_or(f.finding = 'dark') AS found_dark, bool_or(f.finding = 'silent-charged') AS found_charged
     FROM findings f JOIN outlook o ON o.node_id = f.node_id AND o.as_of = f.as_of
     GROUP BY f.node_id
@@ -28,16 +32,17 @@ WITH newest AS (
     WHERE l.day > (o.as_of AT TIME ZONE 'UTC')::DATE - $window_days::INTEGER
     GROUP BY l.node_id
 )
-SELECT n.node_id, n.site, n.budget, r.observed_at::TIMESTAMP AT TIME ZONE 'UTC' AS observed_at, r.storage_v,
+SELECT n.node_id, n.site, n.budget, n.note, r.observed_at::TIMESTAMP AT TIME ZONE 'UTC' AS observed_at, r.storage_v,
        o.as_of, o.p_dark_7d, o.p_dark_30d, o.p_dark_90d, o.days_p10, o.days_p50, o.days_p90, o.autonomy_days, o.balance_w,
-       v.verdict, f.finding, f.probability, coalesce(f.found_dark, false) AS found_dark,
-       coalesce(f.found_charged, false) AS found_charged,
+       a.visit_by_days, a.back_p50_days, a.wake_interval_s, a.driver, v.verdict, f.causes,
+       coalesce(f.found_dark, false) AS found_dark, coalesce(f.found_charged, false) AS found_charged,
        n.node_id IN (SELECT node_id FROM alarms WHERE kind = 'silent' AND cleared_at IS NULL) AS silence_alarm,
        e.net_harvest_budget_w, e.wake_budget_j, e.sleep_budget_w, b.net_harvest_w, b.load_w,
        coalesce(b.lower_bound, false) AS harvest_lower_bound  -- at full for part of the time: harvest was curtailed
 FROM nodes n
 LEFT JOIN last_report r USING (node_no)
 LEFT JOIN outlook o USING (node_id)
+LEFT JOIN ahead a USING (node_id)
 LEFT JOIN verdicts v USING (node_id)
 LEFT JOIN named f USING (node_id)
 LEFT JOIN lines e USING (node_id)

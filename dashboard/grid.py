@@ -9,7 +9,7 @@ from typing import Any
 import dash_ag_grid as dag
 import pandas as pd
 
-from dashboard.wording import chance, verdict
+from dashboard.wording import causes, verdict
 
 COLOURS = {
     "backgroundColor": "--surface", "foregroundColor": "--ink", "headerBackgroundColor": "--raised",
@@ -30,10 +30,7 @@ def records(rows: pd.DataFrame, sites: Mapping[str, str]) -> list[dict[str, Any]
             "days_p90": rows["days_p90"].round(1),
             "forecast": rows["p_dark_30d"].notna(),
             "dark_percent": (rows["p_dark_30d"] * 100).round(1),
-            "finding": [
-                f"{name.replace('-', ' ')} ({chance(sure)})" if isinstance(name, str) else ""
-                for name, sure in zip(rows["finding"], rows["probability"], strict=True)
-            ],
+            "causes": rows["causes"].map(causes),
             "storage_v": rows["storage_v"].round(3),
             "usable_percent": (rows["usable_share"] * 100).round(1),
             "autonomy_days": rows["autonomy_days"].round(2),
@@ -92,7 +89,7 @@ def _columns() -> list[dict[str, Any]]:
         },
         _number("dark_percent", "Dark within 30 d (%)", 90, "plain(params, 1)"),
         _text("site", "Site", 116),
-        _text("finding", "Most probable finding", 180),
+        _text("causes", "Causes, the most probable first", 220),
         _number("storage_v", "Storage voltage (V)", 96, "plain(params, 3)"),
         _number("usable_percent", "Usable energy (% of full)", 92, "plain(params, 0)"),
         _number("autonomy_days", "Autonomy (d)", 112, "plain(params, 1)"),

@@ -1,6 +1,6 @@
 """What the pages ask the store: one function a question, tables as data frames, times UTC and aware."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from functools import cache
@@ -10,6 +10,7 @@ import duckdb
 import numpy as np
 import pandas as pd
 
+from analysis.depletion import VISIT_RISK
 from analysis.storage import StorageCurve, storage_curve
 from ingest.budget import SECONDS_PER_DAY, Budget, Storage
 from ingest.store import sql
@@ -17,7 +18,6 @@ from ingest.store import sql
 LEDGER_WINDOW_DAYS = 28  # of the means that stand beside the budget
 POINTS_MAX = 2000  # drawn of a voltage history
 RECENT_REPORTS = 20
-VISIT_RISK = 0.1  # chance of being dark by then at which a visit is due
 VISIT_DAYS = 30
 
 FIELD_COLUMNS = ["node_id", "site", "budget", "line", "ratio", "tolerance", "separable", "lower_bound"]
@@ -83,11 +83,11 @@ def fleet_rows(cursor: Cursor, budgets: Mapping[str, Budget], now: datetime) -> 
     Returns
     -------
     DataFrame
-        Columns of `fleet_rows.sql`, and `usable_share` (usable energy now over usable energy at full) [-],
-        `harvest_ratio` and `load_ratio` (field over budget; the first is a lower bound where `harvest_lower_bound`, the
-        node having been at full) [-], `silence_s` (age of the last report) [s], `dark`,
-        `silent` (and not taken to be dark), `visit_due` (dark, or likely enough to be dark soon). NaN where there is
-        nothing to compute from.
+        Columns of `fleet_rows.sql` (`causes`: its findings, the most probable first), and `usable_share` (usable energy
+        now over usable energy at full) [-], `harvest_ratio` and `load_ratio` (field over budget; the first is a
+        lower bound where `harvest_lower_bound`, the node having been at full) [-], `silence_s` (age of the last
+        report) [s], `dark`, `silent` (and not taken to be dark), `visit_due` (dark, or likely enough to be dark soon).
+        NaN where there is nothing to compute from.
 
     Notes
     -----
@@ -99,6 +99,7 @@ def fleet_rows(cursor: Cursor, budgets: Mapping[str, Budget], now: datetime) -> 
     dark = taken_for_dark(rows["found_dark"], rows["found_charged"], rows["silence_alarm"], share)
     rates = rows["budget"].map({name: budget.load.wakes_per_day for name, budget in budgets.items()}).astype(float)
     return rows.assign(
+        causes=rows["causes"].map(lambda found: [] if found is None else list(found)),
         usable_share=share,
         harvest_ratio=ratio(rows["net_harvest_w"], rows["net_harvest_budget_w"]),
         load_ratio=ratio(rows["load_w"], budget_load_w(rows["wake_budget_j"], rows["sleep_budget_w"], rates)),
@@ -177,6 +178,19 @@ def node_stamp(cursor: Cursor, node_id: str) -> str:
 def node_findings(cursor: Cursor, node_id: str) -> list[Row]:
     """The findings of a node's latest analysis, the most probable first."""
     return _rows(cursor, sql("node_findings", "dashboard"), {"node_id": node_id})
+
+
+def site_findings(cursor: Cursor, sites: Iterable[str]) -> list[Row]:
+    """The findings of the latest analysis that stand for a whole site, with the site that their evidence names.
+
+    Columns `site, since, probability, evidence`, those of other sites left out.
+    """
+    found = _rows(
+        cursor,
+        "SELECT since, probability, evidence FROM findings WHERE node_id IS NULL"
+        " AND as_of = (SELECT max(as_of) FROM forecast) ORDER BY since DESC",
+    )
+    return [row | {"site": site} for row in found for site in sites if f" at {site} " in row["evidence"]]
 
 
 def voltage_history(cursor: Cursor, node_id: str, start: datetime, end: datetime) -> pd.DataFrame:
@@ -259,18 +273,6 @@ def ratio(value: Any, budget: Any) -> Any:
 def budget_load_w(wake_j: Any, sleep_w: Any, wakes_per_day: Any) -> Any:
     """Mean load that a budget allows for [W], from its energy per wake [J], sleep power [W] and wake rate [1/d]."""
     return wake_j * wakes_per_day / SECONDS_PER_DAY + sleep_w
-
-
-def budget_ratios(now: Row, estimates: Mapping[str, Row], budget: Budget) -> dict[str, float | None]:
-    """`harvest_ratio` and `load_ratio` (field over budget) of one node, None where there is nothing to compare."""
-    harvest, wake, sleep = (estimates.get(line) for line in ("net_harvest_w", "wake_energy_j", "sleep_power_w"))
-    found: dict[str, float | None] = {"harvest_ratio": None, "load_ratio": None}
-    if harvest and harvest["budget"] > 0 and now["net_harvest_w"] is not None:
-        found["harvest_ratio"] = now["net_harvest_w"] / harvest["budget"]
-    if wake and sleep and now["load_w"] is not None:
-        allowed = budget_load_w(wake["budget"], sleep["budget"], budget.load.wakes_per_day)
-        found["load_ratio"] = now["load_w"] / allowed if allowed > 0 else None
-    return found
 
 
 def _plain(moment: datetime) -> datetime:

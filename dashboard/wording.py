@@ -1,7 +1,8 @@
 """Words, units and numbers as the pages say them: one place, so that every page says them alike."""
 
 import math
-from collections.abc import Mapping
+import re
+from collections.abc import Iterable, Mapping
 from datetime import datetime
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
@@ -20,13 +21,37 @@ FINDINGS = {
     "dark": "dark",
     "site-wide": "cause common to the site",
 }
-VERDICTS = {"not-enough-data": "not enough data"}
+VERDICTS = {
+    "sound": "sound",
+    "watch": "watch",
+    "degraded": "degraded",
+    "spent": "spent",
+    "not-enough-data": "not enough data",
+}
+TIES = {"drain-over": "leakage-rise", "leakage-rise": "drain-over"}  # what may not be separable from what
+NOT_SEPARABLE = "not separable"  # how the evidence of a finding says so
 CAUTION = (
     "Forecasts are estimates for maintenance planning, not a safety function: nothing that protects people may rest on"
     " a node staying alive.",
     "Visits touch rotating machinery, hot surfaces, heights and charged storage: isolate and lock out as local rules"
     " require, let a qualified person do it, discharge capacitors before handling, treat lithium cells by their"
     " maker's and the carrier's rules.",
+)
+
+VISIT_CAUTION = (
+    "Permits: a plan of visits is no permit to work. Licensed practice and the local codes for electrical"
+    " work, work at heights and hot work stand above it; a qualified person decides and does it.",
+    "Rotating machinery: isolate it, lock it out and try that it stays still before reaching in; a gearbox or a"
+    " conveyor may start by itself.",
+    "Hot surfaces: kilns and what is mounted on them burn long after they are switched off. Let them cool, or wear what"
+    " the site requires.",
+    "Heights: yard nodes stand on masts and roofs. Use the access and fall protection that the site requires, and never"
+    " go alone.",
+    "Charged storage: a supercapacitor holds its charge for days and burns what shorts it. Discharge it through a"
+    " resistor and measure before handling.",
+    "Lithium cells: store, carry, charge and dispose of them by their maker's and the carrier's rules. Do not open,"
+    " short, heat or recharge a damaged or swollen cell.",
+    "Dates here are estimates: nothing that protects people may rest on a node staying alive until then.",
 )
 
 
@@ -128,40 +153,66 @@ def plus_minus(value: float | None, deviation: float | None, line: Line) -> str:
     return f"{number(value * line.factor)}\u00a0±\u00a0{number(deviation * line.factor, line.unit, 2)}"
 
 
+def share_plus_minus(value: float, deviation: float | None) -> str:
+    """A share in per cent with its standard deviation, to the digits that the deviation carries."""
+    if deviation is None or missing(deviation):
+        return percent(value)
+    decimals = 1 if deviation < 0.095 else 0
+    return f"{value * 100:.{decimals}f}\u00a0±\u00a0{deviation * 100:.{decimals}f}\u00a0%".replace("-", "−")
+
+
 def finding(name: str | None) -> str:
     """A finding in words."""
     return "" if name is None or missing(name) else FINDINGS.get(name, name)
 
 
+def tie(name: str, evidence: str | None) -> str:
+    """The finding that this one cannot be told apart from, by its evidence; empty where it can."""
+    return TIES.get(name, "another cause") if NOT_SEPARABLE in (evidence or "") else ""
+
+
+def cause(name: str, evidence: str | None) -> str:
+    """A finding in words, with the one it may be mistaken for."""
+    other = tie(name, evidence)
+    return f"{finding(name)} or {finding(other)}: {NOT_SEPARABLE}" if other else finding(name)
+
+
+def causes(found: Iterable[Mapping[str, Any]]) -> str:
+    """Findings with their chances in one line, in the order given; two that are tied are said once."""
+    said: list[str] = []
+    tied: set[str] = set()
+    for row in found:
+        name, other = row["finding"], tie(row["finding"], row["evidence"])
+        if name not in tied:
+            either = f" or {other.replace('-', ' ')}, {NOT_SEPARABLE}" if other else ""
+            said.append(f"{name.replace('-', ' ')}{either} ({chance(row['probability'])})")
+        tied.add(other)
+    return "; ".join(said)
+
+
+def sentence(text: str | None) -> str:
+    """What the analysis wrote, as the pages set it: a capital, units with their signs, and a full stop."""
+    if not text:
+        return ""
+    said = re.sub(r"\s?%", "\u00a0%", text.replace(" uW", "\u00a0µW").replace(" degC", "\u00a0°C"))
+    said = said[0].upper() + said[1:]
+    return said if said.endswith(".") else said + "."
+
+
+def duration(seconds: float) -> str:
+    """A span of time in whole seconds, and in a larger unit where that reads better."""
+    exact = f"{seconds:,.0f}".replace(",", "\u202f") + "\u00a0s"
+    for size, unit in ((86400.0, "d"), (3600.0, "h"), (60.0, "min")):
+        if seconds >= 2 * size:
+            return f"{exact} ({seconds / size:.3g}\u00a0{unit})"
+    return exact
+
+
+def day(at: datetime | None) -> str:
+    """The calendar day that a time stands for."""
+    return NOTHING if at is None else f"{at:%Y-%m-%d}"
+
+
 def verdict(name: str | None) -> str:
     """A storage verdict in words."""
     return NOTHING if name is None or missing(name) else VERDICTS.get(name, name)
-
-
-def drivers(now: Mapping[str, Any], ratios: Mapping[str, float | None], cause: str | None) -> str:
-    """What the days to depletion rest on, in one sentence of figures.
-
-    Parameters
-    ----------
-    now : mapping
-        A row of `queries.node_now`.
-    ratios : mapping
-        `harvest_ratio` and `load_ratio` of the node, where known. [-]
-    cause : str or None
-        The most probable finding.
-    """
-    balance = now["balance_w"]
-    if balance is None:
-        return "No forecast yet."
-    turn = "spends {} more than it earns" if balance < 0 else "earns {} more than it spends"
-    parts = ["The node " + turn.format(number(abs(balance) * 1e6, "µW"))]
-    if ratios["harvest_ratio"] is not None:
-        least = "at least " if now["harvest_lower_bound"] else ""
-        parts.append(f"net harvest is {least}{percent(ratios['harvest_ratio'])} of budget")
-    if ratios["load_ratio"] is not None:
-        parts.append(f"load is {percent(ratios['load_ratio'])} of budget")
-    if now["autonomy_days"] is not None:
-        parts.append(f"its store lasts {span(now['autonomy_days'])} without harvest")
-    if cause:
-        parts.append(f"most probable finding: {finding(cause)}")
-    return "; ".join(parts) + "."

@@ -8,46 +8,50 @@ import dash
 import pandas as pd
 from dash import Input, Output, State, dcc, html
 
+from analysis.depletion import VISIT_RISK
 from dashboard import figures, queries
 from dashboard.grid import fleet_grid, records
+from dashboard.pages import alarms
 from dashboard.pages.parts import (
     REFRESH_MS,
     Desk,
-    alarm_table,
     changed,
     choice,
     common_zone,
     fact,
     graph,
     named,
+    notice,
     panel,
     table,
 )
 from dashboard.theme import theme_of
-from dashboard.wording import LINES, NOTHING, age, chance, moment
+from dashboard.wording import LINES, NOTHING, VERDICTS, age, chance, moment
 from ingest.fleet import Fleet
 
-TITLE = "Fleet · Joulebook"
-ALL_SITES = "all"  # of the site filter
+NAME = "Fleet"
+ALL = "all"  # of the filters
 SPREAD = (0.1, 0.9)  # quantiles over the nodes of a budget
 
 
 def layout(fleet: Fleet) -> html.Div:
     """The page, to be filled by its callbacks."""
-    sites = {ALL_SITES: "All sites"} | {site.site: site.name for site in fleet.sites.values()}
+    sites = {ALL: "All sites"} | {site.site: site.name for site in fleet.sites.values()}
     return html.Div(
         [
             dcc.Interval(id="fleet-tick", interval=REFRESH_MS),
             dcc.Store(id="fleet-reports"),
             dcc.Store(id="fleet-analysis"),
             html.Div(
-                [html.H1("Fleet"), choice("fleet-site", "Site", sites, ALL_SITES)],
+                [html.H1("Fleet"), choice("fleet-site", "Site", sites, ALL)],
                 className="page-head",
             ),
+            html.Div(id="fleet-notice"),
             html.Dl(id="fleet-summary", className="facts"),
-            panel("Active alarms", html.Div(id="fleet-alarms")),
+            panel("Active alarms", html.Div(id="fleet-alarms"), alarms.form()),
             panel(
                 "Nodes by days to depletion",
+                choice("fleet-verdict", "Storage verdict", {ALL: "All"} | VERDICTS, ALL),
                 html.Div(fleet_grid("fleet-grid"), role="region", **named("Nodes by days to depletion")),
                 note="The most urgent first; marked at the left edge: needs a visit. A row opens its page, by click or"
                 " Enter. 10 % in the heading reads: by then, one chance in ten that the node has gone dark.",
@@ -65,7 +69,7 @@ def layout(fleet: Fleet) -> html.Div:
     )
 
 
-def summary(rows: pd.DataFrame, reports: int, alarms: int, now: datetime, zone: str) -> list[html.Div]:
+def summary(rows: pd.DataFrame, reports: int, standing: int, now: datetime, zone: str) -> list[html.Div]:
     """The facts at the top of the page."""
     due, dark, silent = (int(rows[name].sum()) for name in ("visit_due", "dark", "silent"))
     as_of = rows["as_of"].max()
@@ -75,12 +79,12 @@ def summary(rows: pd.DataFrame, reports: int, alarms: int, now: datetime, zone: 
         fact(
             f"Need a visit within {queries.VISIT_DAYS} d",
             str(due),
-            f"dark, or at least {chance(queries.VISIT_RISK)} likely to be by then",
+            f"dark, or at least {chance(VISIT_RISK)} likely to be by then",
             "attention" if due else "",
         ),
         fact("Dark", str(dark), "silent since nearly empty", "alert" if dark else ""),
         fact("Silent", str(silent), "with energy in hand: radio or node fault?", "attention" if silent else ""),
-        fact("Active alarms", str(alarms), "", "attention" if alarms else ""),
+        fact("Active alarms", str(standing), "", "attention" if standing else ""),
         fact("Reports", f"{reports:,}".replace(",", "\u202f"), "observed in the last 24 h"),
         fact(
             "Latest analysis",
@@ -133,6 +137,11 @@ def of_site(rows: pd.DataFrame, site: str | None) -> pd.DataFrame:
     return rows if site is None else rows[rows["site"] == site]
 
 
+def of_verdict(rows: pd.DataFrame, verdict: str) -> pd.DataFrame:
+    """The rows whose storage is so judged, or all; a storage not judged yet counts as not enough data."""
+    return rows if verdict == ALL else rows[rows["verdict"].fillna("not-enough-data") == verdict]
+
+
 def site_names(fleet: Fleet) -> Mapping[str, str]:
     """Site names by site, in a fixed order."""
     return {site.site: site.name for site in fleet.sites.values()}
@@ -154,23 +163,38 @@ def register(app: dash.Dash, desk: Desk) -> None:
         return changed(f"{stamp.reports} {desk.clock():%H:%M}", reports), changed(stamp.analysis, analysis)
 
     @app.callback(
-        Output("fleet-summary", "children"),
+        Output("fleet-notice", "children"),
         Output("fleet-alarms", "children"),
+        Input("fleet-analysis", "data"),
+        Input("fleet-site", "value"),
+        Input("alarm-settled", "data"),
+    )
+    def warn(_: str, value: str | None, __: Any) -> tuple[Any, Any]:
+        fleet = desk.store.fleet()
+        site = chosen(value, fleet)
+        with desk.cursor() as cursor:
+            standing = queries.active_alarms(cursor, site)
+            common = queries.site_findings(cursor, [site] if site else fleet.sites)
+        return notice(desk), [alarms.site_list(common, fleet), alarms.alarm_table(standing, fleet)]
+
+    @app.callback(
+        Output("fleet-summary", "children"),
         Output("fleet-grid", "rowData"),
         Input("fleet-reports", "data"),
         Input("fleet-analysis", "data"),
         Input("fleet-site", "value"),
+        Input("fleet-verdict", "value"),
     )
-    def fill(_: str, __: str, value: str | None) -> tuple[Any, Any, Any]:
+    def fill(_: str, __: str, value: str | None, verdict: str) -> tuple[Any, Any]:
         now, fleet = desk.clock(), desk.store.fleet()
         site = chosen(value, fleet)
         with desk.cursor() as cursor:
             rows = of_site(queries.fleet_rows(cursor, fleet.budgets, now), site)
-            alarms = queries.active_alarms(cursor, site)
+            standing = queries.active_alarms(cursor, site)
             reports = queries.reports_since(cursor, site, now - timedelta(days=1), now)
         zone = fleet.sites[site].timezone if site else common_zone(fleet)
-        facts = summary(rows, reports, len(alarms), now, zone)
-        return facts, alarm_table(alarms, fleet), records(rows, site_names(fleet))
+        facts = summary(rows, reports, len(standing), now, zone)
+        return facts, records(of_verdict(rows, verdict), site_names(fleet))
 
     @app.callback(
         Output("fleet-budgets", "children"),

@@ -11,7 +11,7 @@ import dash
 from dash import dcc, html
 
 from dashboard import queries
-from dashboard.wording import NOTHING, moment
+from dashboard.wording import NOTHING
 from ingest.fleet import Fleet
 from ingest.store import Store
 
@@ -54,35 +54,53 @@ def fact(label: str, value: Any, note: str = "", mark: str = "") -> html.Div:
     return html.Div(children, className=f"fact {mark}".strip())
 
 
-def table(caption: str, headers: Sequence[str], rows: Sequence[Sequence[Any]], numeric: Sequence[int] = ()) -> html.Div:
-    """A table that scrolls inside its own frame; the columns numbered in `numeric` are set to the right."""
+def table(
+    caption: str,
+    headers: Sequence[str],
+    rows: Sequence[Sequence[Any]],
+    numeric: Sequence[int] = (),
+    *,
+    stacks: bool = False,
+) -> html.Div:
+    """A table that scrolls inside its own frame; the columns numbered in `numeric` are set to the right.
+
+    One that `stacks` shows each row as a list on a narrow screen, so that nothing to act on lies out of view.
+    """
 
     def kind(index: int) -> str:
         return "number" if index in numeric else ""
 
+    def cell(index: int, content: Any) -> html.Td:
+        label: Any = {"data-label": headers[index]}
+        return html.Td(content, className=kind(index), **label)
+
     head = html.Tr([html.Th(text, scope="col", className=kind(i)) for i, text in enumerate(headers)])
-    body = [html.Tr([html.Td(cell, className=kind(i)) for i, cell in enumerate(row)]) for row in rows]
-    inside = html.Table([html.Caption(caption, className="unseen"), html.Thead(head), html.Tbody(body)])
+    body = [html.Tr([cell(i, content) for i, content in enumerate(row)]) for row in rows]
+    inside = html.Table(
+        [html.Caption(caption, className="unseen"), html.Thead(head), html.Tbody(body)],
+        className="stacks" if stacks else "",
+    )
     return html.Div(inside, className="scroll", tabIndex=0, role="region", **named(caption))
 
 
-def alarm_table(alarms: Sequence[queries.Row], fleet: Fleet) -> html.Div | html.P:
-    """The active alarms, times on the clock of each alarm's site."""
-    if not alarms:
-        return html.P("No active alarm.", className="quiet")
-    rows = [
-        [
-            html.Span(alarm["priority"], className=f"priority priority-{alarm['priority']}"),
-            alarm["kind"].replace("-", " "),
-            node_link(alarm["node_id"]) if alarm["node_id"] else "whole site",
-            fleet.sites[alarm["site"]].name if alarm["site"] in fleet.sites else alarm["site"],
-            moment(alarm["raised_at"], zone_of(fleet, alarm["site"])),
-            alarm["state"],
-            alarm["note"],
-        ]
-        for alarm in alarms
-    ]
-    return table("Active alarms", ["Priority", "Alarm", "Node", "Site", "Since", "State", "Evidence"], rows)
+def notice(desk: Desk) -> html.Section | None:
+    """What a page says while there is nothing to show; nothing once an analysis has been made."""
+    if desk.store.meta("analysed_as_of") is not None:
+        return None
+    with desk.cursor() as cursor:
+        reports = queries.stamp(cursor).reports
+    if not desk.store.fleet().nodes:
+        said = "No fleet in this store yet: load its folder with joulebook fleet DIR."
+    elif not reports:
+        said = "No report in this store yet. The page fills by itself once nodes have been heard from."
+    else:
+        said = (
+            f"No analysis yet. Under serve and in the demo the first one is being computed now, from"
+            f" {text_or_dash(reports)} reports: the ledger day by day, then estimates, forecast, storage health and"
+            " findings. The page fills by itself when it is done. The dashboard alone computes nothing: stop it and run"
+            " joulebook analyse first."
+        )
+    return html.Section([html.P(said)], className="panel", role="status")
 
 
 def named(label: str) -> dict[str, Any]:

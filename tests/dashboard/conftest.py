@@ -38,6 +38,18 @@ def outlook(node_id: str, as_of: datetime, p30: float, days: tuple[float | None,
     } | more  # fmt: skip
 
 
+def prospect(node_id: str, visit_by: float | None, **more) -> dict:
+    return {
+        "node_id": node_id, "as_of": AS_OF, "visit_by_days": visit_by, "low_day": 28.0, "low_usable_j": 0.41,
+        "back_p10_days": 0.0, "back_p50_days": 0.0, "back_p90_days": 0.0, "wake_interval_s": 600.0, "driver": "",
+    } | more  # fmt: skip
+
+
+def found(node_id: str | None, finding: str, **more) -> dict:
+    return {"node_id": node_id, "as_of": AS_OF, "finding": finding, "since": AS_OF, "probability": 0.95,
+            "evidence": ""} | more  # fmt: skip
+
+
 def ledger_day(node_no: int, day: date, harvest_j: float, full_s: float = 0.0) -> dict:
     """The sums from which the ledger has a day of this net harvest, 2 J of wakes and 1 J of sleep."""
     return {
@@ -88,6 +100,12 @@ def mill(book: Store, admit) -> Store:
          "usable_p95_j": 4.5}
         for d in (*range(31), *range(37, 366, 7))
     ])  # fmt: skip
+    table_rows(book, "prospects", [
+        prospect("mf-01", 12.0, wake_interval_s=2100.4, driver="the weekly stops outlast the 3.4-day autonomy"),
+        prospect("kr-01", 0.0, back_p10_days=0.5, back_p50_days=2.0, back_p90_days=None, wake_interval_s=None,
+                 driver="dark; as likely as not it runs again by itself within 2.0 d"),
+    ])  # fmt: skip
+    book.set_meta("analysed_as_of", AS_OF.isoformat())
     table_rows(book, "health", [{
         "node_id": "mf-01", "as_of": AS_OF, "capacity_ratio": 0.91, "capacity_sd": 0.03, "esr_ratio": 1.2,
         "esr_sd": 0.1, "leakage_ratio": 1.0, "leakage_sd": 0.4, "fade_per_year": 0.06, "fade_sd": 0.02,

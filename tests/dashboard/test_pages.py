@@ -4,12 +4,12 @@ import dash
 import pytest
 
 from dashboard import wording
-from dashboard.app import create_app, page
+from dashboard.app import PAGES, create_app, page
 from dashboard.grid import records
-from dashboard.pages import fleet, node
+from dashboard.pages import alarms, fleet, node
 from dashboard.queries import fleet_rows
 from tests.conftest import reading
-from tests.dashboard.conftest import LATE_NOTE, NOW, alarm, table_rows
+from tests.dashboard.conftest import LATE_NOTE, NOW, alarm, outlook, prospect, table_rows
 
 
 @pytest.fixture
@@ -39,6 +39,13 @@ def ids(component):
     return {getattr(part, "id", None) for part in component._traverse()} - {None}
 
 
+def rows_of(component):
+    """The text of each row of the tables within."""
+    parts = component if isinstance(component, list) else [component]
+    found = [row for part in parts for row in part._traverse() if isinstance(row, dash.html.Tr)]
+    return [" ".join(text(row).split()) for row in found]
+
+
 def facts(children):
     """Label to value and note."""
     return {text(fact.children[0]): [text(part) for part in fact.children[1:]] for fact in children}
@@ -52,9 +59,12 @@ def test_making_the_app_twice_leaves_nothing_behind(mill):
 
 def test_every_callback_refers_to_components_of_the_shell_or_a_page(app, mill):
     books = mill.fleet()
-    known = ids(app.layout) | ids(fleet.layout(books)) | ids(node.layout(books, "mf-01"))
+    asked = dash.html.Div(alarms.question(alarm("mf-01", "silent", "high")))
+    known = ids(app.layout) | ids(node.layout(books, "mf-01")) | ids(asked)
+    for shown in PAGES.values():
+        known |= ids(shown.layout(books))
     for spec in app._callback_list:
-        used = {part["id"] for part in (*spec["inputs"], *spec["state"])}
+        used = {part["id"] for part in (*spec["inputs"], *spec["state"]) if alarms.BUTTON not in part["id"]}
         assert used <= known, spec["output"]
 
 
@@ -62,6 +72,7 @@ def test_pages_by_path(mill):
     for path, words in (
         (None, "Fleet"),
         ("/", "Fleet"),
+        ("/visits", "Visits"),
         ("/node/mf-01", "mf-01"),
         ("/node/zz-99", "Unknown node"),
         ("/elsewhere", "Nothing here"),
@@ -85,7 +96,9 @@ def test_cautions_stand_at_the_end_of_every_page(app):
 
 
 def test_fleet_facts_alarms_and_rows(app):
-    summary, alarms, rows = callback(app, "fleet-summary")("", "", fleet.ALL_SITES)
+    summary, rows = callback(app, "fleet-summary")("", "", fleet.ALL, fleet.ALL)
+    said, standing = callback(app, "fleet-alarms")("", fleet.ALL, None)
+    assert said is None
     shown = facts(summary)
     assert shown["Nodes in service"] == ["3"]
     assert shown["Need a visit within 30 d"][0] == "2"
@@ -94,25 +107,27 @@ def test_fleet_facts_alarms_and_rows(app):
     assert shown["Active alarms"][0] == "2"
     assert shown["Reports"][0] == "24"
     assert shown["Latest analysis"] == ["6 h ago", "2026-03-10 06:00 UTC"]  # the sites' zones differ: UTC
-    assert LATE_NOTE in text(alarms)
-    assert "2026-03-10 02:00 America/New_York" in text(alarms)
+    assert LATE_NOTE in text(standing)
+    assert "2026-03-10 02:00 America/New_York" in text(standing)
     assert [row["node_id"] for row in rows] == ["mf-01", "kr-01", "mf-02"]
 
 
 def test_the_site_filter_narrows_facts_alarms_and_rows(app):
-    summary, alarms, rows = callback(app, "fleet-summary")("", "", "kiln-row")
+    summary, rows = callback(app, "fleet-summary")("", "", "kiln-row", fleet.ALL)
     assert facts(summary)["Nodes in service"] == ["1"]
-    assert "mf-01" not in text(alarms)
+    assert "mf-01" not in text(callback(app, "fleet-alarms")("", "kiln-row", None)[1])
     assert [row["node_id"] for row in rows] == ["kr-01"]
 
 
 def test_a_fleet_without_reports_or_analysis_says_so(book):
     app = create_app(book, clock=lambda: NOW)
-    summary, alarms, rows = callback(app, "fleet-summary")("", "", fleet.ALL_SITES)
+    summary, rows = callback(app, "fleet-summary")("", "", fleet.ALL, fleet.ALL)
+    said, standing = callback(app, "fleet-alarms")("", fleet.ALL, None)
     assert facts(summary)["Latest analysis"] == ["none yet", "–"]
-    assert text(alarms) == "No active alarm."
+    assert "No report in this store yet" in text(said)
+    assert text(standing).strip() == "No active alarm."
     assert len(rows) == 3
-    budgets, figure = callback(app, "fleet-field")("", fleet.ALL_SITES, "net_harvest_w", "light")
+    budgets, figure = callback(app, "fleet-field")("", fleet.ALL, "net_harvest_w", "light")
     assert text(budgets) == "No estimate yet."
     assert figure.layout.annotations[0].text == "No estimate of this line yet."
 
@@ -125,14 +140,14 @@ def test_grid_rows_are_in_the_units_of_their_headings_and_never_invent(mill):
     assert (first["days_p10"], first["days_p50"], first["days_p90"]) == (12.0, 31.0, None)
     assert (first["dark_percent"], first["usable_percent"], first["balance_uw"]) == (45.0, 36.8, -2.5)
     assert (first["harvest_percent"], first["harvest_lower_bound"]) == (57.9, True)
-    assert first["finding"] == "harvest short (80\u00a0%)"
+    assert first["causes"] == "harvest short (80\u00a0%); capacity fade (20\u00a0%)"
     assert first["silence_h"] == 0.5
     assert (second["forecast"], second["days_p10"]) == (True, None)  # past the horizon
     assert (third["forecast"], third["days_p10"], third["silence_h"]) == (False, None, None)
 
 
 def test_budget_table_gives_medians_and_leaves_out_what_is_not_separable(app):
-    budgets, _ = callback(app, "fleet-field")("", fleet.ALL_SITES, "net_harvest_w", "light")
+    budgets, _ = callback(app, "fleet-field")("", fleet.ALL, "net_harvest_w", "light")
     cells = [text(cell) for row in budgets._traverse() if isinstance(row, dash.html.Tr) for cell in row.children]
     heads, row = cells[: len(cells) // 2], cells[len(cells) // 2 :]
     shown = dict(zip(heads, row, strict=True))
@@ -143,9 +158,9 @@ def test_budget_table_gives_medians_and_leaves_out_what_is_not_separable(app):
 
 
 def test_node_page_shows_facts_findings_alarms_and_reports(app):
-    alarms, shown, drivers, findings, reports = callback(app, "node-facts")("", "", "", "mf-01")
+    shown, driver, findings, health, wakes, reports = callback(app, "node-facts")("", "", "", "mf-01")
     shown = facts(shown)
-    assert LATE_NOTE in text(alarms)
+    assert LATE_NOTE in text(callback(app, "node-alarms")("", None, "mf-01")[1])
     assert shown["Last report"] == ["30 min ago", "2026-03-10 07:30 America/New_York"]
     assert shown["Storage voltage"] == ["3.500 V", "full 5 V, cut-off 2.2 V"]
     assert shown["Usable energy"][0] == "37 %"
@@ -153,36 +168,58 @@ def test_node_page_shows_facts_findings_alarms_and_reports(app):
     assert shown["Visit by"][0] == "2026-03-22"
     assert shown["Autonomy"][0] == "3.4 d"
     assert shown["Balance"][0] == "−2.50 µW"
-    assert shown["Storage"] == ["watch", "capacity 91.0 ± 3.0 % of commissioning, fade 6.0 % a year"]
+    assert shown["Season's low point"] == ["2026-04-07", "0.410 J usable, median of outcomes, in 28 d"]
     assert shown["Boot count"][0] == "3"
-    assert "at least 58 % of budget" in text(drivers)
+    assert "Back by itself in" not in shown
+    assert text(driver) == "The weekly stops outlast the 3.4-day autonomy."
     assert "net harvest short of budget" in text(findings)
-    assert "80 % probable · since 2026-02-10 00:00 America/New_York" in text(findings)
+    assert "80 % probable · since 2026-02-10" in text(findings)
+    assert "watch" in text(health)
+    assert "Capacity 91.0 ± 3.0 % below 80 %" in rows_of(health)
+    assert "Series resistance 120 ± 10 % above 200 %" in rows_of(health)
+    assert "Leakage 100 ± 40 % no limit" in rows_of(health)
+    assert "Capacity fade 6.0 ± 2.0 % a year –" in rows_of(health)
+    assert "Lengthen the interval to at least 2 101 s (35 min), 1.2 times the plan" in text(wakes)
     assert "no longer so" not in text(findings)
     assert "3.500 V" in text(reports)
 
 
 def test_node_page_of_a_node_never_heard_from_invents_nothing(app):
-    alarms, shown, drivers, findings, reports = callback(app, "node-facts")("", "", "", "mf-02")
+    shown, driver, findings, health, wakes, reports = callback(app, "node-facts")("", "", "", "mf-02")
     shown = facts(shown)
-    assert alarms == []
+    assert callback(app, "node-alarms")("", None, "mf-02") == (None, [])
     assert shown["Last report"] == ["never", "–"]
     assert shown["Days to depletion"] == ["no forecast yet"]
     assert shown["Visit by"][0] == "no forecast yet"
-    assert text(drivers) == "No forecast yet."
+    assert text(driver) == "No forecast yet."
+    assert text(health) == "Not judged yet."
+    assert text(wakes).endswith("No forecast yet.")
+    assert shown["Season's low point"] == ["–"]
     assert text(findings) == "None in the latest analysis."
     assert text(reports) == "No report yet."
 
 
 def test_a_silent_node_is_said_to_be_silent_or_taken_to_be_dark(app, mill):
     show = callback(app, "node-facts")
-    assert facts(show("", "", "", "kr-01")[1])["Last report"] == ["5 d ago", "2026-03-05 12:00 UTC; taken to be dark"]
+    assert facts(show("", "", "", "kr-01")[0])["Last report"] == ["5 d ago", "2026-03-05 12:00 UTC; taken to be dark"]
     table_rows(mill, "alarms", [alarm("mf-01", "silent", "medium")])
-    assert facts(show("", "", "", "mf-01")[1])["Last report"][1].endswith("New_York; silent")
+    assert facts(show("", "", "", "mf-01")[0])["Last report"][1].endswith("New_York; silent")
 
 
-def test_days_to_depletion_past_the_horizon_are_said_so(app):
-    shown = facts(callback(app, "node-facts")("", "", "", "kr-01")[1])
+def test_a_dark_node_says_when_it_comes_back_by_itself(app):
+    shown, driver, _, _, wakes, _ = callback(app, "node-facts")("", "", "", "kr-01")
+    shown = facts(shown)
+    assert shown["Visit by"] == ["now", "the node is dark"]
+    assert shown["Back by itself in"] == ["2.0 d", "as likely as not; 80 % of outcomes: 0.50 d to past the horizon"]
+    assert "Days to depletion" not in shown
+    assert text(driver) == "Dark; as likely as not it runs again by itself within 2.0 d."
+    assert "No interval can be stated while the node is dark" in text(wakes)
+
+
+def test_days_to_depletion_past_the_horizon_are_said_so(app, mill):
+    table_rows(mill, "forecast", [outlook("mf-01", NOW, 0.0, (None, None, None))])
+    table_rows(mill, "prospects", [prospect("mf-01", None, as_of=NOW, driver="no depletion in sight")])
+    shown = facts(callback(app, "node-facts")("", "", "", "mf-01")[0])
     assert shown["Days to depletion"][0] == shown["Visit by"][0] == "past the horizon"
 
 
@@ -194,7 +231,7 @@ def test_a_new_message_reaches_the_node_page_and_only_its_own(app, admit):
     assert tick(2, "mf-01", minute, count, analysis) == (dash.no_update,) * 3
     admit(reading("mf-01", (NOW - timedelta(minutes=1)).timestamp(), 4.321, 9001, received_at=NOW.timestamp()))
     assert tick(3, "mf-01", minute, count, analysis)[1] != dash.no_update
-    _, shown, _, _, reports = callback(app, "node-facts")("", "", "", "mf-01")
+    shown, *_, reports = callback(app, "node-facts")("", "", "", "mf-01")
     assert facts(shown)["Storage voltage"][0] == "4.321 V"
     assert "4.321 V" in text(reports)
 

@@ -3,9 +3,8 @@ from datetime import UTC, date, datetime, timedelta
 import pytest
 
 from dashboard import queries
-from ingest.budget import parse_budget
-from tests.conftest import CONVEYOR, reading
-from tests.dashboard.conftest import AS_OF, DIP_AT, LINES, NOW, alarm, table_rows
+from tests.conftest import reading
+from tests.dashboard.conftest import AS_OF, DIP_AT, EARLIER, LINES, NOW, alarm, found, table_rows
 
 
 @pytest.fixture
@@ -30,7 +29,7 @@ def test_fleet_is_ranked_by_days_to_depletion_with_the_unknown_last(rows):
 
 def test_only_the_latest_analysis_counts(mf_01):
     assert (mf_01["days_p10"], mf_01["p_dark_30d"]) == (12.0, 0.45)
-    assert mf_01["finding"] == "harvest-short"  # the earlier analysis was surer of another
+    assert [f["finding"] for f in mf_01["causes"]] == ["harvest-short", "capacity-fade"]  # and not the earlier one's
 
 
 def test_usable_share_of_a_capacitor_goes_by_the_squares_of_voltage(mf_01):
@@ -166,6 +165,8 @@ def test_node_now_is_the_last_report_and_the_latest_analysis(cursor):
     now = queries.node_now(cursor, "mf-01")
     assert (now["storage_v"], now["boot"], now["wakes"]) == (3.5, 3, 9000)
     assert (now["days_p50"], now["days_p90"], now["verdict"]) == (31.0, None, "watch")
+    assert (now["visit_by_days"], now["wake_interval_s"]) == (12.0, 2100.4)
+    assert now["wakes_per_day"] == pytest.approx(48.0)  # of each day of the ledger
 
 
 def test_node_now_of_an_unknown_node_is_an_error(cursor):
@@ -177,10 +178,13 @@ def test_findings_are_those_of_the_latest_analysis_the_surest_first(cursor):
     assert [f["finding"] for f in queries.node_findings(cursor, "mf-01")] == ["harvest-short", "capacity-fade"]
 
 
-def test_budget_ratios_of_a_node_equal_the_fleet_tables(cursor, mf_01):
-    now, estimates = queries.node_now(cursor, "mf-01"), queries.node_estimates(cursor, "mf-01")
-    ratios = queries.budget_ratios(now, estimates, parse_budget(CONVEYOR, "conveyor.toml"))
-    assert ratios == pytest.approx(mf_01[["harvest_ratio", "load_ratio"]].to_dict())
+def test_a_finding_of_a_whole_site_is_told_by_the_site_that_its_evidence_names(mill, cursor):
+    evidence = "3 of 4 nodes at mill-floor show dark since 2026-03-08: one cause at the site"
+    table_rows(mill, "findings", [
+        found(None, "site-wide", evidence=evidence), found(None, "site-wide", as_of=EARLIER, evidence=evidence),
+    ])  # fmt: skip
+    assert [f["site"] for f in queries.site_findings(cursor, ["mill", "mill-floor", "kiln-row"])] == ["mill-floor"]
+    assert queries.site_findings(cursor, ["kiln-row"]) == []
 
 
 def test_a_message_published_now_heads_the_recent_reports_whatever_its_own_clock_says(cursor, admit):

@@ -97,17 +97,65 @@ def test_an_estimate_shows_its_deviation_in_the_unit_of_its_line():
     assert wording.plus_minus(None, None, LINES["esr_ohm"]) == "–"
 
 
-def test_drivers_name_balance_ratios_autonomy_and_cause():
-    now = {"balance_w": -2.86e-6, "autonomy_days": 3.46, "harvest_lower_bound": True}
-    said = plain(wording.drivers(now, {"harvest_ratio": 0.33, "load_ratio": 0.93}, "harvest-short"))
-    assert said == (
-        "The node spends 2.86 µW more than it earns; net harvest is at least 33 % of budget; load is 93 % of budget;"
-        " its store lasts 3.5 d without harvest; most probable finding: net harvest short of budget."
-    )
+TIED = "sleep power is 2.1 times what it was (sd 0.3); a rise of leakage is not separable at these voltages"
 
 
-def test_drivers_leave_out_what_is_not_known():
-    now = {"balance_w": 1e-6, "autonomy_days": None, "harvest_lower_bound": False}
-    said = plain(wording.drivers(now, {"harvest_ratio": None, "load_ratio": None}, None))
-    assert said == "The node earns 1.00 µW more than it spends."
-    assert wording.drivers(now | {"balance_w": None}, {}, None) == "No forecast yet."
+def test_a_tie_names_both_causes():
+    assert wording.cause("drain-over", TIED) == "draining faster than budgeted or storage leakage rising: not separable"
+    assert wording.cause("drain-over", "sleep power is 4.6 times what it was") == "draining faster than budgeted"
+    assert wording.cause("dark", None) == "dark"
+
+
+def test_causes_are_one_line_and_a_tie_is_said_once():
+    rows = [
+        {"finding": "drain-over", "probability": 0.97, "evidence": TIED},
+        {"finding": "leakage-rise", "probability": 0.95, "evidence": TIED},
+        {"finding": "harvest-short", "probability": 0.91, "evidence": "harvest fell"},
+    ]
+    assert plain(wording.causes(rows)) == "drain over or leakage rise, not separable (97 %); harvest short (91 %)"
+    assert wording.causes([]) == ""
+
+
+@pytest.mark.parametrize(
+    ("written", "text"),
+    [
+        pytest.param("balance -2.5 uW", "Balance -2.5 µW.", id="capital, sign and stop"),
+        pytest.param("fell by 49% at 25 degC.", "Fell by 49 % at 25 °C.", id="one stop"),
+        pytest.param("", "", id="nothing"),
+        pytest.param(None, "", id="none"),
+    ],
+)
+def test_a_sentence_of_the_analysis_is_set_as_the_pages_set_it(written, text):
+    assert plain(wording.sentence(written)) == text
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"),
+    [
+        pytest.param(45.0, "45 s", id="seconds"),
+        pytest.param(1800.0, "1 800 s (30 min)", id="minutes"),
+        pytest.param(25349.0, "25 349 s (7.04 h)", id="hours"),
+        pytest.param(7 * 86400.0, "604 800 s (7 d)", id="days"),
+    ],
+)
+def test_a_duration_is_exact_and_readable(seconds, text):
+    assert plain(wording.duration(seconds)) == text
+
+
+@pytest.mark.parametrize(
+    ("share", "deviation", "text"),
+    [
+        pytest.param(0.6623, 0.0175, "66.2 ± 1.8 %", id="known well"),
+        pytest.param(1.27, 0.19, "127 ± 19 %", id="known poorly"),
+        pytest.param(-0.048, 0.062, "−4.8 ± 6.2 %", id="growing"),
+        pytest.param(0.5, None, "50 %", id="without doubt stated"),
+    ],
+)
+def test_a_share_shows_the_digits_that_its_deviation_carries(share, deviation, text):
+    assert plain(wording.share_plus_minus(share, deviation)) == text
+
+
+def test_the_cautions_of_a_visit_name_every_danger():
+    for words in ("lock it out", "Hot surfaces", "Heights", "Charged storage", "Lithium", "local codes",
+                  "Licensed practice", "qualified person", "nothing that protects people"):  # fmt: skip
+        assert any(words in line for line in wording.VISIT_CAUTION), words

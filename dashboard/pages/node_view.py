@@ -1,0 +1,291 @@
+"""What the node page says of a node: components from rows, no store and no clock."""
+
+import math
+from collections.abc import Mapping, Sequence
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from dash import html
+
+from analysis.depletion import HORIZON_DAYS, INTERVAL_RISK, VISIT_RISK
+from analysis.health import RATE_DAYS
+from dashboard import queries
+from dashboard.pages.parts import fact, table, text_or_dash
+from dashboard.wording import (
+    LINES,
+    NOTHING,
+    Line,
+    age,
+    cause,
+    chance,
+    day,
+    day_range,
+    days,
+    duration,
+    finding,
+    moment,
+    number,
+    percent,
+    plus_minus,
+    sentence,
+    share_plus_minus,
+    span,
+    verdict,
+    volts,
+)
+from ingest.budget import SECONDS_PER_DAY, Budget, Storage
+from ingest.fleet import Fleet, Node
+
+NOT_TOLD = "the telemetry does not tell"
+
+
+def facts(
+    now: Mapping[str, Any],
+    alarms: Sequence[queries.Row],
+    findings: Sequence[queries.Row],
+    budget: Budget,
+    clock: datetime,
+    zone: str,
+) -> list[html.Div]:
+    """The facts at the top of the page, from a row of `queries.node_now` and what stands against the node."""
+    silence = None if now["observed_at"] is None else (clock - now["observed_at"]).total_seconds()
+    curve = queries.curve_of(budget.storage)
+    usable = None if now["storage_v"] is None else float(curve.usable(now["storage_v"]))
+    full = curve.full_j - curve.cutoff_j
+    heard = _heard(alarms, findings, None if usable is None else usable / full)
+    return [
+        fact("Last report", age(silence), f"{moment(now['observed_at'], zone)}{heard}", "alert" if heard else ""),
+        fact(
+            "Storage voltage",
+            volts(now["storage_v"]),
+            f"full {budget.storage.full_voltage:g} V, cut-off {budget.storage.cutoff_voltage:g} V",
+        ),
+        fact(
+            "Usable energy",
+            percent(None if usable is None else usable / full),
+            f"{number(usable, 'J')} of {number(full, 'J')} at nominal capacity",
+        ),
+        *(_depletion(now, zone) if not is_dark(now) else _recovery(now)),
+        fact("Season's low point", *_low_point(now, zone)),
+        fact("Autonomy", span(now["autonomy_days"]), "with no harvest, at the present load"),
+        fact("Balance", number(_scaled(now["balance_w"], 1e6), "µW"), "net harvest less load"),
+        fact("Boot count", text_or_dash(now["boot"]), f"wake count {text_or_dash(now['wakes'])}"),
+    ]
+
+
+def is_dark(now: Mapping[str, Any]) -> bool:
+    """Whether the forecast starts from a dark node: one that runs has come back after no time at all."""
+    return now["driver"] is not None and now["back_p10_days"] != 0.0
+
+
+def visit_by(now: Mapping[str, Any], zone: str) -> str:
+    """The day by which a visit is due at the stated risk."""
+    if now["p_dark_30d"] is None:
+        return "no forecast yet"
+    if now["visit_by_days"] is None:
+        return days(None)
+    return f"{_ahead(now, now['visit_by_days'], zone):%Y-%m-%d}"
+
+
+def _ahead(now: Mapping[str, Any], later: float, zone: str) -> datetime:
+    at: datetime = (now["as_of"] + timedelta(days=later)).tz_convert(zone)
+    return at
+
+
+def _depletion(now: Mapping[str, Any], zone: str) -> list[html.Div]:
+    """When a node that runs will go dark."""
+    forecast = now["p_dark_30d"] is not None
+    return [
+        fact("Days to depletion", days(now["days_p50"], forecast=forecast), _spread(now), _urgency(now)),
+        fact("Visit by", visit_by(now, zone), f"{chance(VISIT_RISK)} risk of being dark by then"),
+        fact(
+            "Chance of going dark",
+            chance(now["p_dark_30d"]),
+            f"in 30 d; {chance(now['p_dark_7d'])} in 7 d, {chance(now['p_dark_90d'])} in 90 d",
+        ),
+    ]
+
+
+def _recovery(now: Mapping[str, Any]) -> list[html.Div]:
+    """When a dark node will run again, and between when in four of five outcomes."""
+    note = f"as likely as not; 80 % of outcomes: {day_range(now['back_p10_days'], now['back_p90_days'])}"
+    return [
+        fact("Visit by", "now", "the node is dark", "alert"),
+        fact("Back by itself in", days(now["back_p50_days"]), note),
+    ]
+
+
+def _low_point(now: Mapping[str, Any], zone: str) -> tuple[str, str]:
+    """The day with the least usable energy ahead."""
+    if now["low_day"] is None:
+        return NOTHING, ""
+    at = f"{_ahead(now, now['low_day'], zone):%Y-%m-%d}"
+    return at, f"{number(now['low_usable_j'], 'J')} usable, median of outcomes, in {span(now['low_day'])}"
+
+
+def findings_list(findings: Sequence[queries.Row], common: Sequence[queries.Row], site: str) -> html.Ul | html.P:
+    """The findings with probability, since when, and evidence; what stands for the whole site first."""
+    whole = [(f"{finding('site-wide')} ({site})", row) for row in common]
+    own = [(cause(row["finding"], row["evidence"]), row) for row in findings]
+    if not whole + own:
+        return html.P("None in the latest analysis.", className="quiet")
+    return html.Ul(
+        [
+            html.Li(
+                [
+                    html.Strong(words),
+                    f" · {chance(row['probability'])} probable · since {day(row['since'])}",
+                    html.P(sentence(row["evidence"]), className="quiet"),
+                ]
+            )
+            for words, row in whole + own
+        ],
+        className="findings",
+    )
+
+
+def baseline(node: Node, fleet: Fleet) -> date:
+    """The day from which a node's storage is compared: its commissioning, or its storage's last replacement."""
+    replaced = [v.at for v in fleet.visits if v.node_id == node.node_id and v.work == "storage-replaced"]
+    return max([node.commissioned, *replaced]).date()
+
+
+def health_block(now: Mapping[str, Any], storage: Storage, since: date) -> list[Any]:
+    """The storage's verdict, its three ratios to commissioning, its fade, and the budget's end of life."""
+    if now["verdict"] is None:
+        return [html.P("Not judged yet.", className="quiet")]
+    no_step = "no loaded voltage reported" if now["loaded_v"] is None else NOT_TOLD
+    rows = [
+        ["Capacity", _ratio(now, "capacity", NOT_TOLD), f"below {percent(storage.end_of_life_capacity)}"],
+        ["Series resistance", _ratio(now, "esr", no_step), f"above {percent(storage.end_of_life_esr_ratio)}"],
+        ["Leakage", _ratio(now, "leakage", NOT_TOLD), "no limit"],
+        ["Capacity fade", fade(now, since), NOTHING],
+    ]
+    return [
+        html.P(["Verdict: ", html.Strong(verdict(now["verdict"]), className=f"verdict {now['verdict']}")]),
+        table("Storage health", ["", f"Field, of its value on {since:%Y-%m-%d}", "End of life"], rows, numeric=(1, 2)),
+    ]
+
+
+def _ratio(now: Mapping[str, Any], name: str, otherwise: str) -> str:
+    value = now[f"{name}_ratio"]
+    return otherwise if value is None else share_plus_minus(value, now[f"{name}_sd"])
+
+
+def fade(now: Mapping[str, Any], since: date) -> str:
+    """The share of capacity lost a year, or why none is stated."""
+    if now["fade_per_year"] is not None:
+        return f"{share_plus_minus(now['fade_per_year'], now['fade_sd'])} a year"
+    earliest = since + timedelta(days=RATE_DAYS)
+    if now["as_of"].date() < earliest:
+        return f"not stated before {earliest:%Y-%m-%d}"
+    return "not stated: capacity not told" if now["capacity_ratio"] is None else "not stated: still too uncertain"
+
+
+def wake_block(now: Mapping[str, Any], budget: Budget) -> list[Any]:
+    """The wake interval as planned, as it is and as it could be, and what a firmware engineer would do about it."""
+    planned, seen = _interval(budget.load.wakes_per_day), _interval(now["wakes_per_day"])
+    shortest = None if now["wake_interval_s"] is None else float(math.ceil(now["wake_interval_s"]))
+    rows = [
+        ["Planned", NOTHING if planned is None else duration(planned)],
+        [f"In the field, last {queries.LEDGER_WINDOW_DAYS} d", NOTHING if seen is None else duration(seen)],
+        ["Shortest sustainable", NOTHING if shortest is None else duration(shortest)],
+    ]
+    return [
+        table("Wake interval", ["Mean time from wake to wake", "Interval"], rows, numeric=(1,)),
+        html.P(wake_advice(now, planned, shortest)),
+    ]
+
+
+def _interval(per_day: float | None) -> float | None:
+    return SECONDS_PER_DAY / per_day if per_day else None
+
+
+def wake_advice(now: Mapping[str, Any], planned: float | None, shortest: float | None) -> str:
+    """What the sustainable wake interval asks of the firmware, in one sentence."""
+    if now["driver"] is None:
+        return "No forecast yet."
+    if planned is None:
+        return "The budget plans no wakes."
+    if shortest is None and is_dark(now):
+        return "No interval can be stated while the node is dark."
+    if shortest is None:
+        return (
+            f"No wake interval carries this node through {HORIZON_DAYS} d at {chance(INTERVAL_RISK)} risk: what it"
+            " spends asleep and loses to leakage is too much already. Mend the cause first."
+        )
+    if shortest > planned:
+        return (
+            f"Lengthen the interval to at least {duration(shortest)}, {shortest / planned:.2g} times the plan, until"
+            " the cause is mended."
+        )
+    return f"The plan can stay. It could be shortened to {duration(shortest)}, but no further."
+
+
+def line_table(estimates: Mapping[str, queries.Row], harvest_lower_bound: bool) -> html.Div | html.P:
+    """Every budget line: budget, field estimate, their ratio, and whether the telemetry can tell."""
+    if not estimates:
+        return html.P("No estimate yet.", className="quiet")
+    rows = [
+        _line_cells(line, estimates[key], harvest_lower_bound and key == "net_harvest_w")
+        for key, line in LINES.items()
+        if key in estimates
+    ]
+    headers = ["Line", "Budget", "Field estimate", "Field / budget", "From the telemetry"]
+    return table("Budget lines", headers, rows, numeric=(1, 2, 3))
+
+
+def _line_cells(line: Line, row: queries.Row, lower_bound: bool) -> list[str]:
+    least = "≥\u202f" if lower_bound else ""
+    told = "separable" if row["separable"] else "not separable"
+    over = percent(row["estimate"] / row["budget"]) if row["budget"] and row["budget"] > 0 else NOTHING
+    return [
+        line.name,
+        plus_minus(row["budget"], row["budget_sd"], line),
+        least + plus_minus(row["estimate"], row["sd"], line),
+        over if over == NOTHING else least + over,
+        "lower bound: curtailed while at full" if lower_bound and row["separable"] else told,
+    ]
+
+
+def report_table(reports: Sequence[queries.Row], zone: str) -> html.Div | html.P:
+    """The reports that arrived last."""
+    if not reports:
+        return html.P("No report yet.", className="quiet")
+    rows = [
+        [
+            moment(row["observed_at"], zone),
+            volts(row["storage_v"]),
+            volts(row["loaded_v"]),
+            number(row["temp_c"], "°C"),
+            text_or_dash(row["wakes"]),
+            text_or_dash(row["boot"]),
+            moment(row["received_at"], zone),
+        ]
+        for row in reports
+    ]
+    headers = ["Observed", "Storage voltage", "Loaded voltage", "Temperature", "Wake count", "Boot count", "Received"]
+    return table("Latest reports", headers, rows, numeric=(1, 2, 3, 4, 5))
+
+
+def _heard(alarms: Sequence[queries.Row], findings: Sequence[queries.Row], share: float | None) -> str:
+    """What to say of a node that is not heard from; nothing of one that is."""
+    found = {row["finding"] for row in findings}
+    silent = any(alarm["kind"] == "silent" for alarm in alarms)
+    if queries.taken_for_dark("dark" in found, "silent-charged" in found, silent, 1.0 if share is None else share):
+        return "; taken to be dark"
+    return "; silent" if silent or "silent-charged" in found else ""
+
+
+def _scaled(value: float | None, factor: float) -> float | None:
+    return None if value is None else value * factor
+
+
+def _spread(now: Mapping[str, Any]) -> str:
+    if now["p_dark_30d"] is None:
+        return ""
+    return f"80 % of outcomes: {day_range(now['days_p10'], now['days_p90'])}"
+
+
+def _urgency(now: Mapping[str, Any]) -> str:
+    return "alert" if (now["p_dark_30d"] or 0.0) >= VISIT_RISK else ""

@@ -24,7 +24,7 @@ from numba import njit
 
 from analysis.ledger import longest_interval
 from analysis.load import load_power, sleep_power, wake_current, wake_energy
-from analysis.quiet import ALWAYS, LEARNT, WEEK_HOURS, judge, quiet_mode, scheduled_quiet, window_cut
+from analysis.quiet import ALWAYS, FLOOR_LOADS, LEARNT, WEEK_HOURS, judge, quiet_mode, scheduled_quiet, window_cut
 from analysis.quiet_runs import (
     CURRENT,
     CUT,
@@ -41,6 +41,7 @@ from analysis.quiet_runs import (
     look_up,
     mark_between,
     mark_hours,
+    redistribute,
     smooth,
 )  # fmt: skip
 from analysis.series import Calendar, Counts, Floats, Series
@@ -50,6 +51,7 @@ from ingest.budget import Budget
 BATTERY_THERMAL_V = 0.25  # a battery's voltage may move with temperature by the thermal line times this [V/K per 1/K]
 RELEARN_DAYS = 7
 FIRST_WEEKS_S = 28 * 86400.0
+SLOW_REACH = 2 * 86400.0  # how long before a window's end the slow branch is followed from [s]
 
 
 @dataclass(frozen=True)
@@ -219,10 +221,11 @@ def _node_days(t, v, temp, values, flow, midnights, weekday, sun, fig, scheduled
         if end - begin >= LEAST_POINTS:
             if learns and (day % RELEARN_DAYS == 0 or np.isnan(ceiling)):
                 ceiling = judge(week, 1.4 * fig[NOISE] * values[-1, begin] / 3600.0, fig[LOAD], usual)
+            redistribute(begin, end, midnights[day] + fig[CUT] - SLOW_REACH, t, v, values, flow)
             quiet = np.zeros(end - begin, dtype=np.bool_)
             if learns:
-                hours = scheduled if np.isnan(ceiling) else usual
-                mark_hours(begin, end, t, values, flow, midnights, weekday, fig, hours, ceiling, quiet)
+                hours, most = (scheduled, FLOOR_LOADS * fig[LOAD]) if np.isnan(ceiling) else (usual, ceiling)
+                mark_hours(begin, end, t, values, flow, midnights, weekday, fig, hours, most, quiet)
             else:
                 always = fig[MODE] == ALWAYS
                 evening, morning = (-np.inf, np.inf) if always else (sun[day, 1], sun[day + 1, 0])

@@ -23,7 +23,7 @@ SPREAD_SHARE = 0.04  # an hour this share of floor-to-busy above the floor is st
 LOAD_SHARE = 0.25  # or this share of the load, which the wakes of the hour scatter by
 SEEN_LEAST = 84  # hours of the week that must have been seen, each
 FLOOR_LOADS = 0.5  # a floor this many loads above nothing is no rest
-RESOLVED = 0.15  # noise of an hour's mean, as a share of floor-to-busy and of load, beyond which nothing is learnt
+RESOLVED = 0.15  # noise of an hour's mean, as a share of the load, beyond which nothing is learnt
 
 
 def quiet_mode(harvest: Harvest) -> int:
@@ -116,7 +116,9 @@ def learn(week, slot, power, hours, limit):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def judge(week, noise, load, quiet):  # type: ignore[no-untyped-def]
-    """Mark the quiet hours of the learnt week; returns the power [W] up to which they are, NaN if nothing is learnt.
+    """Mark the quiet hours of the learnt week; returns the power [W] up to which they are.
+
+    NaN if nothing is learnt, minus infinity if the source is seen never to rest.
 
     Parameters
     ----------
@@ -150,8 +152,10 @@ def judge(week, noise, load, quiet):  # type: ignore[no-untyped-def]
     floor = ranked[FLOOR_SLOTS // 2]
     spread = ranked[int(0.9 * seen)] - floor
     doubt = noise * np.sqrt(FORGET / 3)
-    if doubt > RESOLVED * min(spread, load) or floor > FLOOR_LOADS * load + 3 * doubt:
+    if doubt > RESOLVED * load:
         return np.nan
+    if floor > FLOOR_LOADS * load + 3 * doubt:
+        return -np.inf
     above = max(2.5 * doubt, SPREAD_SHARE * spread, LOAD_SHARE * load)
     for h in range(WEEK_HOURS):
         quiet[h] = mean[h] < floor + above and scatter[h] < 2.0 * (noise + above)

@@ -65,15 +65,11 @@ def _day_angle(time, midnights):  # type: ignore[no-untyped-def]
 def intervals(t, v, wakes, boot, temp, midnights, sun, values, fig):  # type: ignore[no-untyped-def]
     """Budgeted energies of the interval ending at each report [J], and whether it is one: no hole, no restart."""
     flow = np.zeros((9, len(t)))
-    slow = v[0]  # voltage of the slow branch, as if it had SLOW_SECONDS [V]
     angle = _day_angle(t[0], midnights)
     for i in range(1, len(t)):
         seconds = t[i] - t[i - 1]
         angle_before, angle = angle, _day_angle(t[i], midnights)
         middle = (v[i - 1] + v[i]) / 2
-        lag = np.exp(-seconds / SLOW_SECONDS)
-        ahead = (middle - slow) * (1.0 - lag)
-        slow += ahead
         if seconds <= 0 or seconds > fig[HOLE]:
             continue
         count, restart = wake_step(wakes[i - 1], wakes[i], boot[i - 1], boot[i], int(fig[BITS]), seconds, fig[RATE])
@@ -101,9 +97,26 @@ def intervals(t, v, wakes, boot, temp, midnights, sun, values, fig):  # type: ig
             flow[FLOW_WARM, i] = leak * warm / 10.0
         else:
             flow[FLOW_WARM, i] = QUADRATURE * thermal * fig[SWING] * (np.sin(angle) - np.sin(angle_before))
-        flow[FLOW_SLOW, i] = ahead * (values[-1, i - 1] + values[-1, i]) / 2
         flow[JOINED, i] = 1.0
     return flow
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def redistribute(begin, end, since, t, v, values, flow):  # type: ignore[no-untyped-def]
+    """Fill in what a slow branch would take up over the intervals ending at reports begin to end - 1. [J]
+
+    It is taken to follow the storage with SLOW_SECONDS from `since` [s] on, not longer, so that a day's evidence does
+    not depend on how much history was read.
+    """
+    first = np.searchsorted(t, since)
+    if first >= end:
+        return
+    slow = v[first]
+    for i in range(first + 1, end):
+        ahead = ((v[i - 1] + v[i]) / 2 - slow) * (1.0 - np.exp(-(t[i] - t[i - 1]) / SLOW_SECONDS))
+        slow += ahead
+        if i >= begin:
+            flow[FLOW_SLOW, i] = ahead * (values[-1, i - 1] + values[-1, i]) / 2
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -85,14 +85,14 @@ def say(figures: dict[str, Any], as_json: bool, text: str) -> None:
         out.print(text, highlight=False, markup=False, soft_wrap=True)
 
 
-def parse_time(text: str | None) -> datetime | None:
+def parse_time(text: str | None, option: str = "--as-of", example: str = "2026-03-01T06:00:00Z") -> datetime | None:
     """An aware time from ISO 8601; without an offset it is UTC."""
     if text is None:
         return None
     try:
         moment = datetime.fromisoformat(text)
     except ValueError:
-        msg = f'--as-of: expected a time such as "2026-03-01T06:00:00Z", got "{text}"'
+        msg = f'{option}: expected a time such as "{example}", got "{text}"'
         raise UsageError(msg) from None
     return moment if moment.tzinfo else moment.replace(tzinfo=UTC)
 
@@ -322,10 +322,35 @@ def serve(
 
 
 @cli.command()
-def backtest(store: StoreOption = STORE) -> None:
-    """Score past forecasts against what came. Not yet."""
-    msg = f"backtest: not yet in this version; {store} is unchanged"
-    raise NotYetError(msg)
+def backtest(
+    store: StoreOption = STORE,
+    every: Annotated[
+        int, typer.Option("--every", help="Days between forecasts; no multiple of 7 sees every weekday.", min=1)
+    ] = 7,
+    begin: Annotated[
+        str | None, typer.Option("--from", help="Day of the first forecast. [60 d after the first report]")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Forecast at past moments from what was known then, and score the forecasts by what came."""
+    from analysis.run_backtest import run_backtest
+
+    first = parse_time(begin, "--from", "2026-03-01")
+    with Store.open(store, must_exist=True) as book, progress_bar() as bar:
+        done = run_backtest(book, datetime.now(UTC), every, first.date() if first else None, bar)
+    if as_json:
+        about = {"first": done.moments[0], "last": done.moments[-1], "every_days": every, "forecasts": done.forecasts}
+        figures = about | {"scores": [asdict(score) for score in done.scores],
+                           "corrections": [asdict(trial) | {"kept": trial.helps} for trial in done.trials]}  # fmt: skip
+        say(figures, True, "")
+    else:
+        out.print(backtest_table(done), coverage_table(done), highlight=False)
+        for trial in done.trials:
+            kept = "kept for the forecasts to come" if trial.helps else "not kept"
+            out.print(
+                f"correction of {trial.horizon_days} d from {trial.events} events: Brier score of the later forecasts"
+                f" {trial.brier_plain:.4f}, corrected {trial.brier_corrected:.4f}: {kept}", highlight=False,
+            )  # fmt: skip
 
 
 @cli.command()
@@ -450,6 +475,47 @@ def summary_table(book: Store, now: datetime) -> Table:
                 (row.storage_v, 2), (row.autonomy_days, 1), (row.p_dark_30d, 2))),
             day_range(row.days_p10, row.days_p90), f"{row.balance_w * 1e6:.1f}",
         )  # fmt: skip
+    return table
+
+
+BACKTEST_METHODS = {
+    "forecast": "forecast", "weekday": "weekday draws", "slope": "voltage slope", "climatology": "base rate",
+}  # fmt: skip
+BACKTEST_ROWS = {  # how a score is told, and whether in per cent
+    "brier": ("Brier score, dark in {:g} d", False),
+    "skill": ("better than rate and slope, {:g} d", True),
+    "crps": ("error of the date, to {:g} d (CRPS, d)", False),
+    "recall": ("went dark, warned {:g} d ahead", True),
+    "false_warnings": ("false warnings a node-year", False),
+    "warnings_right": ("warnings that came true", True),
+}
+
+
+def backtest_table(done: Any) -> Table:
+    """How the forecasts of a backtest came out, beside the plain ways to forecast."""
+    days = f"{done.moments[0]:%Y-%m-%d} to {done.moments[-1]:%Y-%m-%d}, every {done.every_days:g} d"
+    table = Table(title=f"{done.forecasts:,} forecasts of {done.nodes} nodes, {days}")
+    for name in ("", *BACKTEST_METHODS.values(), "of"):
+        table.add_column(name, justify="right" if name else "left")
+    told = {(row.score, row.horizon_days, row.method): row for row in done.scores}
+    for score, (text, per_cent) in BACKTEST_ROWS.items():
+        for horizon in sorted({row.horizon_days for row in done.scores if row.score == score}):
+            mine = [told.get((score, horizon, method)) for method in BACKTEST_METHODS]
+            values = ["" if row is None else f"{row.value:.0%}" if per_cent else f"{row.value:.4f}" for row in mine]
+            table.add_row(text.format(horizon), *values, f"{next(row.n for row in mine if row):,}")
+    return table
+
+
+def coverage_table(done: Any) -> Table:
+    """How often the intervals of the energy ahead held what came."""
+    table = Table(title="energy ahead inside its interval")
+    for name in ("", "held", "by chance", "of"):
+        table.add_column(name, justify="right" if name else "left")
+    for row in done.scores:
+        if row.score.startswith("coverage") and row.n:
+            which = "" if row.method == "all" else ", not pinned at full or empty"
+            text = f"{row.score.removeprefix('coverage_')} %, {row.horizon_days:g} d ahead{which}"
+            table.add_row(text, f"{row.value:.1%}", f"{row.low:.1%} to {row.high:.1%}", f"{row.n:,}")
     return table
 
 

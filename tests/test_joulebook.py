@@ -73,7 +73,8 @@ def test_the_road_from_a_folder_to_a_forecast(run, fleet_folder, history, tmp_pa
         (["frobnicate"], 2, "No such command 'frobnicate'"),
         (["export"], 2, "Missing argument"),
         (["serve", "--port", "99999999"], 2, "--port"),
-        (["backtest"], 2, "not yet"),
+        (["backtest"], 1, "no such store"),
+        (["backtest", "--from", "soon"], 2, '--from: expected a time such as "2026-03-01", got "soon"'),
         (["replay"], 2, "not yet"),
     ],
 )

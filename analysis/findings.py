@@ -18,9 +18,10 @@ HARVEST_DROP = 0.15  # smaller falls of harvest are the weather's
 WAKES_RISE = 0.15
 WAKES_OVER = 0.3  # over the plan, where nothing has changed since commissioning
 DRAIN_RISE = 0.3
-LEAKAGE_RISE = 0.8
+LEAKAGE_RISE = 0.5
 FADE = 0.025
 FADE_SURE = 0.97
+FADE_TIE = 0.5  # correlation from which fade and leakage name each other
 RESISTANCE_RISE = 0.3
 RECENT_DAYS = 7
 SITE_SHARE = 0.6  # of a site's nodes that must show the same within SITE_DAYS to be one cause
@@ -66,6 +67,8 @@ class NodeFacts:
         Site day of the last report.
     tie : float
         Correlation of sleep with leakage in the posterior; near -1 they cannot be told apart.
+    fade_tie : float
+        The same of capacity's fade with leakage's rise; near 1 or -1.
     """
 
     node_id: str
@@ -85,6 +88,7 @@ class NodeFacts:
     load_w: float
     heard: date
     tie: float
+    fade_tie: float
 
 
 @dataclass(frozen=True)
@@ -250,13 +254,26 @@ def _drains(node: NodeFacts) -> list[Finding | None]:
         evidence = f"{what} is {rise.ratio:.1f} times what it was (sd {rise.sd:.1f})"
         if tied:
             evidence += f"; a rise of {other} is not separable at these voltages and temperatures"
+        if name == "leakage-rise":
+            evidence += _tied(node, "capacity")
         since = rise.since or node.commissioned
         found.append(Finding(node.node_id, name, since, chance, evidence))
     return found
 
 
+def _tied(node: NodeFacts, other: str) -> str:
+    """What to say where fade and leakage move together in the posterior."""
+    if abs(node.fade_tie) < FADE_TIE:
+        return ""
+    what = {"leakage": "a rise of leakage (leakage-rise)", "capacity": "a loss of capacity (capacity-fade)"}[other]
+    return f"; {what} is not separable from it on this evidence: a visit with a changed wake rate would tell"
+
+
 def _chance(rise: Rise, least: float) -> float:
-    return float(ndtr((rise.ratio - 1 - least) / max(rise.sd, 1e-6))) if np.isfinite(rise.ratio) else 0.0
+    """Chance that a ratio lies above one plus `least`, its logarithm taken as normal."""
+    if not (np.isfinite(rise.ratio) and rise.ratio > 0):
+        return 0.0
+    return float(ndtr(np.log(rise.ratio / (1 + least)) / max(rise.sd / rise.ratio, 1e-6)))
 
 
 def _storage(node: NodeFacts) -> list[Finding | None]:
@@ -268,7 +285,7 @@ def _storage(node: NodeFacts) -> list[Finding | None]:
             evidence = (
                 f"capacity is {health.capacity_ratio:.0%} of what it was (sd {health.capacity_sd:.0%}): "
                 "wakes and rest both cost more voltage"
-            )
+            ) + _tied(node, "leakage")
             found.append(Finding(node.node_id, "capacity-fade", node.commissioned, chance, evidence))
     if np.isfinite(health.esr_ratio):
         chance = float(ndtr((health.esr_ratio - 1 - RESISTANCE_RISE) / max(health.esr_sd, 0.02)))

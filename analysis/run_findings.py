@@ -110,7 +110,6 @@ def _facts(site: SiteBook, book: NodeBook, days: NodeDays, health: Health) -> No
     recent = slice(-BASELINE_DAYS, None)
     spent = float((account.wake_j[recent] + account.sleep_j[recent]).sum())
     p = book.field.covariance[book.row]
-    spread = np.sqrt(max(float(p[places.SLEEP, places.SLEEP] * p[places.LEAK, places.LEAK]), 1e-30))
     return NodeFacts(
         book.node.node_id,
         book.node.site,
@@ -128,8 +127,14 @@ def _facts(site: SiteBook, book: NodeBook, days: NodeDays, health: Health) -> No
         usable_j=float(np.asarray(curve.usable(book.state.voltage))),
         load_w=spent / max(float(account.observed_s[recent].sum()), 1.0),
         heard=datetime.fromtimestamp(book.state.time, site.site.zone).date(),
-        tie=float(p[places.SLEEP, places.LEAK] / spread),
+        tie=_correlation(p, places.SLEEP, places.LEAK),
+        fade_tie=_correlation(p, places.FADE, places.RISE),
     )
+
+
+def _correlation(covariance: Floats, a: int, b: int) -> float:
+    spread = np.sqrt(max(float(covariance[a, a] * covariance[b, b]), 1e-30))
+    return float(covariance[a, b] / spread)
 
 
 def _wakes(site: SiteBook, book: NodeBook, length: int) -> Floats:

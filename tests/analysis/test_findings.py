@@ -22,7 +22,7 @@ def node(name="mf-01", **changes) -> NodeFacts:
     facts = NodeFacts(
         name, "mill-floor", conveyor_budget(), FIRST, harvest, np.zeros(DAYS, bool), 48 + RNG.normal(0, 1, DAYS),
         Rise(1.0, 0.1, None), Rise(1.0, 0.3, None), SOUND, FIRST, 0.0, 0.8, 8.0, 27e-6,
-        FIRST + timedelta(days=DAYS - 1), 0.0,
+        FIRST + timedelta(days=DAYS - 1), 0.0, 0.0,
     )  # fmt: skip
     return replace(facts, **changes)
 
@@ -96,3 +96,10 @@ def test_storage_that_wears():
     assert names(find([node(health=replace(SOUND, esr_ratio=1.8))])) == {"resistance-rise"}
     assert names(find([node(leakage=Rise(6.0, 1.0, None))])) == {"leakage-rise"}
     assert find([node(health=replace(SOUND, capacity_ratio=0.93, capacity_sd=0.06))]) == []
+
+
+def test_fade_and_leakage_that_move_together_name_each_other():
+    (found,) = find([node(health=replace(SOUND, capacity_ratio=0.85), fade_tie=-0.7)])
+    assert "leakage-rise" in found.evidence
+    (found,) = find([node(leakage=Rise(6.0, 1.0, None), fade_tie=0.7)])
+    assert "capacity-fade" in found.evidence

@@ -12,13 +12,13 @@ import dash
 from dash import ClientsideFunction, Input, Output, dcc, html
 from werkzeug.serving import BaseWSGIServer, WSGIRequestHandler, make_server
 
-from dashboard.pages import alarms, fleet, node, visits
+from dashboard.pages import alarms, fleet, node, scores, visits
 from dashboard.pages.parts import Desk, named
 from dashboard.wording import CAUTION
 from ingest.errors import UsageError
 from ingest.store import Store
 
-PAGES: dict[str, Any] = {"/": fleet, "/visits": visits}  # in the order of the navigation
+PAGES: dict[str, Any] = {"/": fleet, "/visits": visits, "/past-forecasts": scores}  # in the order of the navigation
 NODE_PREFIX = "/node/"
 PAGE = """<!DOCTYPE html>
 <html lang="en">

@@ -31,7 +31,7 @@ def groups(cursor: duckdb.DuckDBPyConnection) -> pd.DataFrame:
 
 
 def corrections(cursor: duckdb.DuckDBPyConnection) -> pd.DataFrame:
-    """The corrections in use: `horizon_days, events`, and `at_10` and so on, what chances of so many per cent become."""
+    """The corrections in use: `horizon_days, events`, and in `at_10` and so on what EXAMPLES become."""
     rows = _frame(cursor, "SELECT horizon_days, shift, slope, events FROM calibration ORDER BY horizon_days")
     for said in EXAMPLES:
         rows[f"at_{round(100 * said)}"] = [

@@ -11,7 +11,7 @@ from dashboard import past_figures, past_queries
 from dashboard.pages.parts import REFRESH_MS, Desk, changed, choice, fact, graph, pair, panel, table
 from dashboard.past_queries import EXAMPLES
 from dashboard.theme import theme_of
-from dashboard.wording import number, percent
+from dashboard.wording import NOTHING, number, percent
 from ingest.fleet import Fleet
 
 NAME = "Past forecasts"
@@ -90,7 +90,7 @@ def summary(rows: pd.DataFrame, groups: pd.DataFrame) -> list[Any]:
         fact("Forecasts", f"{told.count('brier', 7):,}".replace(",", "\u202f"), span),
         fact(
             "Warned 7 d before",
-            percent(told.value("recall", 7)) if events else "–",
+            percent(told.value("recall", 7)) if events else NOTHING,
             f"of {events} times a node went dark",
         ),
         fact("False warnings", number(told.value("false_warnings", 30), digits=2), "a node-year"),
@@ -118,9 +118,7 @@ def _of_warnings(told: Told) -> str:
     if recall < WANTED_RECALL:
         said += "; do not wait for the alarm alone, look through the nodes with a falling balance each week"
     said += f". False warnings: {number(false, digits=2)} a node-year"
-    return said + (
-        ", more than worth acting on; check the voltage before sending anybody." if false > WANTED_FALSE else "."
-    )
+    return said + (", too many; check a node's voltage before sending anybody." if false > WANTED_FALSE else ".")
 
 
 def _of_intervals(told: Told) -> str:

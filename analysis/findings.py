@@ -14,7 +14,7 @@ from analysis.series import Floats
 from ingest.budget import Budget
 
 SURE = 0.9  # a finding is stated from this chance on
-HARVEST_DROP = 0.15  # smaller falls of harvest are the weather's
+HARVEST_DROP = 0.25  # smaller falls may be the weather, or what a slow change of the parameters leaves over
 WAKES_RISE = 0.15
 WAKES_OVER = 0.3  # over the plan, where nothing has changed since commissioning
 DRAIN_RISE = 0.3

@@ -21,6 +21,7 @@ ENERGY_HORIZONS = (7, 30)  # days of the energy ahead
 LEADS = (1, 3, 7, 14)  # days
 WARNED_DAYS = 30  # a warning says that the node may go dark within these
 SETTLED_DAYS = 7.0  # a node that goes dark again sooner than this after being heard is in the same trouble
+CHANCE_DAYS = 14.0
 EDGES = (0.0, 0.02, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.98, 1.0)  # of the reliability diagram
 DAYS_PER_YEAR = 365.25
 FORECAST, WEEKDAY, SLOPE, CLIMATOLOGY = "forecast", "weekday", "slope", "climatology"
@@ -194,12 +195,11 @@ def warnings(p_dark_7d: Floats, p_dark_30d: Floats, moments: Floats) -> list[War
 
 @dataclass(frozen=True)
 class Event:
-    """One time a node went dark, and the forecasts made before it while it was up. [s since 1970 UTC]"""
+    """One time a node went dark, and the forecasts made before it while it was up."""
 
     node: int
-    at: float
-    first_chance: float  # the earliest of those forecasts, infinite if there was none
-    last_chance: float
+    at: float  # [s since 1970 UTC]
+    chances: Floats  # how long before it the forecasts were made, falling [d]
     autonomy: float  # at full, as of the last of them [d]
 
 
@@ -222,8 +222,8 @@ def events(
             continue
         chances = np.flatnonzero(live & (moments > since) & (moments < at))
         if len(chances):
-            first, last = moments[chances[0]], moments[chances[-1]]
-            found.append(Event(node, float(at), float(first), float(last), float(autonomy[chances[-1]])))
+            before = (at - moments[chances]) / SECONDS_PER_DAY
+            found.append(Event(node, float(at), before, float(autonomy[chances[-1]])))
     return found
 
 
@@ -239,7 +239,7 @@ def warning_scores(
     """Recall of events by lead, false warnings a node-year, and the share of warnings that were right.
 
     A lead is asked for only as far as the node's autonomy at full reaches, and only of events that had a forecast so
-    long before.
+    long before, or up to CHANCE_DAYS longer.
 
     Parameters
     ----------
@@ -249,10 +249,12 @@ def warning_scores(
     rows = []
     leads = np.array([lead(event, raised) for event in found])
     autonomy = np.array([event.autonomy for event in found])
-    reach = np.array([(event.at - event.first_chance) / SECONDS_PER_DAY for event in found])
     for wanted in LEADS:
         need = np.minimum(wanted, autonomy)
-        asked = reach >= need
+        asked = np.array([
+            bool(((event.chances >= least) & (event.chances <= least + CHANCE_DAYS)).any())
+            for event, least in zip(found, need, strict=True)
+        ], dtype=bool)  # fmt: skip
         if asked.any():
             share, n = float((leads >= need)[asked].mean()), int(asked.sum())
             rows.append(Score("recall", wanted, method, share, np.nan, np.nan, n))

@@ -35,7 +35,7 @@ def reliability(groups: pd.DataFrame, theme: Theme) -> go.Figure:
         if mine.empty:
             continue
         main = method == "forecast"
-        colour = theme.voltage if main else theme.categories[index]
+        colour = _colour(method, theme)
         allowed = {}
         if main:
             _chance(figure, mine, theme)
@@ -46,7 +46,7 @@ def reliability(groups: pd.DataFrame, theme: Theme) -> go.Figure:
             marker={"color": colour, "symbol": SYMBOLS[index], "size": 9 if main else 7}, customdata=mine["n"],
             hovertemplate="said %{x:.0f} %, came %{y:.0f} % of %{customdata}<extra>" + name + "</extra>", **allowed,
         )  # fmt: skip
-    figure.update_xaxes(title_text="Chance of going dark that was said (%)", range=[-4, 104])
+    figure.update_xaxes(title_text="Chance that was said (%)", range=[-4, 104])
     figure.update_yaxes(title_text="Share that went dark (%)", range=[-6, 110])
     return figure
 
@@ -90,7 +90,7 @@ def coverage(rows: pd.DataFrame, theme: Theme) -> go.Figure:
         marker={"color": theme.voltage, "size": 11, "symbol": "diamond"},
         hovertemplate="%{x:.1f} % of %{customdata} held<extra></extra>",
     )  # fmt: skip
-    figure.update_xaxes(title_text="Outcomes inside the interval (%)", range=[0, 102])
+    figure.update_xaxes(title_text="Outcomes inside (%)", range=[0, 102])
     figure.update_yaxes(autorange="reversed")
     figure.update_layout(height=120 + 52 * len(rows))
     return figure
@@ -105,7 +105,7 @@ def skill(rows: pd.DataFrame, theme: Theme) -> go.Figure:
         Rows of `backtests` named skill: `horizon_days, method, value, n`.
     """
     shown = [method for method in METHODS if (rows["method"] == method).any() and method != "climatology"]
-    return _bars(rows, shown, "Dark within (d)", "Better than the best plain reference (%)", (-100, 105), theme)
+    return _bars(rows, shown, "Dark within (d)", "Better than either (%)", (-100, 105), theme)
 
 
 def recall(rows: pd.DataFrame, theme: Theme) -> go.Figure:
@@ -117,7 +117,7 @@ def recall(rows: pd.DataFrame, theme: Theme) -> go.Figure:
         Rows of `backtests` named recall: `horizon_days` (the lead), `method, value, n`.
     """
     shown = [method for method in METHODS if (rows["method"] == method).any()]
-    return _bars(rows, shown, "Warned at least so many days before", "Times a node went dark (%)", (0, 105), theme)
+    return _bars(rows, shown, "Warned so many days before", "Times it went dark (%)", (0, 105), theme)
 
 
 def _bars(
@@ -128,8 +128,14 @@ def _bars(
     figure = _figure(theme)
     for index, method in enumerate(methods):
         mine = rows[rows["method"] == method].sort_values("horizon_days")
-        colour = theme.voltage if method == "forecast" else theme.categories[1 + index]
-        pattern = {"shape": ("", "/", ".")[index % 3], "fgcolor": theme.ground, "fgopacity": 0.7, "size": 6}
+        colour = _colour(method, theme)
+        pattern = {
+            "shape": ("", "/", ".")[index % 3],
+            "fgcolor": theme.ground,
+            "fgopacity": 0.7,
+            "size": 6,
+            "fillmode": "overlay",
+        }
         figure.add_bar(
             x=[f"{days:g}" for days in mine["horizon_days"]], y=(100 * mine["value"]).clip(lower=span[0]),
             name=METHODS[method], marker={"color": colour, "pattern": pattern},
@@ -140,6 +146,10 @@ def _bars(
     figure.update_xaxes(title_text=x_title, type="category")
     figure.update_yaxes(title_text=y_title, range=list(span))
     return figure
+
+
+def _colour(method: str, theme: Theme) -> str:
+    return theme.voltage if method == "forecast" else theme.categories[list(METHODS).index(method)]
 
 
 def _figure(theme: Theme) -> go.Figure:

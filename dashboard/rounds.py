@@ -36,6 +36,8 @@ DANGERS = {
     "vibration": "rotating machinery: isolate and lock out",
     "thermal": "hot surface",
 }
+DISCHARGE = "discharge the storage before handling"
+LITHIUM = "lithium rules of maker and carrier"
 CELLS = {"lithium-ion", "lithium-iron-phosphate", "lithium-titanate", "primary"}
 
 
@@ -169,7 +171,7 @@ def dangers(budget: Budget) -> tuple[str, ...]:
     """What can hurt at a node of this budget."""
     at_place = DANGERS.get(budget.harvest.source)
     cell = budget.storage.technology in CELLS
-    stored = "lithium rules of maker and carrier" if cell else "discharge the storage before handling"
+    stored = LITHIUM if cell else DISCHARGE
     return (at_place, stored) if at_place else (stored,)
 
 

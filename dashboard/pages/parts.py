@@ -95,10 +95,10 @@ def notice(desk: Desk) -> html.Section | None:
         said = "No report in this store yet. The page fills by itself once nodes have been heard from."
     else:
         said = (
-            f"No analysis yet. Under serve and in the demo the first one is being computed now, from"
-            f" {text_or_dash(reports)} reports: the ledger day by day, then estimates, forecast, storage health and"
-            " findings. The page fills by itself when it is done. The dashboard alone computes nothing: stop it and run"
-            " joulebook analyse first."
+            f"No analysis yet; reports stored: {text_or_dash(reports)}. Under serve and in the demo the first one is"
+            " being computed now: the ledger day by day, then estimates, forecast, storage health and findings. The"
+            " page fills by itself when it is done. The dashboard alone computes nothing: stop it and run joulebook"
+            " analyse first."
         )
     return html.Section([html.P(said)], className="panel", role="status")
 

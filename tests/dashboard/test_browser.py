@@ -1,4 +1,4 @@
-"""Both pages in a real browser: numbers, console, width, keyboard, colours, and a message that arrives meanwhile."""
+"""The pages in a real browser: numbers, console, width, keyboard, colours, and a message that arrives meanwhile."""
 
 import shutil
 from datetime import timedelta
@@ -182,6 +182,47 @@ def test_colours_follow_the_system_until_the_toggle_is_kept(browser, address):
     browser.refresh()
     wait_for_text(browser, "#scheme-toggle", "light")
     assert browser.execute_script(background) != dark
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_visits_page_shows_cautions_dates_and_parts(browser, address, width):
+    resize(browser, width)
+    browser.get(f"{address}/visits")
+    wait_for_text(browser, "#visits-round", "2026-03-22")
+    wait_for_text(browser, "#visits-round", "now: dark")
+    assert "lock it out" in shown(browser, ".warn")
+    assert browser.title == "Visits · Joulebook"
+    assert_sound(browser, width)
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_an_alarm_is_acknowledged_with_the_keyboard_while_reports_arrive(browser, address, mill, admit, width):
+    resize(browser, width)
+    browser.get(address)
+    wait_for_text(browser, "#fleet-alarms", LATE_NOTE)
+    browser.find_element(By.CSS_SELECTOR, "#fleet-alarms [aria-label='Acknowledge depletion of mf-01']").click()
+    wait_for_text(browser, "#alarm-form", "Who acts on depletion of mf-01")
+    wait_for(browser, lambda: browser.switch_to.active_element.get_attribute("id") == "alarm-note", "focus on the note")
+    browser.switch_to.active_element.send_keys("Ada, new ")
+    with mill.write() as writing:  # another alarm changes the list meanwhile
+        writing.execute("UPDATE alarms SET cleared_at = $at, state = 'cleared' WHERE node_id = 'kr-01'", {"at": NOW})
+    wait_for(browser, lambda: "kr-01" not in shown(browser, "#fleet-alarms"), "the list without the cleared alarm")
+    browser.switch_to.active_element.send_keys("mount", Keys.ENTER)
+    wait_for_text(browser, "#alarm-form", "Acknowledged")
+    wait_for_text(browser, "#fleet-alarms", "acknowledged: Ada, new mount")
+    assert not browser.find_elements(By.CSS_SELECTOR, "#fleet-alarms button")
+    assert_sound(browser, width)
+
+
+def test_a_node_retired_while_its_page_is_open_leaves_the_console_clean(browser, address, mill):
+    browser.get(f"{address}/node/mf-01")
+    wait_for_text(browser, "#node-facts", "3.500 V")
+    with mill.write() as writing:
+        writing.execute("UPDATE nodes SET retired = true WHERE node_id = 'mf-01'")
+    wait_for_text(browser, "#node-notice", "taken out of the fleet")
+    browser.find_element(By.CSS_SELECTOR, "#node-span input[value='7']").click()
+    assert "3.500 V" in shown(browser, "#node-facts")
+    assert_sound(browser)
 
 
 def test_an_unknown_node_leads_back_to_the_fleet(browser, address):

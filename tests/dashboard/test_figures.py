@@ -150,6 +150,13 @@ def test_fan_marks_the_days_to_depletion_that_lie_in_view(path):
     assert list(mark.y) == [0.0]
 
 
+def test_marks_too_close_for_labels_of_their_own_share_one(path):
+    quantiles = {"10 %": 17.0, "50 %": 18.0, "90 %": 80.0}
+    mark = named(figures.fan(path, 10.0, quantiles, 90, ZONE, LIGHT), "Chance of having gone dark")
+    assert list(mark.text) == ["10 %, 50 %", "", "90 %"]
+    assert list(mark.customdata) == ["10 %", "50 %", "90 %"]
+
+
 def test_fan_without_a_crossing_marks_none(path):
     figure = figures.fan(path, 10.0, {"10 %": None, "50 %": None, "90 %": None}, 90, ZONE, LIGHT)
     assert "Chance of having gone dark" not in [trace.name for trace in figure.data]

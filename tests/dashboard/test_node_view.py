@@ -1,0 +1,83 @@
+from datetime import UTC, date, datetime
+
+import pytest
+
+from dashboard.pages import node_view
+from ingest.budget import parse_budget
+from ingest.fleet import Visit
+from tests.conftest import CONVEYOR
+from tests.dashboard.page_helpers import rows_of, text
+
+BUDGET = parse_budget(CONVEYOR, "conveyor.toml")
+SINCE = date(2026, 1, 1)
+NOW = {
+    "driver": "no depletion in sight", "back_p10_days": 0.0, "wake_interval_s": 600.2, "wakes_per_day": 40.0,
+    "as_of": datetime(2026, 3, 10, 6, tzinfo=UTC), "verdict": "sound", "loaded_v": 3.4,
+    "capacity_ratio": 0.9, "capacity_sd": 0.02, "esr_ratio": None, "esr_sd": None, "leakage_ratio": None,
+    "leakage_sd": None, "fade_per_year": None, "fade_sd": None,
+}  # fmt: skip
+
+
+def advice(**more):
+    return text(node_view.wake_block(NOW | more, BUDGET)[-1])
+
+
+def test_a_plan_that_lasts_may_stay_and_how_far_it_may_be_shortened_is_said_rounded_up():
+    assert advice() == "The plan can stay. It could be shortened to 601 s (10 min), but no further."
+
+
+def test_a_plan_that_does_not_last_is_to_be_lengthened():
+    assert advice(wake_interval_s=3600.0) == (
+        "Lengthen the interval to at least 3 600 s (60 min), 2 times the plan, until the cause is mended."
+    )
+
+
+def test_where_no_interval_lasts_none_is_named():
+    assert "No wake interval carries this node through 365 d at 5 % risk" in advice(wake_interval_s=None)
+    assert advice(wake_interval_s=None, back_p10_days=1.0) == "No interval can be stated while the node is dark."
+    assert advice(driver=None) == "No forecast yet."
+
+
+def test_a_budget_without_wakes_has_no_interval():
+    idle = parse_budget(CONVEYOR.replace("wakes_per_day = 48", "wakes_per_day = 0"), "idle.toml")
+    assert text(node_view.wake_block(NOW, idle)[-1]) == "The budget plans no wakes."
+
+
+def test_planned_and_seen_intervals_stand_beside_the_sustainable_one():
+    rows = rows_of(node_view.wake_block(NOW, BUDGET))
+    # By hand: 86400 s over 48 and over 40 wakes a day.
+    assert rows[1:] == ["Planned 1 800 s (30 min)", "In the field, last 28 d 2 160 s (36 min)",
+                        "Shortest sustainable 601 s (10 min)"]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        pytest.param({"fade_per_year": 0.283, "fade_sd": 0.011}, "28.3 ± 1.1 % a year", id="stated"),
+        pytest.param({}, "not stated before 2026-04-01", id="too soon"),  # 90 days after 1 January
+        pytest.param({"as_of": datetime(2026, 4, 1, tzinfo=UTC)}, "not stated: still too uncertain", id="uncertain"),
+        pytest.param(
+            {"as_of": datetime(2026, 4, 1, tzinfo=UTC), "capacity_ratio": None},
+            "not stated: capacity not told", id="capacity not told",
+        ),
+    ],
+)  # fmt: skip
+def test_fade_is_stated_or_the_reason_why_not(more, said):
+    assert node_view.fade(NOW | more, SINCE).replace("\u00a0", " ") == said
+
+
+def test_ratios_that_the_telemetry_does_not_tell_say_so():
+    rows = rows_of(node_view.health_block(NOW, BUDGET.storage, SINCE))
+    assert "Capacity 90.0 ± 2.0 % below 80 %" in rows
+    assert "Series resistance the telemetry does not tell above 200 %" in rows
+    rows = rows_of(node_view.health_block(NOW | {"loaded_v": None}, BUDGET.storage, SINCE))
+    assert "Series resistance no loaded voltage reported above 200 %" in rows
+
+
+def test_the_baseline_begins_anew_when_the_storage_is_replaced(mill):
+    fleet = mill.fleet()
+    node = fleet.nodes["mf-01"]
+    assert node_view.baseline(node, fleet) == node.commissioned.date()
+    work = [("mf-01", 2, "cleaned"), ("mf-01", 3, "storage-replaced"), ("mf-02", 4, "storage-replaced")]
+    visits = tuple(Visit(node_id=n, at=datetime(2026, 2, d, 15, tzinfo=UTC), work=w) for n, d, w in work)
+    assert node_view.baseline(node, fleet.model_copy(update={"visits": visits})) == date(2026, 2, 3)

@@ -71,20 +71,24 @@ def layout(fleet: Fleet) -> html.Div:
 
 def summary(rows: pd.DataFrame, reports: int, standing: int, now: datetime, zone: str) -> list[html.Div]:
     """The facts at the top of the page."""
-    due, dark, silent = (int(rows[name].sum()) for name in ("visit_due", "dark", "silent"))
     as_of = rows["as_of"].max()
     latest = None if pd.isna(as_of) else as_of
+    due, dark, silent = (int(rows[name].sum()) for name in ("visit_due", "dark", "silent"))
+
+    def count(number: int) -> str:
+        return NOTHING if latest is None else str(number)
+
     return [
         fact("Nodes in service", str(len(rows))),
         fact(
             f"Need a visit within {queries.VISIT_DAYS} d",
-            str(due),
+            count(due),
             f"dark, or at least {chance(VISIT_RISK)} likely to be by then",
             "attention" if due else "",
         ),
-        fact("Dark", str(dark), "silent since nearly empty", "alert" if dark else ""),
-        fact("Silent", str(silent), "with energy in hand: radio or node fault?", "attention" if silent else ""),
-        fact("Active alarms", str(standing), "", "attention" if standing else ""),
+        fact("Dark", count(dark), "silent since nearly empty", "alert" if dark else ""),
+        fact("Silent", count(silent), "with energy in hand: radio or node fault?", "attention" if silent else ""),
+        fact("Active alarms", count(standing), "", "attention" if standing else ""),
         fact("Reports", f"{reports:,}".replace(",", "\u202f"), "observed in the last 24 h"),
         fact(
             "Latest analysis",
@@ -175,7 +179,10 @@ def register(app: dash.Dash, desk: Desk) -> None:
         with desk.cursor() as cursor:
             standing = queries.active_alarms(cursor, site)
             common = queries.site_findings(cursor, [site] if site else fleet.sites)
-        return notice(desk), [alarms.site_list(common, fleet), alarms.alarm_table(standing, fleet)]
+        said = notice(desk)
+        if said is not None:
+            return said, html.P("None before the first analysis.", className="quiet")
+        return None, [alarms.site_list(common, fleet), alarms.alarm_table(standing, fleet)]
 
     @app.callback(
         Output("fleet-summary", "children"),

@@ -91,8 +91,9 @@ def test_a_fleet_without_reports_or_analysis_says_so(book):
     summary, rows = callback(app, "fleet-summary")("", "", fleet.ALL, fleet.ALL)
     said, standing = callback(app, "fleet-alarms")("", fleet.ALL, None)
     assert facts(summary)["Latest analysis"] == ["none yet", "–"]
+    assert facts(summary)["Dark"][0] == facts(summary)["Active alarms"][0] == "–"
     assert "No report in this store yet" in text(said)
-    assert text(standing).strip() == "No active alarm."
+    assert text(standing) == "None before the first analysis."
     assert len(rows) == 3
     budgets, figure = callback(app, "fleet-field")("", fleet.ALL, "net_harvest_w", "light")
     assert text(budgets) == "No estimate yet."

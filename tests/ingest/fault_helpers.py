@@ -25,28 +25,39 @@ FORKS = multiprocessing.get_context("forkserver")  # `joulebook` is loaded once,
 FORKS.set_forkserver_preload(["joulebook", "pyarrow.dataset"])
 
 
-def run_command(arguments: list[str], log: str) -> None:
+def run_command(arguments: list[str], log: str, version: str) -> None:
     """The program as the command line starts it, in a process of its own."""
     with open(log, "ab") as target:
         os.dup2(target.fileno(), 1)
         os.dup2(target.fileno(), 2)
+    os.environ["JOULEBOOK_BROKER_VERSION"] = version
     os._exit(joulebook.main(arguments))
 
 
 class ListenProcess:
     """`joulebook listen` in a process of its own."""
 
-    def __init__(self, store: Path, address: BrokerAddress, *more: str) -> None:
+    def __init__(self, store: Path, address: BrokerAddress, *more: str, version: str = "5") -> None:
         self.log = store.with_suffix(".log")
         self.log.touch()
+        self._log_before = self.log.stat().st_size
         arguments = ["listen", "--store", str(store), "--broker", str(address), *more]
-        self.process = FORKS.Process(target=run_command, args=(arguments, str(self.log)))
+        self.process = FORKS.Process(target=run_command, args=(arguments, str(self.log), version))
         self.process.start()
 
     @property
     def pid(self) -> int:
         assert self.process.pid is not None
         return self.process.pid
+
+    def said(self) -> str:
+        """What it wrote to its log."""
+        return self.log.read_bytes()[self._log_before :].decode()
+
+    def until_said(self, words: str) -> None:
+        """Wait until it has written this; fails if it ends before."""
+        until(lambda: words in self.said() or self.process.exitcode is not None)
+        assert words in self.said(), self.said()
 
     def end(self, number: int, timeout: float = 60.0) -> int | None:
         """Send a signal and wait; the exit code."""
@@ -60,8 +71,8 @@ class ListenProcess:
 
 
 @contextmanager
-def listen_process(store: Path, address: BrokerAddress, *more: str) -> Iterator[ListenProcess]:
-    listener = ListenProcess(store, address, *more)
+def listen_process(store: Path, address: BrokerAddress, *more: str, version: str = "5") -> Iterator[ListenProcess]:
+    listener = ListenProcess(store, address, *more, version=version)
     try:
         yield listener
     finally:

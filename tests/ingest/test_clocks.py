@@ -52,7 +52,7 @@ def test_both_copies_of_a_reading_in_one_batch_count_once(admit):
     assert admit(clockless(1), clockless(1, at=ARRIVAL + 2, redelivered=True)) == (1, 1, {})
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(
     st.lists(st.tuples(st.integers(0, 2), st.integers(0, 3), st.booleans()), min_size=1, max_size=30), st.integers(1, 9)
 )

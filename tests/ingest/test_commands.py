@@ -31,12 +31,11 @@ def run(capsys, *arguments: object) -> tuple[int, str, str]:
 
 
 def test_listen_tells_its_figures_and_backs_up_while_it_runs(
-    embedded: EmbeddedBroker, path: Path, tmp_path: Path, capsys, monkeypatch
+    embedded: EmbeddedBroker, path: Path, tmp_path: Path, capsys
 ) -> None:
-    monkeypatch.setenv("JOULEBOOK_BROKER_VERSION", "3.1.1")
-    with listen_process(path, embedded.address, "--metrics-port", "0") as listener:
-        until(lambda: "listening on" in listener.log.read_text() or listener.process.exitcode is not None)
-        address = next(word for word in listener.log.read_text().split() if word.endswith("/metrics,"))[:-9]
+    with listen_process(path, embedded.address, "--metrics-port", "0", version="3.1.1") as listener:
+        listener.until_said("metrics:")
+        address = next(word for word in listener.said().split() if word.endswith("/metrics,"))[:-9]
         publisher = Publisher(embedded.address)
         for number in range(3):
             publisher.send("joulebook/mill-floor/mf-001", REPORT % (1_760_000_000 + number, number))

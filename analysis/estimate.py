@@ -60,6 +60,7 @@ def lines(
     temperature: float,
     esr: Resistance,
     net: NetHarvest,
+    hidden_sleep: tuple[float, float] = (0.0, 0.0),
 ) -> list[Line]:
     """The six lines of a node.
 
@@ -70,6 +71,8 @@ def lines(
     covariance : ndarray, shape (STATES, STATES)
     voltage, temperature : float
         At which the lines that depend on them are stated: the node's recent means. [V], [degC]
+    hidden_sleep : tuple of float
+        `sleep_shift` and `sleep_hidden` of the posterior.
     """
     prior = budget_lines(budget, voltage, temperature)
     _, prior_sd = state.prior(budget)
@@ -84,20 +87,26 @@ def lines(
         h[list(states)] = 1.0
         factor = 1.0
         before = float(prior_sd[states[0]])
-        if name == "sleep_power_w":
-            log -= float(np.log(max(1.0 - float(state.left_in_quiet(budget)[0]), 0.5)))
         if name == "leakage_power_w":
             factor, gradient = _leakage_factor(budget, mean, voltage, temperature)
             h += gradient
             before = float(np.hypot(before, np.sqrt((gradient**2 * prior_sd**2).sum())))
         value = prior[name][0] * np.exp(log) * factor
         doubt = float(np.sqrt(max(float(h @ covariance @ h), 0.0)))
+        if name == "sleep_power_w":
+            value, doubt = _sleep(prior[name][0], float(np.exp(log)), doubt, hidden_sleep)
         found.append(Line(name, *prior[name], float(value), float(value * doubt), bool(doubt < LEARNT * before)))
     found.insert(1, _esr(prior["esr_ohm"], esr))
     known = np.isfinite(net.power)
     value, sd = (net.power, net.sd) if known else prior["net_harvest_w"]
     found.append(Line("net_harvest_w", *prior["net_harvest_w"], value, sd, bool(known)))
     return found
+
+
+def _sleep(nominal: float, shown: float, doubt: float, hidden: tuple[float, float]) -> tuple[float, float]:
+    """Sleep power [W] and its relative sd from the ratio that shows in quiet hours, and what harvest hides of it."""
+    ratio = max(shown + hidden[0], 0.05)
+    return nominal * ratio, float(np.hypot(shown * doubt, np.sqrt(hidden[1]))) / ratio
 
 
 def _leakage_factor(budget: Budget, mean: Floats, voltage: float, temperature: float) -> tuple[float, Floats]:

@@ -231,8 +231,8 @@ def nominal_days(sums: Floats, budgets: list[Budget]) -> NominalDays:
 
     Notes
     -----
-    A switching regulator spends a constant energy a wake. Where the current itself passes (linear regulator, or none) the
-    energy of a wake is its charge times the storage voltage of the moment, and sleep likewise.
+    A switching regulator spends a constant energy a wake. Where the current itself passes (linear regulator, or none)
+    the energy of a wake is its charge times the storage voltage of the moment, and sleep likewise.
     """
     switching = np.array([b.load.regulator == "switching" for b in budgets])[:, None]
     scale = np.array([b.load.rail_voltage / b.load.efficiency for b in budgets])[:, None]

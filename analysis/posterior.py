@@ -25,10 +25,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.kalman import PATH, smooth
+from analysis.kalman import PATH, S_S, S, smooth
 from analysis.series import Floats
-from analysis.state import STATES, UNMEASURED_DRIFT, prior
+from analysis.state import STATES, UNMEASURED_DRIFT, prior, sleep_behind
 from ingest.budget import Budget
+
+FIRST_DAYS = 28
 
 
 @dataclass(frozen=True)
@@ -44,12 +46,17 @@ class Posterior:
         degC to the budget's, given all days; then the covariance of the first three.
     changes : ndarray of bool, shape (nodes, days)
         Days from which on the node suddenly discharged otherwise.
+    sleep_shift, sleep_hidden : ndarray, shape (nodes,)
+        Ratio that harvest left in quiet hours hides from the sleep that shows (the state's), already in the path, and
+        the variance of it that no measurement takes away.
     """
 
     mean: Floats
     covariance: Floats
     path: np.ndarray
     changes: np.ndarray
+    sleep_shift: Floats
+    sleep_hidden: Floats
 
 
 def estimate(
@@ -82,4 +89,9 @@ def estimate(
     worked = np.zeros(sums.shape[:2], dtype=np.uint8) if work is None else work
     wander = np.array([UNMEASURED_DRIFT[b.harvest.source == "light-outdoor"] for b in budgets])
     smooth(sums, worked, wander, *now, mean, covariance, path, changes)
-    return Posterior(*now, path, changes)
+    gain, offset, hidden = np.array([sleep_behind(b) for b in budgets]).T
+    first = path[:, :FIRST_DAYS, S].mean(axis=1)
+    shift = (gain - 1.0) * first + offset  # what is left in quiet hours stays the same while sleep may rise
+    path[..., S] += shift[:, None].astype(np.float32)
+    path[..., S_S] += hidden[:, None].astype(np.float32)
+    return Posterior(*now, path, changes, shift, hidden)

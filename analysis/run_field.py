@@ -40,6 +40,8 @@ class Field:
     mean, covariance, path, changes
         As in `posterior.Posterior`.
     resistance : ndarray, shape (nodes, days, STEPS)
+    hidden_sleep : ndarray, shape (nodes, 2)
+        `sleep_shift` and `sleep_hidden` of the posterior.
     """
 
     first: list[date]
@@ -51,6 +53,7 @@ class Field:
     path: np.ndarray[Any, Any]
     changes: np.ndarray[Any, Any]
     resistance: np.ndarray[Any, Any]
+    hidden_sleep: np.ndarray[Any, Any]
 
 
 def update_field(
@@ -94,8 +97,9 @@ def estimate_field(found: pa.Table, part: NumberedFleet, today: date) -> Field:
     now = posterior.estimate(sums, part.budgets, work)
     told = (sums != 0).any(axis=2) & (np.arange(sums.shape[1]) >= renewed[:, None])
     return Field(
-        first.tolist(), renewed, lengths, told.sum(axis=1), now.mean, now.covariance, now.path, now.changes, resistance
-    )
+        first.tolist(), renewed, lengths, told.sum(axis=1), now.mean, now.covariance, now.path, now.changes, resistance,
+        np.column_stack([now.sleep_shift, now.sleep_hidden]),
+    )  # fmt: skip
 
 
 def _dense(

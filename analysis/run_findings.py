@@ -80,7 +80,9 @@ def _judge(
     # The step is over the budget's wake current, which is known as well as the wake's energy.
     doubt = float(np.hypot(esr.ohm_sd, esr.ohm * budget.load.wake_tolerance / 2))
     esr = replace(esr, ohm_sd=doubt)
-    found = lines(budget, mean, covariance, voltage, temperature, esr, _net_harvest(field, row, window))
+    shift, hidden = (float(x) for x in field.hidden_sleep[row])
+    net = _net_harvest(field, row, window)
+    found = lines(budget, mean, covariance, voltage, temperature, esr, net, (shift, hidden))
     return NodeField(found, health)
 
 

@@ -15,7 +15,7 @@ from ingest.budget import Budget
 # branch.
 CAPACITY, FADE, WAKE, SLEEP, LEAK, RISE, BY_VOLT, BY_SQUARE, BY_WARMTH, THERMAL, SHAPE, SLOW = range(12)
 STATES = 12
-DRIFT_PER_DAY = np.array([0.0, 0.004, 3e-4, 1e-3, 0.0, 0.006, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])  # one sd, per root day
+DRIFT_PER_DAY = np.array([0.0, 0.004, 3e-4, 5e-4, 0.0, 0.003, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])  # one sd, per root day
 # Of ln leakage where temperature is not reported: one sd per root day indoors and outdoors, and at the start.
 UNMEASURED_DRIFT = (0.012, 0.03)
 UNMEASURED_START = 0.5
@@ -30,7 +30,10 @@ BATTERY_THERMAL_PRIOR = (0.0, 2e-3)
 BATTERY_SHAPE_SD = 0.05
 SLOW_PRIOR = (0.02, 0.03)  # of a supercapacitor: redistribution looks like leakage for hours after a charge
 SHAPE_SD = 0.15  # ln capacity per full voltage
-LEFT_PRIOR = (0.001, 0.006)  # harvest left in learnt quiet hours, as a share of the budget's mean
+LEFT_PRIOR = (
+    0.01,
+    0.012,
+)  # harvest left in learnt quiet hours (idling machines, emergency light), of the budget's mean
 
 
 def prior(budget: Budget) -> tuple[Floats, Floats]:
@@ -58,6 +61,20 @@ def left_in_quiet(budget: Budget) -> tuple[float, float]:
         return 0.0, 0.0
     per_sleep = budget.harvest.mean_power / float(sleep_power(budget.load, middle_voltage(budget)))
     return LEFT_PRIOR[0] * per_sleep, LEFT_PRIOR[1] * per_sleep
+
+
+def sleep_behind(budget: Budget) -> tuple[float, float, float]:
+    """How the true ratio of sleep follows from the one that shows in quiet hours: gain, offset and hidden variance.
+
+    Notes
+    -----
+    With true sleep s ~ N(1, v) by the budget and harvest left l ~ N(m, w) in its hours, what shows is s - l, and
+    E[s | shown] = gain * shown + offset with gain = v / (v + w); the variance v w / (v + w) stays whatever is measured.
+    """
+    left, left_sd = left_in_quiet(budget)
+    v, w = max(budget.load.sleep_tolerance, 0.01) ** 2, left_sd**2
+    gain = v / (v + w)
+    return gain, 1.0 - gain * (1.0 - left), v * (1.0 - gain)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

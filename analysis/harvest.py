@@ -22,7 +22,7 @@ from ingest.budget import SECONDS_PER_DAY, Budget
 Array = npt.NDArray[np.float64]
 
 OBSERVED_SHARE = 0.9  # of a day that must be seen for its harvest to count
-FULL_SHARE = 0.6  # of the active time at full from which a day is only a lower bound
+FULL_SHARE = 0.7  # of the active time at full from which a day is only a lower bound
 FULL_SHARE_PAST = 0.9  # the same where days are compared with each other: what is left tells of a lasting change
 CLOSED_SHARE = 0.2  # days whose weekday and closures leave less than this say nothing about the level
 DARK_SEASON = 0.01  # nor do those of the polar night
@@ -172,12 +172,17 @@ def _see(node: NodeDays, site: SiteDays, past: int, shape: Array, full_share: fl
     place = place[kept]
     gross = node.net_harvest_j[kept] + node.leakage_j[kept]
     spent = node.wake_j[kept] + node.sleep_j[kept] + node.leakage_j[kept]
-    lost = _curtailed(node.full_s[kept] - _tail(node.budget, spent), shape[place])
+    full_s = np.maximum(node.full_s[kept] - _tail(node.budget, spent), 0.0)
+    lost = _curtailed(full_s, shape[place])
     bound = lost > full_share
-    free = gross - spent * node.full_s[kept] / SECONDS_PER_DAY  # at full, only what is spent comes in
+    free = gross - spent * full_s / SECONDS_PER_DAY  # at full, only what is spent comes in
     whole = np.where(bound, gross, np.maximum(free / np.maximum(1 - lost, 1e-9), gross))
     harvest, censored, spread = np.full(past, np.nan), np.zeros(past, dtype=bool), np.ones(past)
-    harvest[place], censored[place], spread[place] = np.maximum(whole, 0.0), bound, 1 + 2 * lost
+    harvest[place], censored[place], spread[place] = (
+        np.maximum(whole, 0.0),
+        bound,
+        np.where(bound, 1.0, 1 / (1 - np.minimum(lost, FULL_SHARE))),
+    )
     load = [a[kept].mean() if kept.any() else 0.0 for a in (node.wake_j, node.sleep_j, node.leakage_j)]
     return _Seen(harvest, censored, spread, np.array(load))
 
@@ -198,7 +203,7 @@ def _curtailed(full_s: Array, shape: Array) -> Array:
     active = shape > 0.1 * shape.max(axis=1, keepdims=True)
     end = 24 - np.argmax(active[:, ::-1], axis=1)
     gone = np.concatenate([np.zeros((len(shape), 1)), np.cumsum(shape, axis=1)], axis=1)
-    since = np.clip(end - np.maximum(full_s, 0.0) / 3600.0, 0.0, 23.999)
+    since = np.clip(end - full_s / 3600.0, 0.0, 23.999)
     row, hour = np.arange(len(shape)), since.astype(int)
     at = gone[row, hour] + (since - hour) * shape[row, hour]
     return np.asarray(np.clip(1 - at / gone[row, end], 0.0, 1.0))
@@ -254,7 +259,8 @@ def _level(seen: _Seen, value: Array, prior: tuple[float, float], scatter: _Scat
         seen.censored,
         start=mean,
         start_sd=tolerance * mean,
-        noise_sd=max(scatter.sd * np.sqrt((1 + scatter.keep) / (1 - scatter.keep)), 0.02) * mean,
+        noise_sd=max(scatter.sd, 0.02) * mean,
+        noise_keep=scatter.keep,
         slow_sd=source.slow_sd * mean,
         keep=float(np.exp(-1 / source.slow_days)),
     )

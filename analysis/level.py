@@ -45,7 +45,7 @@ def _above(limit: float, mean: float, sd: float) -> tuple[float, float]:
 @compiled
 def _filter(
     value: Array, seen: Any, spread: Array, censored: Any, start: float, start_sd: float, noise_sd: float,
-    slow_sd: float, keep: float,
+    inflation: float, slow_sd: float, keep: float,
 ) -> tuple[float, float, float, float, float, Array, Array]:  # fmt: skip
     a, b = start, 0.0
     paa, pab, pbb = start_sd**2, 0.0, slow_sd**2
@@ -59,10 +59,12 @@ def _filter(
         before[day] = a + b
         if seen[day]:
             ka, kb = paa + pab, pab + pbb
-            total = ka + kb + (noise_sd * spread[day]) ** 2
+            noise = (noise_sd * spread[day]) ** 2
+            total = ka + kb + noise * inflation
             if censored[day]:
-                above, left = _above(value[day], a + b, math.sqrt(total))
-                shift, known = above - a - b, 1.0 - left / total
+                plain = ka + kb + noise
+                above, left = _above(value[day], a + b, math.sqrt(plain))
+                shift, known = above - a - b, 1.0 - left / plain
             else:
                 shift, known = value[day] - a - b, 1.0
             surprise += SURPRISE_WEIGHT * (shift / math.sqrt(total) - surprise)
@@ -70,7 +72,7 @@ def _filter(
                 surprise = 0.0
                 pbb += 4.0 * slow_sd**2
                 ka, kb = paa + pab, pab + pbb
-                total = ka + kb + (noise_sd * spread[day]) ** 2
+                total = ka + kb + noise * inflation
             a += ka / total * shift
             b += kb / total * shift
             paa -= ka * ka / total * known
@@ -88,6 +90,7 @@ def filter_level(
     start: float,
     start_sd: float,
     noise_sd: float,
+    noise_keep: float = 0.0,
     slow_sd: float,
     keep: float,
 ) -> Level:
@@ -103,8 +106,8 @@ def filter_level(
         Whether the value is only a lower bound.
     start, start_sd : float
         What is believed of the mean before the first day.
-    noise_sd : float
-        Of a day about the level; inflated beforehand for correlation from day to day.
+    noise_sd, noise_keep : float
+        Sd of a day about the level, and its correlation from day to day: correlated days count as fewer.
     slow_sd, keep : float
         Sd of the departure, and its correlation from one day to the next.
 
@@ -119,6 +122,6 @@ def filter_level(
     given = np.asarray(value, dtype=float)
     a, b, paa, pbb, pab, before, after = _filter(
         given, np.isfinite(given), np.asarray(spread, dtype=float), np.asarray(censored, dtype=bool), start, start_sd,
-        noise_sd, slow_sd, keep,
+        noise_sd, (1 + noise_keep) / (1 - noise_keep), slow_sd, keep,
     )  # fmt: skip
     return Level(a, b, paa, pbb, pab, slow_sd, before, after)

@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 
 from analysis.depletion import VISIT_RISK
-from dashboard.wording import causes, duration, sentence, tie
+from dashboard.wording import causes, duration, sentence, ties
 from ingest.budget import SECONDS_PER_DAY, Budget, Storage
 from ingest.fleet import Fleet
 
@@ -133,7 +133,7 @@ def what_to_take(
     Two findings that cannot be told apart bring the parts of both. Where nothing is found, a longer wake interval may
     do: the shortest sustainable one is `wake_interval` [s]. Common practice, no source.
     """
-    names = {row["finding"] for row in found} | {tie(row["finding"], row["evidence"]) for row in found}
+    names = {name for row in found for name in (row["finding"], *ties(row["evidence"]))}
     harvester = HARVESTER.get(budget.harvest.source)
     take = []
     if names & OF_STORAGE or verdict in WORN:

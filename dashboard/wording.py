@@ -28,8 +28,12 @@ VERDICTS = {
     "spent": "spent",
     "not-enough-data": "not enough data",
 }
-TIES = {"drain-over": "leakage-rise", "leakage-rise": "drain-over"}  # what may not be separable from what
-NOT_SEPARABLE = "not separable"  # how the evidence of a finding says so
+TIES = {  # how the evidence of a finding words another that it cannot be told from
+    "a rise of sleep power": "drain-over",
+    "a rise of leakage": "leakage-rise",
+    "a loss of capacity": "capacity-fade",
+}
+NOT_SEPARABLE = "not separable"
 CAUTION = (
     "Forecasts are estimates for maintenance planning, not a safety function: nothing that protects people may rest on"
     " a node staying alive.",
@@ -166,27 +170,28 @@ def finding(name: str | None) -> str:
     return "" if name is None or missing(name) else FINDINGS.get(name, name)
 
 
-def tie(name: str, evidence: str | None) -> str:
-    """The finding that this one cannot be told apart from, by its evidence; empty where it can."""
-    return TIES.get(name, "another cause") if NOT_SEPARABLE in (evidence or "") else ""
+def ties(evidence: str | None) -> tuple[str, ...]:
+    """The findings that this one cannot be told apart from, by its evidence."""
+    clauses = [clause for clause in (evidence or "").split(";") if NOT_SEPARABLE in clause]
+    return tuple(next((name for words, name in TIES.items() if words in clause), "another cause") for clause in clauses)
 
 
 def cause(name: str, evidence: str | None) -> str:
-    """A finding in words, with the one it may be mistaken for."""
-    other = tie(name, evidence)
-    return f"{finding(name)} or {finding(other)}: {NOT_SEPARABLE}" if other else finding(name)
+    """A finding in words, with those it may be mistaken for."""
+    others = ties(evidence)
+    return f"{' or '.join(finding(either) for either in (name, *others))}{f': {NOT_SEPARABLE}' if others else ''}"
 
 
 def causes(found: Iterable[Mapping[str, Any]]) -> str:
-    """Findings with their chances in one line, in the order given; two that are tied are said once."""
+    """Findings with their chances in one line, in the order given; what an earlier one is tied to is not repeated."""
     said: list[str] = []
     tied: set[str] = set()
     for row in found:
-        name, other = row["finding"], tie(row["finding"], row["evidence"])
-        if name not in tied:
-            either = f" or {other.replace('-', ' ')}, {NOT_SEPARABLE}" if other else ""
-            said.append(f"{name.replace('-', ' ')}{either} ({chance(row['probability'])})")
-        tied.add(other)
+        others = ties(row["evidence"])
+        if row["finding"] not in tied:
+            either = " or ".join(name.replace("-", " ") for name in (row["finding"], *others))
+            said.append(f"{either}{f', {NOT_SEPARABLE}' if others else ''} ({chance(row['probability'])})")
+        tied.update(others)
     return "; ".join(said)
 
 

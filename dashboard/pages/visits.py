@@ -86,11 +86,12 @@ def _table(stops: Sequence[Stop], site: str) -> html.Div:
 
 
 def _cells(stop: Stop) -> list[Any]:
+    why = "" if stop.dark else stop.driver  # of a dark node it says when it is back, which stands at the date
     return [
         html.Div([node_link(stop.node_id), html.Div(stop.note, className="quiet")]),
         html.Div(_when(stop), className="words"),
         chance(stop.chance_30d),
-        html.Div([stop.causes or "none found", html.Div(stop.driver, className="quiet")], className="words"),
+        html.Div([stop.causes or "none found", html.Div(why, className="quiet")], className="words"),
         html.Div([html.Div(item) for item in stop.mind], className="words"),
         html.Div([html.Div(item) for item in stop.take]),
     ]

@@ -98,12 +98,17 @@ def test_an_estimate_shows_its_deviation_in_the_unit_of_its_line():
 
 
 TIED = "sleep power is 2.1 times what it was (sd 0.3); a rise of leakage is not separable at these voltages"
+FADED = (
+    "leakage is 8.9 times what it was (sd 1.1); a loss of capacity (capacity-fade) is not separable from it: a visit"
+)
 
 
 def test_a_tie_names_both_causes():
     assert wording.cause("drain-over", TIED) == "draining faster than budgeted or storage leakage rising: not separable"
     assert wording.cause("drain-over", "sleep power is 4.6 times what it was") == "draining faster than budgeted"
     assert wording.cause("dark", None) == "dark"
+    assert wording.cause("leakage-rise", FADED) == "storage leakage rising or storage capacity fading: not separable"
+    assert wording.ties("low; what else is not separable") == ("another cause",)
 
 
 def test_causes_are_one_line_and_a_tie_is_said_once():

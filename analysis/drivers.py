@@ -1,90 +1,142 @@
-"""What drives each forecast, in a sentence: the cause whose removal would keep the node running longest."""
+"""What drives a node to depletion, found by asking what would save it."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.depletion import FleetForecast
-from analysis.outlook import DRAIN_POINTS, NodeOutlook
-from analysis.series import Floats
+from analysis.depletion import FleetForecast, forecast
+from analysis.outlook import NodeOutlook
+from ingest.budget import SECONDS_PER_DAY
 
-WORTH = 1.5  # a cause is named if without it the mean course lasts this much longer
-STEPS = 4  # a day
+AT_RISK = 0.05  # probability of going dark in 90 days below which there is nothing to explain
+DAYS = 90
+PATHS = 100
+SAVES = 0.3  # share of the risk that a cause must take away to be named
 
 
-def drivers(nodes: Sequence[NodeOutlook], found: FleetForecast) -> list[str]:
-    """One sentence for each node.
+@dataclass(frozen=True)
+class Cause:
+    """A way in which a node could have been better off: the node without it, or None where it does not apply."""
 
-    Notes
-    -----
-    The mean course of the store is run with all that is expected, and again with even weekdays, without closures, and
-    without season. Chance is left out here: it is in the forecast's quantiles.
+    without: Callable[[NodeOutlook], NodeOutlook | None]
+    sentence: Callable[[NodeOutlook], str]
+
+
+def drivers(nodes: Sequence[NodeOutlook], found: FleetForecast, seed: int = 0) -> list[str]:
+    """A sentence for each node that may go dark within 90 days, empty for the rest.
+
+    Each cause is taken away in turn and the node forecast again with the same weather; the one whose absence saves
+    most is named, if it saves at least three tenths of the risk. Otherwise the plain balance is told.
     """
-    if not nodes:
-        return []
-    lasts = {
-        "all": _lasting(nodes, week=True, closure=True, season=True),
-        "week": _lasting(nodes, week=False, closure=True, season=True),
-        "closure": _lasting(nodes, week=True, closure=False, season=True),
-        "season": _lasting(nodes, week=True, closure=True, season=False),
-    }
-    return [_sentence(node, found, i, {k: float(v[i]) for k, v in lasts.items()}) for i, node in enumerate(nodes)]
+    risk = found.p_dark(DAYS)
+    chosen = [i for i in range(len(nodes)) if risk[i] >= AT_RISK and not nodes[i].dark]
+    best: dict[int, tuple[float, str]] = {}
+    for cause in CAUSES:
+        better = {i: without for i in chosen if (without := cause.without(nodes[i])) is not None}
+        if not better:
+            continue
+        left = forecast(list(better.values()), paths=PATHS, seed=seed).p_dark(DAYS)
+        for i, p in zip(better, left, strict=True):
+            saved = float(risk[i] - p)
+            if saved >= SAVES * risk[i] and saved > best.get(i, (0.0, ""))[0] + 0.02:
+                best[i] = saved, cause.sentence(nodes[i])
+    return [best.get(i, (0.0, _balance(nodes[i])))[1] if i in chosen else "" for i in range(len(nodes))]
 
 
-def _lasting(nodes: Sequence[NodeOutlook], *, week: bool, closure: bool, season: bool) -> Floats:
-    """Days until the mean course of each node reaches its cut-off; infinite past the horizon."""
-    harvest = np.stack([_expected(node, week=week, closure=closure, season=season) for node in nodes])
-    drains = np.stack([node.drains().sum(axis=1) for node in nodes])
-    ratio = np.array([node.capacity_ratio for node in nodes])
-    full, cutoff = (np.array([getattr(node.curve, name) for node in nodes]) for name in ("full_j", "cutoff_j"))
-    stored = np.array([float(np.asarray(node.curve.energy(node.voltage))) for node in nodes])
-    lasts = np.where(stored <= cutoff, 0.0, np.inf)
-    row = np.arange(len(nodes))
-    for step in range(harvest.shape[1] * STEPS):
-        place = np.clip(stored / full, 0.0, 1.0) * (DRAIN_POINTS - 1)
-        low = np.minimum(place.astype(int), DRAIN_POINTS - 2)
-        drain = drains[row, low] + (drains[row, low + 1] - drains[row, low]) * (place - low)
-        stored = np.minimum(stored + (harvest[:, step // STEPS] - drain) / ratio / STEPS, full)
-        crossed = (stored <= cutoff) & np.isinf(lasts)
-        lasts[crossed] = (step + 1) / STEPS
-        stored = np.maximum(stored, 0.0)
-    return lasts
+def _balance(node: NodeOutlook) -> str:
+    if node.harvest.mean <= 0:
+        return f"no harvest: what is stored lasts about {node.autonomy():.0f} days"
+    earned = float(node.harvest.expected[:DAYS].mean()) / SECONDS_PER_DAY
+    spent = earned - node.balance(DAYS)
+    return f"spends {spent * 1e6:.0f} uW with leakage against {earned * 1e6:.0f} uW of harvest"
 
 
-def _expected(node: NodeOutlook, *, week: bool, closure: bool, season: bool) -> Floats:
-    ahead = node.harvest
-    level = ahead.expected / np.maximum(ahead.mean * ahead.season * ahead.week * ahead.closure, 1e-300)
-    weekly = ahead.week if week else np.full_like(ahead.week, ahead.week[:7].mean())
-    level = np.where(ahead.season * ahead.week * ahead.closure > 0, level, 1 + ahead.level_now)
-    yearly = ahead.season if season else np.full_like(ahead.season, ahead.season.mean())
-    return np.asarray(ahead.mean * yearly * weekly * (ahead.closure if closure else 1.0) * level)
+def _without_stops(node: NodeOutlook) -> NodeOutlook | None:
+    if (node.harvest.closure[:DAYS] > 0.999).all():
+        return None
+    return replace(node, harvest=replace(node.harvest, closure=np.ones_like(node.harvest.closure)))
 
 
-def _sentence(node: NodeOutlook, found: FleetForecast, i: int, lasts: dict[str, float]) -> str:
-    if node.dark:
-        back = float(found.back_p50[i])
-        if np.isfinite(back):
-            return f"dark; as likely as not it runs again by itself within {_days(back)}"
-        return "dark; it does not come back by itself within the horizon"
-    balance = node.balance() * 1e6
-    autonomy = f"{float(found.autonomy_days[i]):.1f}-day autonomy"
-    if not np.isfinite(found.days_p10[i]):
-        return f"no depletion in sight; balance {balance:+.1f} uW over the coming week"
-    causes = {
-        name: lasts[name] for name in ("closure", "week", "season") if lasts[name] > WORTH * max(lasts["all"], 1.0)
-    }
-    if np.isinf(lasts["all"]):
-        return f"on the mean course it lasts; bad stretches may outlast its {autonomy}"
-    if not causes:
-        return f"spends more than it earns ({balance:+.1f} uW over the coming week); in hand: {autonomy}"
-    name = max(causes, key=lambda cause: causes[cause])
-    when = _days(lasts["all"])
-    return {
-        "closure": f"a planned closure outlasts the {autonomy}, in {when}",
-        "week": f"the weekly stops outlast the {autonomy}, in {when}",
-        "season": f"the season's low harvest outlasts what is stored ({autonomy}), in {when}",
-    }[name]
+def _stops(node: NodeOutlook) -> str:
+    days = float((1 - node.harvest.closure[:DAYS]).sum())
+    return f"planned stops worth {days:.1f} days of harvest outlast the {node.autonomy():.1f}-day autonomy"
 
 
-def _days(days: float) -> str:
-    return f"{days:.1f} d" if days < 10 else f"{days:.0f} d"
+def _without_weekends(node: NodeOutlook) -> NodeOutlook | None:
+    week = node.harvest.week
+    if week.max() - week.min() < 0.2:
+        return None
+    return replace(node, harvest=replace(node.harvest, week=np.full_like(week, week[:7].mean())))
+
+
+def _weekends(node: NodeOutlook) -> str:
+    return f"the week's idle days outlast the {node.autonomy():.1f}-day autonomy"
+
+
+def _without_season(node: NodeOutlook) -> NodeOutlook | None:
+    season = node.harvest.season
+    now = season[:7].mean()
+    if season[:DAYS].min() > 0.9 * now:
+        return None
+    return replace(node, harvest=replace(node.harvest, season=np.full_like(season, now)))
+
+
+def _season(node: NodeOutlook) -> str:
+    season = node.harvest.season[:DAYS]
+    return f"the season takes the light down to {season.min() / season[:7].mean():.0%} of today's"
+
+
+def _without_fade(node: NodeOutlook) -> NodeOutlook | None:
+    return replace(node, fade_per_year=0.0, fade_sd=0.0) if node.fade_per_year > 0.05 else None
+
+
+def _fade(node: NodeOutlook) -> str:
+    return f"the capacity fades by {node.fade_per_year:.0%} a year"
+
+
+def _without_wakes(node: NodeOutlook) -> NodeOutlook | None:
+    designed = node.budget.load.wakes_per_day
+    return replace(node, wakes_per_day=designed) if node.wakes_per_day > 1.1 * designed else None
+
+
+def _wakes(node: NodeOutlook) -> str:
+    return f"wakes {node.wakes_per_day / node.budget.load.wakes_per_day:.1f} times as often as designed"
+
+
+def _without_drain(node: NodeOutlook) -> NodeOutlook | None:
+    drains = node.drains()[-1]
+    if drains[1] + drains[2] <= 1.2 * _idle_budget(node):
+        return None
+    return replace(node, sleep_ratio=1.0, leakage_ratio=1.0)
+
+
+def _idle_budget(node: NodeOutlook) -> float:
+    return float(replace(node, sleep_ratio=1.0, leakage_ratio=1.0).drains()[-1, 1:].sum())
+
+
+def _drain(node: NodeOutlook) -> str:
+    return f"sleep and leakage draw {node.drains()[-1, 1:].sum() / _idle_budget(node):.1f} times the budget"
+
+
+def _without_short_harvest(node: NodeOutlook) -> NodeOutlook | None:
+    harvest, designed = node.harvest, node.budget.harvest.mean_power * SECONDS_PER_DAY
+    if harvest.mean * (1 + harvest.level_now) >= 0.9 * designed:
+        return None
+    return replace(node, harvest=replace(harvest, mean=designed, level_now=0.0))
+
+
+def _short_harvest(node: NodeOutlook) -> str:
+    share = node.harvest.mean * (1 + node.harvest.level_now) / SECONDS_PER_DAY / node.budget.harvest.mean_power
+    return f"harvest is at {share:.0%} of the budget's"
+
+
+CAUSES = (
+    Cause(_without_stops, _stops),
+    Cause(_without_short_harvest, _short_harvest),
+    Cause(_without_wakes, _wakes),
+    Cause(_without_drain, _drain),
+    Cause(_without_season, _season),
+    Cause(_without_fade, _fade),
+    Cause(_without_weekends, _weekends),
+)

@@ -1,0 +1,64 @@
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from outlooks import budget, node, steady
+
+from analysis.depletion import forecast
+from analysis.drivers import drivers
+from analysis.outlook import NodeOutlook
+
+# Spends 1.44 J a day, earns as much as the budget's 20 uW say, holds 8 J.
+OF = budget(capacitance=1.0, wakes=48, harvest=20.0)
+HARVEST = steady(1.8, days=120)
+SAFE = node(HARVEST, OF, usable=8.0)
+
+
+def with_(**kw: object) -> NodeOutlook:
+    return replace(SAFE, harvest=replace(HARVEST, **kw))  # type: ignore[arg-type]
+
+
+def stopped(first: int, last: int) -> np.ndarray:
+    days = np.arange(120)
+    return np.where((days >= first) & (days < last), 0.0, 1.0)
+
+
+WEEK = np.array([1.0, 0, 0, 0, 0, 0, 0])[np.arange(120) % 7] * 7
+
+
+SMALL = node(replace(HARVEST, week=WEEK), budget(capacitance=0.75, wakes=48, harvest=20.0), usable=7.0)  # full at 7.9 J
+
+
+@pytest.mark.parametrize(
+    ("probe", "sentence"),
+    [
+        pytest.param(with_(closure=stopped(20, 30)), "planned stops worth 10.0 days of harvest outlast the", id="stop"),
+        pytest.param(SMALL, "the week's idle days outlast the 4.9-day autonomy", id="week"),
+        pytest.param(
+            with_(season=np.linspace(1, 0.3, 120)), "the season takes the light down to 49% of today's", id="season"
+        ),
+        pytest.param(with_(mean=1.0), "harvest is at 58% of the budget's", id="harvest"),
+        pytest.param(replace(SAFE, wakes_per_day=96.0), "wakes 2.0 times as often as designed", id="wakes"),
+        pytest.param(
+            replace(SAFE, budget=budget(sleep=0.2, wakes=48, harvest=20.0), sleep_ratio=20.0),
+            "sleep and leakage draw 20.0 times the budget",
+            id="drain",
+        ),
+        pytest.param(with_(mean=0.0), "harvest is at 0% of the budget's", id="no harvest"),
+        pytest.param(
+            replace(with_(mean=0.0), budget=budget(wakes=48, harvest=0.0)),
+            "no harvest: what is stored lasts about 6 days",
+            id="no harvester",
+        ),
+        pytest.param(
+            replace(with_(mean=1.3), budget=budget(wakes=48, harvest=10.0)),
+            "spends 17 uW with leakage against 15 uW of harvest",
+            id="balance",
+        ),
+    ],
+)
+def test_driver_is_what_its_absence_would_save(probe: NodeOutlook, sentence: str) -> None:
+    found = forecast([probe, SAFE], paths=100)
+    said = drivers([probe, SAFE], found)
+    assert said[0].startswith(sentence)
+    assert said[1] == ""

@@ -34,10 +34,15 @@ def corrections(cursor: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     """The corrections in use: `horizon_days, events`, and in `at_10` and so on what EXAMPLES become."""
     rows = _frame(cursor, "SELECT horizon_days, shift, slope, events FROM calibration ORDER BY horizon_days")
     for said in EXAMPLES:
-        rows[f"at_{round(100 * said)}"] = [
+        rows[column(said)] = [
             float(Correction(shift, slope)(said)) for shift, slope in zip(rows["shift"], rows["slope"], strict=True)
         ]
     return rows
+
+
+def column(said: float) -> str:
+    """The column of `corrections` that holds what a chance becomes."""
+    return f"at_{round(100 * said)}"
 
 
 def _frame(cursor: duckdb.DuckDBPyConnection, query: str) -> pd.DataFrame:

@@ -158,8 +158,12 @@ def correction_table(rows: pd.DataFrame) -> html.Div | html.P:
             className="quiet",
         )
     body = [
-        [f"{row.horizon_days} d", f"{row.events}", *(percent(row[f"at_{round(100 * said)}"]) for said in EXAMPLES)]
-        for _, row in rows.iterrows()
+        [
+            f"{row['horizon_days']} d",
+            str(row["events"]),
+            *(percent(row[past_queries.column(said)]) for said in EXAMPLES),
+        ]
+        for row in rows.to_dict("records")
     ]
     headers = ["Dark within", "From so many times dark", *(f"{percent(said)} becomes" for said in EXAMPLES)]
     return table("Corrections of the chance of going dark", headers, body, numeric=range(1, 2 + len(EXAMPLES)))

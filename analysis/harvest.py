@@ -192,8 +192,9 @@ def _tail(budget: Budget, spent: Array) -> Array:
     curve, full = curve_of(budget.storage), budget.storage.full_voltage
     margin = max(FULL_MARGIN * full, FULL_MARGIN_STEPS * budget.telemetry.adc_step)
     held = curve.full_j - float(np.asarray(curve.energy(full - margin)))
-    idle = SECONDS_PER_DAY * float((active_hours(budget.harvest) == 0).mean())
-    return np.asarray(np.minimum(held / np.maximum(spent, 1e-12) * SECONDS_PER_DAY, idle or SECONDS_PER_DAY / 2))
+    outdoors = budget.harvest.source == "light-outdoor"
+    idle = 0.5 if outdoors else float((active_hours(budget.harvest) == 0).mean())
+    return np.asarray(np.minimum(held / np.maximum(spent, 1e-12), idle) * SECONDS_PER_DAY)
 
 
 def _curtailed(full_s: Array, shape: Array) -> Array:
@@ -291,12 +292,12 @@ def _deviates(value: Array, seen: _Seen, level: Level, scatter: _Scatter) -> Arr
 
 
 def _sisters(levels: list[Level], prior: tuple[float, float]) -> list[tuple[float, float]]:
-    """For each node, what its sisters' means say about its own: mean and relative sd."""
+    """For each node, what its sisters' present levels say about its own: mean and relative sd."""
     mean0, tolerance = prior
     if mean0 <= 0:
         return [prior] * len(levels)
-    means = np.array([level.mean for level in levels]) / mean0
-    variance = np.array([level.mean_var for level in levels]) / mean0**2
+    means = np.array([level.mean + level.departure for level in levels]) / mean0
+    variance = np.array([v.mean_var + v.departure_var + 2 * v.covariance for v in levels]) / mean0**2
     told = []
     for i in range(len(levels)):
         others = np.arange(len(levels)) != i

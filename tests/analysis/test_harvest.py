@@ -1,0 +1,171 @@
+import numpy as np
+import pytest
+from irradiance_years import YEARS, Year
+from outlooks import TEXT
+
+from analysis import baselines
+from analysis.harvest import NodeDays, outlooks
+from analysis.outlook import HarvestOutlook
+from analysis.site_days import Closure, SiteDays
+from ingest.budget import Budget, parse_budget
+
+FIRST = np.datetime64("2025-01-06")  # a Monday
+DOY = np.arange(1, 366)
+
+
+def budget(source: str = "vibration", microwatt: float = 100.0, active: bool = True) -> Budget:
+    text = TEXT.format(capacitance=1.0, leakage=0.0, sleep=1.0, wakes=48, harvest=microwatt, regulator="switching")
+    text = text.replace('"vibration"', f'"{source}"')
+    if not active:
+        text = text.replace('active_hours = "06:00-22:00"\nactive_days = "mon-fri"\n', "")
+    return parse_budget(text, "test.toml")
+
+
+def rows(
+    harvest: np.ndarray, of: Budget, node_id: str = "a", first: np.datetime64 = FIRST, **kw: np.ndarray
+) -> NodeDays:
+    """A ledger of whole days with nothing spent."""
+    n = len(harvest)
+    settings = {"full_s": np.zeros(n), "observed_s": np.full(n, 86400.0)} | kw
+    zero = np.zeros(n)
+    return NodeDays(node_id, of, first + np.arange(n), harvest, zero, zero, zero, **settings)
+
+
+def site(days: int = 900, first: np.datetime64 = FIRST, closures: tuple[Closure, ...] = ()) -> SiteDays:
+    return SiteDays(45.0, 8.0, 1.0, first, days, closures)
+
+
+def one(node: NodeDays, where: SiteDays, days: int = 28, hour: int = 0) -> HarvestOutlook:
+    today = where.first + np.timedelta64(len(node.day), "D")
+    return outlooks([node], where, today, hour, days)[0]
+
+
+def daily_forecasts(year: Year) -> tuple[np.ndarray, np.ndarray]:
+    """Forecasts of the mean of the next 7 and 30 days, made before each day from the days before it."""
+    first = np.datetime64("2021-01-01")
+    of = budget("light-outdoor", 1.2 * year.daily.mean() / 86400 * 1e6, active=False)  # 20 % off
+    where = SiteDays(year.latitude, year.longitude, year.utc_offset, first, 400)
+    made = np.full((365, 2), np.nan)
+    for day in range(25, 359):
+        node = rows(year.daily[:day], of, first=first)
+        expected = outlooks([node], where, first + np.timedelta64(day, "D"), 0, 30)[0].expected
+        made[day] = expected[:7].mean(), expected.mean()
+    return made[:, 0], made[:, 1]
+
+
+@pytest.mark.parametrize(
+    ("name", "week", "month"),
+    [("greensboro", 12, 7), ("sand_point", 21, 15), ("burlington", 17, 13), ("piedmont", 13, 13)],
+)
+def test_outdoor_light_ahead_on_public_years(name: str, week: float, month: float) -> None:
+    year = YEARS[name]
+    seven, thirty = daily_forecasts(year)
+    assert 100 * baselines.mean_errors(year.daily, seven, 7) <= week
+    assert 100 * baselines.mean_errors(year.daily, thirty, 30) <= month
+    plain = baselines.mean_errors(year.daily, baselines.mean_of_last(year.daily), 30)
+    clear = baselines.mean_errors(year.daily, baselines.clearness_forecast(year.daily, year.latitude, DOY, 30), 30)
+    found = baselines.mean_errors(year.daily, thirty, 30)
+    assert found < 0.6 * plain
+    assert found < clear
+
+
+def test_the_future_is_not_used() -> None:
+    rng = np.random.default_rng(3)
+    harvest = 8 + rng.normal(size=60)
+    today = FIRST + np.timedelta64(40, "D")
+    ahead = [outlooks([rows(harvest[:n], budget())], site(), today, 9, 60)[0].expected for n in (40, 60)]
+    np.testing.assert_array_equal(*ahead)
+
+
+def test_weekdays_follow_the_node_where_they_differ_from_the_budget() -> None:
+    # The budget says Monday to Friday; this line also works half of Saturday.
+    pattern = np.array([10, 10, 10, 10, 10, 5, 0.0])
+    rng = np.random.default_rng(5)
+    node = rows(np.tile(pattern, 12) * rng.normal(1, 0.05, 84), budget())
+    np.testing.assert_allclose(one(node, site()).expected[:7], pattern, atol=0.8)
+
+
+def test_short_history_starts_from_the_budget_and_then_from_sisters() -> None:
+    of = budget(microwatt=100.0, active=False)  # 8.64 J a day
+    alone = one(rows(np.zeros(0), of), site())
+    assert alone.expected.mean() == pytest.approx(8.64)
+    assert alone.mean_sd == pytest.approx(of.harvest.tolerance)
+    rng = np.random.default_rng(2)
+    old = [rows(5.0 * rng.normal(1, 0.1, 90), of, f"old{i}") for i in range(6)]
+    today = FIRST + np.timedelta64(90, "D")
+    new = outlooks([*old, rows(np.zeros(0), of, "new")], site(), today, 0, 28)[-1]
+    assert new.expected.mean() == pytest.approx(5.0, abs=0.8)  # six of its kind say 5, the budget says 8.64
+    assert new.mean_sd < alone.mean_sd
+    assert outlooks(old, site(), today, 0, 28)[0].mean_sd < new.mean_sd
+
+
+def test_level_and_scatter_of_a_simulated_node_are_recovered() -> None:
+    rng = np.random.default_rng(9)
+    z = np.zeros(400)
+    for day in range(1, 400):
+        z[day] = 0.5 * z[day - 1] + np.sqrt(0.75) * rng.normal()
+    found = one(rows(6.0 * np.exp(0.3 * z - 0.045), budget(active=False)), site())
+    assert found.expected[10:].mean() == pytest.approx(6.0, rel=0.12)
+    assert found.noise_keep == pytest.approx(0.5, abs=0.12)
+    assert np.interp(1.0, np.linspace(-4, 4, 65), found.noise) == pytest.approx(np.exp(0.3 - 0.045), rel=0.08)
+
+
+def test_days_at_full_are_lower_bounds() -> None:
+    # 8 J would come in; the node takes 2 J and stands at full for the rest of the active day.
+    of = budget(microwatt=93.0, active=False)
+    taken = rows(np.full(60, 2.0), of, full_s=np.full(60, 80_000.0))
+    as_if_seen = rows(np.full(60, 2.0), of)
+    assert one(taken, site()).expected.mean() > 6.0
+    assert one(as_if_seen, site()).expected.mean() < 3.0
+
+
+def test_a_day_half_at_full_is_made_up_for() -> None:
+    # Even harvest of 8 J between 6 and 22 o'clock, full from 14 o'clock on: 4 J counted, and the 1 J spent since.
+    of = budget(microwatt=50.0).model_copy(update={"name": "half"})
+    n = 60
+    spent = np.full(n, 3.0)
+    node = NodeDays(
+        "a", of, FIRST + np.arange(n), np.full(n, 4.0) + 3.0 / 3, spent, np.zeros(n), np.zeros(n),
+        np.full(n, 8 * 3600.0), np.full(n, 86400.0),
+    )  # fmt: skip
+    working = one(node, site()).expected[:5].mean() * 5 / 7
+    assert working == pytest.approx(8.0 * 5 / 7, rel=0.2)
+
+
+def test_past_closures_leave_the_level_alone_and_planned_ones_cut_the_days_ahead() -> None:
+    day = np.timedelta64(1, "D")
+    stops = (
+        Closure(FIRST + 20 * day, FIRST + 30 * day, 0.0),
+        Closure((FIRST + 45 * day).astype("datetime64[h]") + 12, (FIRST + 47 * day).astype("datetime64[h]"), 0.5),
+    )
+    harvest = np.full(40, 6.0)
+    harvest[20:30] = 0.0
+    ahead = one(rows(harvest, budget(active=False)), site(closures=stops)).expected
+    np.testing.assert_allclose(ahead[[0, 4, 7]], 6.0, rtol=0.1)
+    np.testing.assert_allclose(ahead[[5, 6]] / ahead[4], [0.75, 0.5], rtol=0.02)
+
+
+def test_days_ahead_are_cut_at_the_hour_of_the_forecast() -> None:
+    # Noon on Thursday: the last step before the weekend holds Friday's morning and Friday noon begins the short one.
+    pattern = np.array([10, 10, 10, 10, 10, 0, 0.0])
+    node = rows(np.tile(pattern, 13)[:87], budget())  # up to Wednesday
+    found = one(node, site(), hour=14)
+    np.testing.assert_allclose(found.expected[:4] / found.expected[0], [1.0, 0.5, 0.0, 0.5], atol=0.06)
+    shape = found.shapes[found.shape_of[0]]
+    assert shape[8] == pytest.approx(0.5, abs=0.01)  # 14 to 22 o'clock
+    assert shape[16] == pytest.approx(0.5, abs=0.01)  # nothing at night
+
+
+def test_nodes_of_a_site_share_what_they_share() -> None:
+    rng = np.random.default_rng(4)
+    common = rng.normal(size=200)
+    of = budget(active=False)
+    nodes = [rows(5 * np.exp(0.3 * (0.8 * common + 0.6 * rng.normal(size=200))), of, f"n{i}") for i in range(8)]
+    found = outlooks(nodes, site(), FIRST + np.timedelta64(200, "D"), 0, 28)
+    assert found[0].site_share == pytest.approx(0.8, abs=0.1)
+
+
+def test_no_harvester_no_harvest() -> None:
+    found = one(rows(np.full(10, 0.1), budget("none", 0.0, active=False)), site())
+    assert (found.expected == 0).all()
+    assert found.mean_sd == found.level_sd == 0.0

@@ -1,0 +1,55 @@
+import numpy as np
+import pytest
+from test_harvest import budget
+
+from analysis.site_days import Closure, SiteDays, active_hours, day_shapes, hour_profile
+
+
+def test_sky_has_mean_one_over_the_year_and_sleeps_at_night() -> None:
+    site = SiteDays(45.0, 8.0, 1.0, np.datetime64("2025-01-01"), 365)
+    assert site.sky.mean() == pytest.approx(1.0)
+    assert (site.sky[:, [0, 1, 2, 23]] == 0).all()
+    noon = site.sky[172].argmax()
+    assert noon in (12, 13)  # 8 degrees east on the clock of 15: solar noon about 12:28
+    assert site.sky[172].sum() > 3 * site.sky[355].sum()
+
+
+def test_weekday_counts_from_monday() -> None:
+    site = SiteDays(0.0, 0.0, 0.0, np.datetime64("2026-11-25"), 5)  # a Wednesday
+    assert site.weekday.tolist() == [2, 3, 4, 5, 6]
+
+
+def test_closures_multiply_hour_by_hour() -> None:
+    first = np.datetime64("2025-01-01")
+    hour = np.timedelta64(1, "h")
+    stop = Closure(first + 10 * hour, first + 30 * hour, 0.2)
+    other = Closure(first + 29 * hour, first + 31 * hour, 0.5)
+    closed = SiteDays(0.0, 0.0, 0.0, first, 2, (stop, other)).closed.ravel()
+    assert closed[[9, 10, 28, 29, 30, 31]].tolist() == pytest.approx([1.0, 0.2, 0.2, 0.1, 0.5, 1.0])
+    half = Closure(first.astype("datetime64[m]") + 30, first.astype("datetime64[m]") + 60, 0.0)
+    assert SiteDays(0.0, 0.0, 0.0, first, 1, (half,)).closed[0, 0] == pytest.approx(0.5)
+
+
+def test_active_hours_may_cross_midnight() -> None:
+    night = budget().harvest.model_copy(update={"active_hours": (22.0, 6.5)})
+    hours = active_hours(night)
+    assert hours[[21, 22, 23, 0, 5, 6, 7]].tolist() == [0, 1, 1, 1, 1, 0.5, 0]
+
+
+def test_profile_of_a_late_shift_is_learned() -> None:
+    seen = np.full(24, 40 * 3600.0)  # forty hours of each hour
+    power = np.where((np.arange(24) >= 7) & (np.arange(24) < 23), 50e-6, 0.0)
+    course = hour_profile(budget().harvest, power * seen, seen)
+    assert course.mean() == pytest.approx(1.0)
+    assert course[22] == pytest.approx(1.5, abs=0.25)
+    assert course[6] < 0.3
+    unseen = hour_profile(budget().harvest, np.zeros(24), np.zeros(24))
+    assert unseen[6] == pytest.approx(1.5)
+    assert unseen[23] == 0
+
+
+def test_day_shapes_sum_to_one() -> None:
+    site = SiteDays(60.0, 10.0, 1.0, np.datetime64("2025-01-01"), 365)
+    for source in ("vibration", "light-outdoor"):
+        shapes = day_shapes(budget(source).harvest, site)
+        np.testing.assert_allclose(shapes.sum(axis=1), 1.0)

@@ -1,0 +1,66 @@
+import numpy as np
+import pytest
+
+from analysis.wakes import wake_plan
+
+TODAY = np.datetime64("2025-03-31")  # a Monday
+
+
+def days(n: int) -> np.ndarray:
+    return TODAY - np.timedelta64(n, "D") + np.arange(n)
+
+
+def test_steady_node_goes_on_as_counted() -> None:
+    plan = wake_plan(days(60), np.full(60, 96), np.full(60, 86400.0), TODAY, budget=96)
+    assert plan.wakes_per_day == pytest.approx(96.0)
+    np.testing.assert_allclose(plan.wake_week, 1.0, atol=1e-6)
+    assert plan.rate_noise < 0.01
+    assert plan.rate_sd == pytest.approx(0.01, abs=0.005)
+
+
+def test_new_node_goes_by_the_budget() -> None:
+    plan = wake_plan(days(1), [500], [86400.0], TODAY, budget=100)
+    assert plan.wakes_per_day == pytest.approx((500 + 3 * 100) / 4)
+    assert wake_plan(days(0), [], [], TODAY, budget=100).wakes_per_day == 100
+
+
+def test_days_seen_in_part_count_by_their_rate_and_scraps_not_at_all() -> None:
+    seen = np.full(28, 86400.0)
+    wakes = np.full(28, 100.0)
+    seen[3], wakes[3] = 50_000.0, 100 * 50_000 / 86400
+    seen[4], wakes[4] = 600.0, 50.0
+    assert wake_plan(days(28), wakes, seen, TODAY, budget=100).wakes_per_day == pytest.approx(100.0)
+
+
+def test_weekdays_are_learned_and_begin_with_today() -> None:
+    rng = np.random.default_rng(1)
+    number = np.arange(28) % 7  # begins on a Monday
+    wakes = np.where(number >= 5, 20.0, 100.0) * rng.normal(1, 0.02, 28)
+    week = wake_plan(days(28), wakes, np.full(28, 86400.0), TODAY, budget=77).wake_week
+    np.testing.assert_allclose(week[:5], 100 / 77.1, rtol=0.05)
+    np.testing.assert_allclose(week[5:], 20 / 77.1, rtol=0.15)
+
+
+def test_scatter_counts_what_follows_from_day_to_day() -> None:
+    rng = np.random.default_rng(8)
+    spreads = []
+    for keep in (0.0, 0.6):
+        found = []
+        for _ in range(60):
+            z = np.zeros(28)
+            z[0] = rng.normal()
+            for day in range(1, 28):
+                z[day] = keep * z[day - 1] + np.sqrt(1 - keep**2) * rng.normal()
+            found.append(wake_plan(days(28), 100 * (1 + 0.1 * z), np.full(28, 86400.0), TODAY, 100).rate_noise)
+        spreads.append(np.median(found))
+    # The same spread of a day; correlated days add up to twice as much (0.1 and 0.2), of which 28 days show a part.
+    assert spreads[0] == pytest.approx(0.1, abs=0.025)
+    assert spreads[1] > 1.25 * spreads[0]
+
+
+def test_hours_begin_with_the_forecasts() -> None:
+    by_hour = np.zeros(24)
+    by_hour[8:20] = 5.0
+    plan = wake_plan(days(28), np.full(28, 60), np.full(28, 86400.0), TODAY, 60, by_hour, hour=8)
+    assert plan.wake_hours.tolist() == [2.0] * 12 + [0.0] * 12
+    np.testing.assert_array_equal(wake_plan(days(3), [1, 1, 1], [86400.0] * 3, TODAY, 60).wake_hours, 1.0)

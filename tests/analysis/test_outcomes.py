@@ -1,9 +1,13 @@
-"""When a node went dark, told from its reports: every case by hand."""
+"""When a node went dark, told from its reports: cases by hand, and a simulated fleet's truth."""
+
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
 
 from analysis.outcomes import outcomes, spells, usable_after
+from fixtures.scatter import scattered_fleet
+from fixtures.simulate import simulate
 
 HOUR, DAY = 3600.0, 86400.0
 # Of the conveyor budget in tests/conftest.py, by hand: usable at full (5.0^2 - 2.2^2) / 2 = 10.08 J; the load is
@@ -107,3 +111,25 @@ def test_energy_ahead_is_that_of_the_report_by_then_none_when_dark_and_unknown_i
     then = usable_after(found, time, usable, np.array([0.0, 2.0, 8.0, 14.0, 23.9]) * DAY, 7.0, 4 * HOUR)
     by_hand = [(3.5**2 - 2.2**2) / 2, 0.0, 0.0, (4.0**2 - 2.2**2) / 2, np.nan]
     np.testing.assert_allclose(then, by_hand)
+
+
+def test_dark_spells_of_a_simulated_fleet_are_found_and_none_is_invented():
+    # The simulator's physics shares no code with the analysis and knows when each node was dark.
+    start, days = datetime(2025, 10, 1, tzinfo=UTC), 120
+    fleet = scattered_fleet(60, 8, start, days, faulty=1.0)
+    simulated = simulate(fleet.fleet, start, days, 8, fleet.faults, fleet.firmware)
+    deaf = {fault.node_id for fault in fleet.faults if fault.finding == "silent-charged"}
+    true = hits = told = 0
+    for i, node in enumerate(simulated.node_ids):
+        time, heard = simulated.observed_at[i], simulated.reported[i]
+        budget = fleet.fleet.budgets[simulated.budgets[i]]
+        columns = (simulated.storage_v[i, heard], simulated.wakes[i, heard], simulated.boot[i, heard])
+        gone = spells(time[heard], *columns, budget, float(time[-1])).gone
+        begins = time[np.flatnonzero(np.diff(simulated.truth.dark[i].astype(int), prepend=0) == 1)]
+        if node in deaf:
+            continue  # nobody can know
+        true, told = true + len(begins), told + len(gone)
+        hits += sum(bool(len(gone)) and bool(np.abs(gone - at).min() < 6 * HOUR) for at in begins)
+    assert true > 20
+    assert hits >= 0.97 * true
+    assert told <= 1.03 * true

@@ -2,7 +2,8 @@
 
 Energy is counted at nominal capacity: `x` is what the storage would hold at its present voltage if it had its nominal
 capacity, so that voltage, leakage and both boundaries are functions of `x` alone, and every flow is divided by the
-capacity ratio. A day is one step where neither boundary can be met in it, and 24 where one can.
+capacity ratio. A day is one step where the node cannot go dark in it, and 24 where it can; once a future has gone dark
+(and, if it began dark, has come back) what follows is told in steps of a day.
 """
 
 from collections.abc import Callable
@@ -163,6 +164,24 @@ def _day(
 
 
 @compiled
+def _coarse_day(
+    x: float, dark: bool, harvest: float, shape: Array, load_shape: Array, node: Any, fine: float, drains: Array,
+    flow: float, drain: float,
+) -> tuple[float, bool]:  # fmt: skip
+    """A day in one step, for a future that has gone dark before: what is asked of it is told already."""
+    if dark:
+        x = max(x + harvest - _leak(x, fine, drains) * flow, 0.0)
+        if x < node.restart:
+            return x, True
+        running = min((x - node.restart) / max(harvest, 1e-300), 1.0)  # share of the day
+        x = min(x - running * drain, node.full)
+    else:
+        top = node.full - _highest(harvest, drain, shape, load_shape) if x + harvest > node.full else x
+        x = min(x, top) + harvest - drain
+    return max(x, node.cutoff), x <= node.cutoff
+
+
+@compiled
 def _begin(node: Any, drains: Array, state: Any, mine: Array) -> tuple[Any, float, float, float, float, float, float]:
     """Draw a path's lasting errors: fills its drains `mine` (wakes, sleep and leakage, leakage).
 
@@ -244,6 +263,9 @@ def _futures(
             drain = _drain(x + node.middle * harvest - 0.5 * drain, fine, mine, wake) * flow  # at the day's mean
             if not dark and x - drain > node.cutoff and x + harvest < node.full:
                 x += harvest - drain
+            elif dark_day[path] < np.inf and back_day[path] < np.inf:
+                shape = given.shapes[shape_of[day]]
+                x, dark = _coarse_day(x, dark, harvest, shape, given.load_shape[i], node, fine, mine, flow, drain)
             else:
                 shape = given.shapes[shape_of[day]]
                 x, dark, gone, back = _day(

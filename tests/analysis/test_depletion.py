@@ -116,8 +116,10 @@ def test_simulation_follows_a_minute_by_minute_one(capacitance: float, mean: flo
     found = forecast([probe], paths=3)
     full = 10.5 * capacitance
     seen = found.days_ahead.astype(int) - 1
-    # A day is one step between boundaries and leakage is taken at its middle: 2 % of the store.
-    np.testing.assert_allclose(found.usable[0, :, 2], usable[seen], atol=0.02 * full)
+    # A day is one step between boundaries and leakage is taken at its middle: 2 % of the store. Once the node has gone
+    # dark every day is one step: 15 % of the store, so that a restart may be off by half a day.
+    tolerance = np.where(found.days_ahead <= first, 0.02, 0.15) * full
+    assert (np.abs(found.usable[0, :, 2] - usable[seen]) <= tolerance).all()
     if np.isinf(first):
         assert np.isnan(found.days_p50[0])
     else:

@@ -1,0 +1,22 @@
+"""The benchmark in a small size, so that it cannot rot; speed only as a ratio within the same run."""
+
+import bench_forecast
+import pytest
+
+
+@pytest.fixture(scope="module")
+def comparison() -> bench_forecast.Comparison:
+    return bench_forecast.compare(nodes=24)
+
+
+def test_a_node_is_a_hundred_times_faster_than_a_structural_model(comparison: bench_forecast.Comparison) -> None:
+    assert comparison.speed_ratio > 100
+
+
+def test_forecast_is_no_worse_than_a_structural_model(comparison: bench_forecast.Comparison) -> None:
+    assert comparison.crps_ours <= comparison.crps_structural
+
+
+def test_memory_stays_in_bounds() -> None:
+    small = bench_forecast.time_fleet(300, paths=100)
+    assert small.peak_gib < 2.0

@@ -8,9 +8,9 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated, Any
@@ -18,7 +18,6 @@ from typing import Annotated, Any
 import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
-from rich.table import Table
 
 from ingest.contract import DEFAULT_PREFIX
 from ingest.errors import JoulebookError, StoreHeldError, UsageError
@@ -56,8 +55,6 @@ STORE, BROKER, PORT = Path("joulebook.duckdb"), "mqtt://localhost:1883", 8050
 DEMO_LIVE_DAYS = 3  # of the simulated history are published live
 DEMO_SPEED = 720.0  # times as fast as the clock, until the live reports reach the present
 DEMO_ONCE_HOURS = 6  # of live reports when the demo only prints its summary
-DEMO_DELAY_S = 2.0  # from a simulated report to its arrival
-DEMO_BATCH = 20_000  # reports of the simulated history admitted together
 COMPILE_DAYS = 40
 DEMO_EVERY_S = 10.0  # from one analysis to the next
 
@@ -105,6 +102,7 @@ def demo(
 ) -> None:
     """A simulated mill with a year of history and live reports: all real parts in one process."""
     from fixtures import mill
+    from fixtures.demo import load_history, open_demo_store
     from fixtures.feed import LiveFeed
     from fixtures.messages import messages
     from fixtures.simulate import simulate
@@ -309,6 +307,8 @@ def serve(
     metrics_port: MetricsOption = None,
 ) -> None:
     """Listen, analyse on a schedule and serve the dashboard, in one process."""
+    from dashboard.serving import Schedule
+
     with ExitStack() as stack:
         book = stack.enter_context(Store.open(store, must_exist=True))
         start_upkeep(stack, book, keep_days)
@@ -318,7 +318,7 @@ def serve(
         schedule = Schedule(book, listener, prefix, every, lambda: datetime.now(UTC))
         schedule.start()
         stack.callback(schedule.stop)
-        wait_until_stopped(listener)
+        wait_until_stopped(listener, schedule)
 
 
 @cli.command()
@@ -334,6 +334,7 @@ def backtest(
 ) -> None:
     """Forecast at past moments from what was known then, and score the forecasts by what came."""
     from analysis.run_backtest import run_backtest
+    from dashboard.terminal import backtest_table, coverage_table
 
     first = parse_time(begin, "--from", "2026-03-01")
     with Store.open(store, must_exist=True) as book, progress_bar() as bar:
@@ -367,31 +368,13 @@ class NotYetError(JoulebookError):
 # --- the demo -----------------------------------------------------------------------------------------------------
 
 
-def open_demo_store(path: Path) -> Store:
-    """A fresh store for the demo; one that an earlier demo left is replaced, any other is left alone.
-
-    Raises
-    ------
-    UsageError
-        If the store is not the demo's.
-    """
-    if path.exists():
-        with Store.open(path) as book:
-            if book.meta("demo") is None:
-                msg = f"{path}: holds a fleet of yours, which the demo would replace; name another with --store"
-                raise UsageError(msg)
-        path.unlink()
-    book = Store.open(path)
-    book.set_meta("demo", "Marrowmere Mill")
-    return book
-
-
 def compile_kernels() -> None:
     """Run the main job once on a small simulated fleet, so that every compiled loop is on disk before it is waited for.
 
     The make file calls it at the end of the installation; without it the first analysis compiles.
     """
     from analysis.run import analyse as run
+    from fixtures.demo import load_history
     from fixtures.scatter import scattered_fleet
     from fixtures.simulate import simulate
 
@@ -404,29 +387,10 @@ def compile_kernels() -> None:
         run(book)
 
 
-def load_history(book: Store, simulated: Any, until: float, bar: Callable[[str, int, int], None]) -> None:
-    """Load the simulated reports up to a moment [s UTC] through the decoding and judging of live ones."""
-    from fixtures.messages import messages
-    from ingest.contract import Refusal, batch_table
-    from ingest.intake import take
-
-    rows: list[tuple[Any, ...]] = []
-    refusals: list[Refusal] = []
-    total, done = int(simulated.reported.sum()), 0
-    for topic, payload, at in messages(simulated, float("-inf"), until):
-        take(DEFAULT_PREFIX, topic, payload, None, at + DEMO_DELAY_S, False, rows, refusals)
-        if len(rows) >= DEMO_BATCH:
-            book.admit(batch_table(rows), refusals)
-            done += len(rows)
-            bar("history", done, total)
-            rows, refusals = [], []
-    book.admit(batch_table(rows), refusals)
-    bar("history", total, total)
-
-
 def run_demo_once(book: Store, feed: Any, listener: Listener) -> None:
     """Wait for the live reports to be stored, analyse, and print the fleet's summary."""
     from analysis.run import analyse as run
+    from dashboard.terminal import summary_table
 
     feed.join()
     deadline = time.monotonic() + 60
@@ -438,13 +402,15 @@ def run_demo_once(book: Store, feed: Any, listener: Listener) -> None:
     listener.stop()
     with progress_bar() as bar:
         done = run(book, feed.now(), bar)
-    out.print(summary_table(book, done.as_of), highlight=False)
+    out.print(summary_table(book, "Marrowmere Mill", done.as_of), highlight=False)
     stats = listener.stats
     out.print(f"live over MQTT: {stats.accepted} reports stored, {sum(stats.rejected.values())} rejected")
 
 
 def serve_demo(stack: ExitStack, book: Store, feed: Any, listener: Listener, port: int) -> None:
     """Analyse again and again and serve the dashboard, on the feed's clock, until stopped."""
+    from dashboard.serving import Schedule
+
     schedule = Schedule(book, listener, DEFAULT_PREFIX, DEMO_EVERY_S, feed.now)
     schedule.start()
     stack.callback(schedule.stop)
@@ -454,69 +420,7 @@ def serve_demo(stack: ExitStack, book: Store, feed: Any, listener: Listener, por
         f"store: {book.path}; Ctrl-C stops",
         highlight=False,
     )
-    wait_until_stopped(listener)
-
-
-SUMMARY_COLUMNS = ("node", "site", "storage V", "autonomy d", "P(dark in 30 d)", "depletion d, P10-P90", "balance uW")
-
-
-def summary_table(book: Store, now: datetime) -> Table:
-    """The fleet, those that go dark first on top."""
-    from dashboard.queries import fleet_rows
-    from dashboard.wording import day_range
-
-    rows = fleet_rows(book.cursor(), book.fleet().budgets, now)
-    table = Table(title=f"Marrowmere Mill as of {now:%Y-%m-%d %H:%M} UTC")
-    for title in SUMMARY_COLUMNS:
-        table.add_column(title, justify="left" if title in SUMMARY_COLUMNS[:2] else "right")
-    for row in rows.itertuples():
-        table.add_row(
-            row.node_id, row.site, *(f"{value:.{digits}f}" for value, digits in (
-                (row.storage_v, 2), (row.autonomy_days, 1), (row.p_dark_30d, 2))),
-            day_range(row.days_p10, row.days_p90), f"{row.balance_w * 1e6:.1f}",
-        )  # fmt: skip
-    return table
-
-
-BACKTEST_METHODS = {
-    "forecast": "forecast", "weekday": "weekday draws", "slope": "voltage slope", "climatology": "base rate",
-}  # fmt: skip
-BACKTEST_ROWS = {  # how a score is told, and whether in per cent
-    "brier": ("Brier score, dark in {:g} d", False),
-    "skill": ("better than rate and slope, {:g} d", True),
-    "crps": ("error of the date, to {:g} d (CRPS, d)", False),
-    "recall": ("went dark, warned {:g} d ahead", True),
-    "false_warnings": ("false warnings a node-year", False),
-    "warnings_right": ("warnings that came true", True),
-}
-
-
-def backtest_table(done: Any) -> Table:
-    """How the forecasts of a backtest came out, beside the plain ways to forecast."""
-    days = f"{done.moments[0]:%Y-%m-%d} to {done.moments[-1]:%Y-%m-%d}, every {done.every_days:g} d"
-    table = Table(title=f"{done.forecasts:,} forecasts of {done.nodes} nodes, {days}")
-    for name in ("", *BACKTEST_METHODS.values(), "of"):
-        table.add_column(name, justify="right" if name else "left")
-    told = {(row.score, row.horizon_days, row.method): row for row in done.scores}
-    for score, (text, per_cent) in BACKTEST_ROWS.items():
-        for horizon in sorted({row.horizon_days for row in done.scores if row.score == score}):
-            mine = [told.get((score, horizon, method)) for method in BACKTEST_METHODS]
-            values = ["" if row is None else f"{row.value:.0%}" if per_cent else f"{row.value:.4f}" for row in mine]
-            table.add_row(text.format(horizon), *values, f"{next(row.n for row in mine if row):,}")
-    return table
-
-
-def coverage_table(done: Any) -> Table:
-    """How often the intervals of the energy ahead held what came."""
-    table = Table(title="energy ahead inside its interval")
-    for name in ("", "held", "by chance", "of"):
-        table.add_column(name, justify="right" if name else "left")
-    for row in done.scores:
-        if row.score.startswith("coverage") and row.n:
-            which = "" if row.method == "all" else ", not pinned at full or empty"
-            text = f"{row.score.removeprefix('coverage_')} %, {row.horizon_days:g} d ahead{which}"
-            table.add_row(text, f"{row.value:.1%}", f"{row.low:.1%} to {row.high:.1%}", f"{row.n:,}")
-    return table
+    wait_until_stopped(listener, schedule)
 
 
 # --- the running parts --------------------------------------------------------------------------------------------
@@ -565,68 +469,15 @@ def start_dashboard(
     err.print(f"dashboard: {server.address}", highlight=False, soft_wrap=True)
 
 
-@dataclass
-class Schedule:
-    """Analyses again and again in a thread of its own, and publishes the alarms that changed."""
-
-    book: Store
-    listener: Listener
-    prefix: str
-    every: float  # [s]
-    clock: Callable[[], datetime]
-
-    def __post_init__(self) -> None:
-        self._stop = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="analysis", daemon=True)
-
-    def start(self) -> None:
-        """Begin with an analysis at once."""
-        self._thread.start()
-
-    def stop(self) -> None:
-        """Let the analysis under way finish, then end."""
-        self._stop.set()
-        self._thread.join()
-
-    def _run(self) -> None:
-        from analysis.run import analyse as run
-
-        while not self._stop.is_set():
-            try:
-                done = run(self.book, self.clock())
-                publish_alarms(
-                    self.book, self.listener, self.prefix, {(a.site, a.node_id) for a in done.changed_alarms}
-                )
-            except JoulebookError as error:
-                logging.getLogger("joulebook").warning("analysis: %s", error)
-            self._stop.wait(self.every)
-
-
-def publish_alarms(book: Store, listener: Listener, prefix: str, nodes: Iterable[tuple[str, str]]) -> None:
-    """Publish each node's standing alarms as one retained message; an empty list when none stands."""
-    from analysis.run import open_alarms
-
-    standing = open_alarms(book.cursor()).values()
-    for site, node_id in sorted(nodes):
-        mine = [asdict(alarm) for alarm in standing if alarm.node_id == node_id]
-        payload = json.dumps({"node_id": node_id, "site": site, "alarms": mine}, default=lambda t: t.isoformat())
-        listener.publish(f"{prefix}/alarms/{site}/{node_id}", payload, retain=True)
-
-
-def wait_until_stopped(listener: Listener | None = None) -> None:
-    """Wait for Ctrl-C or SIGTERM, or for the listener to fail.
-
-    Raises
-    ------
-    JoulebookError
-        What ended the listener, if anything did.
-    """
+def wait_until_stopped(*parts: Any) -> None:
+    """Wait for Ctrl-C or SIGTERM, or for a part (anything with a `failure`) to fail, and raise what ended it."""
     stopped = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: stopped.set())
     while not stopped.wait(0.5):
-        if listener is not None and listener.failure is not None:
-            raise listener.failure
+        for part in parts:
+            if part.failure is not None:
+                raise part.failure
     err.print("stopping", highlight=False)
 
 

@@ -10,6 +10,8 @@ State = Literal["active", "acknowledged", "cleared"]
 RAISE_P_DARK_30D = 0.3
 CLEAR_P_DARK_30D = 0.15  # lower than the limit that raises, so that a chance hovering at the limit does not chatter
 URGENT_P_DARK_7D = 0.3
+CALM_P_DARK_7D = 0.15  # and below this no longer urgent
+ACKNOWLEDGED = "; acknowledged:"
 
 
 @dataclass(frozen=True)
@@ -68,8 +70,14 @@ def step(open_alarms: Mapping[tuple[str, str], Alarm], conditions: Iterable[Cond
                           wanted[0], "active", now, note=wanted[1])
                 )  # fmt: skip
             elif wanted is not None and known is not None and wanted[0] != known.priority:
-                changed.append(replace(known, priority=wanted[0], note=wanted[1]))
+                changed.append(replace(known, priority=wanted[0], note=wanted[1] + _said(known.note)))
     return changed
+
+
+def _said(note: str) -> str:
+    """What a person said when acknowledging, as it stands behind the evidence; see `ingest.acknowledge`."""
+    _, mark, said = note.partition(ACKNOWLEDGED)
+    return mark + said
 
 
 def _judge(condition: Condition, known: Mapping[tuple[str, str], Alarm]) -> dict[str, tuple[str, str] | None]:
@@ -79,9 +87,11 @@ def _judge(condition: Condition, known: Mapping[tuple[str, str], Alarm]) -> dict
         verdicts["silent"] = ("medium", f"not heard from for {condition.silent_for_s / 3600:.0f} h")
     p7, p30 = condition.p_dark_7d, condition.p_dark_30d
     if p7 is not None and p30 is not None:
-        limit = CLEAR_P_DARK_30D if (condition.node_id, "depletion") in known else RAISE_P_DARK_30D
+        standing = known.get((condition.node_id, "depletion"))
+        limit = RAISE_P_DARK_30D if standing is None else CLEAR_P_DARK_30D
+        urgent = CALM_P_DARK_7D if standing is not None and standing.priority == "high" else URGENT_P_DARK_7D
         when = "" if condition.days_p10 is None else f"; one in ten: within {condition.days_p10:.0f} d"
         note = f"chance of going dark within 30 d: {p30:.0%}, within 7 d: {p7:.0%}{when}"
-        priority = "high" if p7 >= URGENT_P_DARK_7D else "medium"
+        priority = "high" if p7 >= urgent else "medium"
         verdicts["depletion"] = (priority, note) if p30 >= limit else None
     return verdicts

@@ -16,6 +16,7 @@ from analysis.run_books import State, site_books
 from analysis.run_days import NumberedFleet, Progress, plain, update_days
 from analysis.run_field import update_field
 from analysis.run_findings import NodeField, find_all, judge_nodes
+from ingest.budget import SECONDS_PER_DAY
 from ingest.errors import UsageError
 from ingest.store import Store, sql
 
@@ -85,11 +86,24 @@ def _noted(store: Store, key: str) -> datetime | None:
 
 
 def _go_back(store: Store, moment: datetime) -> None:
-    """Forget what the days have told, so that all of it is computed anew from reports up to an earlier moment."""
+    """Forget what the days have told, so that all of it is computed anew from reports up to an earlier moment.
+
+    Days whose reports have been dropped cannot be computed anew: they stay, and no moment before them is gone back to.
+    """
+    kept = store.meta("open_from") or "0001-01-01"
+    if moment.date().isoformat() < kept:
+        msg = f"--as-of {moment:%Y-%m-%d}: reports before {kept} have been dropped (--keep-days); name a later moment"
+        raise UsageError(msg)
     with store.write() as cursor:
-        for table in ("day_sums", "day_evidence", "weeks", "touched"):
-            cursor.execute(f"DELETE FROM {table}")  # noqa: S608 - our own names
-        cursor.execute("INSERT INTO touched SELECT DISTINCT node_no, observed_at::DATE FROM report_log")
+        for table in ("day_sums", "day_evidence"):
+            cursor.execute(f"DELETE FROM {table} WHERE day >= $kept::DATE", {"kept": kept})  # noqa: S608 - our own names
+        cursor.execute("DELETE FROM weeks")
+        cursor.execute("DELETE FROM touched")
+        cursor.execute(
+            "INSERT INTO touched SELECT DISTINCT node_no, observed_at::DATE FROM report_log"
+            " WHERE observed_at >= $kept::TIMESTAMP",
+            {"kept": kept},
+        )
         for table in RESULT_TABLES:
             cursor.execute(f"DELETE FROM {table} WHERE as_of > $moment", {"moment": moment})  # noqa: S608
 
@@ -178,7 +192,7 @@ def _path_rows(prospects: Prospects, k: int) -> list[dict[str, float]]:
 
 
 def _prospect_row(prospects: Prospects, k: int) -> dict[str, float | str | None]:
-    found = prospects.forecast
+    found, harvest = prospects.forecast, prospects.outlooks[k].harvest
     return {
         "visit_by_days": _told(float(found.visit_by_days[k])),
         "low_day": float(found.low_day[k]),
@@ -188,6 +202,8 @@ def _prospect_row(prospects: Prospects, k: int) -> dict[str, float | str | None]
         "back_p90_days": _told(float(found.back_p90[k])),
         "wake_interval_s": _told(float(prospects.wake_interval[k])),
         "driver": prospects.drivers[k],
+        "harvest_w": float(harvest.mean * (1 + harvest.level_now) / SECONDS_PER_DAY),
+        "harvest_sd_w": float(harvest.mean * np.hypot(harvest.mean_sd, harvest.level_sd) / SECONDS_PER_DAY),
     }
 
 

@@ -1,7 +1,7 @@
 """The forecast over the store's books: days to depletion, what drives it, and the wake interval that would last."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import duckdb
 import numpy as np
@@ -17,8 +17,10 @@ from analysis.run_books import HORIZON_DAYS, NodeBook, SiteBook
 from analysis.scores import Correction
 from analysis.series import Floats
 from analysis.wakes import wake_plan
+from ingest.budget import SECONDS_PER_DAY
 
 SEED = 20260101
+DARK_SD = 0.5  # relative, of the harvest of a node that has stayed dark
 
 
 @dataclass(frozen=True)
@@ -66,7 +68,7 @@ def _outlook(book: NodeBook, harvest: HarvestOutlook, today: np.datetime64) -> N
         book.node.node_id,
         book.node.site,
         book.budget,
-        harvest,
+        _while_dark(book, harvest) if book.dark else harvest,
         book.state.voltage,
         plan.wakes_per_day,
         voltage_sd=book.budget.telemetry.adc_step,
@@ -83,6 +85,18 @@ def _outlook(book: NodeBook, harvest: HarvestOutlook, today: np.datetime64) -> N
         capacity_ratio=float(now[kalman.C]),
         temperature=book.temperature,
     )
+
+
+def _while_dark(book: NodeBook, harvest: HarvestOutlook) -> HarvestOutlook:
+    """The harvest of a node that is dark: so long as it stays silent, it cannot have been enough to restart it."""
+    curve, days = book.curve, book.silent_for / SECONDS_PER_DAY
+    restart = float(np.asarray(curve.energy(book.budget.storage.voltage_restart)))
+    short = max(restart - float(np.asarray(curve.energy(book.state.voltage))), 0.0) * float(book.now()[kalman.C])
+    most = short / days + book.leakage() * SECONDS_PER_DAY
+    expected = float(harvest.expected[:7].mean())
+    if expected <= most:
+        return harvest
+    return replace(harvest, mean=harvest.mean * most / expected, mean_sd=max(harvest.mean_sd, DARK_SD))
 
 
 def per_capacity_sd(book: NodeBook) -> tuple[float, float, float]:

@@ -85,7 +85,8 @@ CREATE TABLE IF NOT EXISTS forecast_path (
 -- What the planner reads beside the forecast. Empty where it lies past the horizon or does not apply.
 CREATE TABLE IF NOT EXISTS prospects (
     node_id VARCHAR NOT NULL, as_of TIMESTAMPTZ NOT NULL, visit_by_days DOUBLE, low_day DOUBLE, low_usable_j DOUBLE,
-    back_p10_days DOUBLE, back_p50_days DOUBLE, back_p90_days DOUBLE, wake_interval_s DOUBLE, driver VARCHAR NOT NULL);
+    back_p10_days DOUBLE, back_p50_days DOUBLE, back_p90_days DOUBLE, wake_interval_s DOUBLE, driver VARCHAR NOT NULL,
+    harvest_w DOUBLE, harvest_sd_w DOUBLE);  -- what could be harvested if the storage were never full, mean of a normal week
 CREATE TABLE IF NOT EXISTS health (
     node_id VARCHAR NOT NULL, as_of TIMESTAMPTZ NOT NULL, capacity_ratio DOUBLE, capacity_sd DOUBLE, esr_ratio DOUBLE,
     esr_sd DOUBLE, leakage_ratio DOUBLE, leakage_sd DOUBLE, fade_per_year DOUBLE, fade_sd DOUBLE, verdict VARCHAR);

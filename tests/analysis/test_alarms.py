@@ -39,6 +39,16 @@ def test_urgency_changes_the_same_alarm():
     assert history == [[("depletion", "active", "medium")], [("depletion", "active", "high")]]
 
 
+def test_urgency_does_not_chatter_and_keeps_what_a_person_said():
+    history = play(*(replace(FINE, p_dark_30d=0.9, p_dark_7d=p) for p in (0.29, 0.31, 0.29, 0.31, 0.14, 0.29)))
+    assert [len(changes) for changes in history] == [1, 1, 0, 0, 1, 0]
+    (alarm,) = step({}, [replace(FINE, p_dark_30d=0.9)], NOW)
+    said = replace(alarm, state="acknowledged", note=alarm.note + "; acknowledged: round on Monday")
+    (urgent,) = step({("mf-01", "depletion"): said}, [replace(FINE, p_dark_30d=0.9, p_dark_7d=0.8)], NOW)
+    assert urgent.note.endswith("within 7 d: 80%; acknowledged: round on Monday")
+    assert urgent.state == "acknowledged"
+
+
 def test_silence_is_an_alarm_and_no_forecast_changes_nothing():
     risky = replace(FINE, p_dark_30d=0.4)
     silent = replace(FINE, p_dark_7d=None, p_dark_30d=None, silent_for_s=90_000.0)

@@ -11,6 +11,7 @@ from ingest.contract import batch_table
 from ingest.errors import UsageError
 from ingest.fleet import read_fleet
 from ingest.store import Store
+from ingest.upkeep import drop_reports
 from tests.conftest import START, reading
 
 HOUR = 3600.0
@@ -160,3 +161,15 @@ def test_a_node_that_never_reported_is_silent_since_commissioning(book, admit):
     silent = {a.node_id: a.note for a in analyse(book, moment(100)).changed_alarms if a.kind == "silent"}
     assert set(silent) == {"mf-02", "kr-01"}
     assert "100 h" in silent["kr-01"]
+
+
+def test_going_back_keeps_the_ledger_of_dropped_reports_and_refuses_to_reach_before_them(filled):
+    analyse(filled)
+    before = table(filled, "ledger")
+    drop_reports(filled, moment(400).date())
+    with pytest.raises(UsageError, match=r"reports before .* have been dropped"):
+        analyse(filled, moment(200))
+    analyse(filled, moment(600))
+    after = table(filled, "ledger")
+    old = [str(day) < "2026-01-15" for day in before["day"]]
+    assert len(after[[str(day) < "2026-01-15" for day in after["day"]]]) == sum(old)

@@ -1,0 +1,86 @@
+"""Keeps analysing while the store is being filled, and tells the broker of alarms that stand."""
+
+import json
+import logging
+import threading
+from collections.abc import Callable
+from dataclasses import asdict, dataclass
+from datetime import datetime
+
+import duckdb
+
+from analysis.run import analyse, open_alarms
+from ingest.errors import JoulebookError
+from ingest.listener import Listener
+from ingest.store import Store
+
+log = logging.getLogger(__name__)
+
+
+@dataclass
+class Schedule:
+    """Analyses again and again in a thread of its own, and publishes the alarms that changed.
+
+    Attributes
+    ----------
+    every : float
+        From the end of one analysis to the next. [s]
+    clock : callable
+        The moment of an analysis, UTC and aware.
+    """
+
+    book: Store
+    listener: Listener
+    prefix: str
+    every: float
+    clock: Callable[[], datetime]
+
+    def __post_init__(self) -> None:
+        self._stop = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="analysis", daemon=True)
+        self._alarms = AlarmBoard(self.book, self.listener, self.prefix)
+        self.failure: Exception | None = None  # what ended it without a `stop()`, if anything did
+
+    def start(self) -> None:
+        """Begin with an analysis at once."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Let the analysis under way finish, then end."""
+        self._stop.set()
+        self._thread.join()
+
+    def _run(self) -> None:
+        while not self._stop.is_set():
+            try:
+                analyse(self.book, self.clock())
+                self._alarms.publish()
+            except (JoulebookError, duckdb.Error) as error:  # the next one may find the disk with room again
+                log.warning("analysis: %s", error)
+            except Exception as error:  # noqa: BLE001 - whoever waits is told, whatever it was
+                self.failure = error
+                return
+            self._stop.wait(self.every)
+
+
+class AlarmBoard:
+    """The standing alarms of each node as one retained message on `<prefix>/alarms/<site>/<node_id>`."""
+
+    def __init__(self, book: Store, listener: Listener, prefix: str) -> None:
+        self._book = book
+        self._listener = listener
+        self._prefix = prefix
+        self._published: dict[str, str] = {}
+
+    def publish(self) -> None:
+        """Publish what differs from what was last published: an empty list where no alarm stands any more."""
+        cursor = self._book.cursor()
+        standing = open_alarms(cursor).values()
+        for node_id, site in cursor.execute("SELECT DISTINCT node_id, site FROM alarms ORDER BY ALL").fetchall():
+            mine = [asdict(alarm) for alarm in standing if alarm.node_id == node_id]
+            message = {"node_id": node_id, "site": site, "alarms": mine}
+            payload = json.dumps(message, default=lambda moment: moment.isoformat())
+            topic = f"{self._prefix}/alarms/{site}/{node_id}"
+            if self._published.get(topic) != payload:
+                self._listener.publish(topic, payload, retain=True)
+                self._published[topic] = payload

@@ -1,0 +1,76 @@
+"""What the commands print as tables: the fleet's summary, and how past forecasts came out."""
+
+from datetime import datetime
+from typing import Any
+
+from rich.table import Table
+
+from dashboard.queries import fleet_rows
+from dashboard.wording import NOTHING, day_range, missing
+from ingest.store import Store
+
+SUMMARY_COLUMNS = ("node", "site", "storage V", "autonomy d", "P(dark in 30 d)", "depletion d, P10-P90", "balance uW")
+
+
+def summary_table(book: Store, title: str, now: datetime) -> Table:
+    """The fleet, those that go dark first on top."""
+    rows = fleet_rows(book.cursor(), book.fleet().budgets, now)
+    table = Table(title=f"{title} as of {now:%Y-%m-%d %H:%M} UTC")
+    for name in SUMMARY_COLUMNS:
+        table.add_column(name, justify="left" if name in SUMMARY_COLUMNS[:2] else "right")
+    for row in rows.to_dict("records"):
+        table.add_row(
+            row["node_id"],
+            row["site"],
+            _told(row["storage_v"], 2),
+            _told(row["autonomy_days"], 1),
+            _told(row["p_dark_30d"], 2),
+            day_range(row["days_p10"], row["days_p90"]),
+            _told(row["balance_w"] * 1e6, 1),
+        )
+    return table
+
+
+def _told(value: float, digits: int) -> str:
+    return NOTHING if missing(value) else f"{value:.{digits}f}"
+
+
+BACKTEST_METHODS = {
+    "forecast": "forecast", "weekday": "weekday draws", "slope": "voltage slope", "climatology": "base rate",
+}  # fmt: skip
+BACKTEST_ROWS = {  # how a score is told, and whether in per cent
+    "brier": ("Brier score, dark in {:g} d", False),
+    "skill": ("better than rate and slope, {:g} d", True),
+    "crps": ("error of the date, to {:g} d (CRPS, d)", False),
+    "recall": ("went dark, warned {:g} d ahead", True),
+    "false_warnings": ("false warnings a node-year", False),
+    "warnings_right": ("warnings that came true", True),
+}
+
+
+def backtest_table(done: Any) -> Table:
+    """How the forecasts of a backtest came out, beside the plain ways to forecast."""
+    days = f"{done.moments[0]:%Y-%m-%d} to {done.moments[-1]:%Y-%m-%d}, every {done.every_days:g} d"
+    table = Table(title=f"{done.forecasts:,} forecasts of {done.nodes} nodes, {days}")
+    for name in ("", *BACKTEST_METHODS.values(), "of"):
+        table.add_column(name, justify="right" if name else "left")
+    told = {(row.score, row.horizon_days, row.method): row for row in done.scores}
+    for score, (text, per_cent) in BACKTEST_ROWS.items():
+        for horizon in sorted({row.horizon_days for row in done.scores if row.score == score}):
+            mine = [told.get((score, horizon, method)) for method in BACKTEST_METHODS]
+            values = ["" if row is None else f"{row.value:.0%}" if per_cent else f"{row.value:.4f}" for row in mine]
+            table.add_row(text.format(horizon), *values, f"{next(row.n for row in mine if row):,}")
+    return table
+
+
+def coverage_table(done: Any) -> Table:
+    """How often the intervals of the energy ahead held what came."""
+    table = Table(title="energy ahead inside its interval")
+    for name in ("", "held", "by chance", "of"):
+        table.add_column(name, justify="right" if name else "left")
+    for row in done.scores:
+        if row.score.startswith("coverage") and row.n:
+            which = "" if row.method == "all" else ", not pinned at full or empty"
+            text = f"{row.score.removeprefix('coverage_')} %, {row.horizon_days:g} d ahead{which}"
+            table.add_row(text, f"{row.value:.1%}", f"{row.low:.1%} to {row.high:.1%}", f"{row.n:,}")
+    return table

@@ -14,6 +14,7 @@ from analysis.run_backtest import run_backtest
 from analysis.run_days import NumberedFleet, update_days
 from analysis.run_field import estimate_field, read_evidence
 from analysis.run_past import forecast_at, ledger_of, read_history
+from fixtures.demo import load_history
 from fixtures.scatter import scattered_fleet
 from fixtures.simulate import simulate
 from ingest.errors import UsageError
@@ -39,7 +40,7 @@ def past(fleet, tmp_path_factory):
     for path, until in zip(paths, (float("inf"), MOMENT.timestamp() + 1), strict=True):
         with Store.open(path) as book:
             book.save_fleet(fleet.fleet)
-            joulebook.load_history(book, simulated, until, lambda *_: None)
+            load_history(book, simulated, until, lambda *_: None)
     shutil.copy(paths[1], folder / "untouched.duckdb")
     return (*paths, folder / "untouched.duckdb")
 
@@ -86,8 +87,9 @@ def test_a_past_forecast_is_what_an_analysis_then_said(past):
 def test_a_later_visit_is_not_known_before(fleet, past, tmp_path):
     at, works = MOMENT + timedelta(days=9), ("harvester-replaced", "storage-replaced")
     visits = tuple(Visit(node_id=node, at=at, work=work, note="") for node in fleet.fleet.nodes for work in works)
-    shutil.copy(past[2], tmp_path / "visited.duckdb")
-    with Store.open(past[1]) as book, Store.open(tmp_path / "visited.duckdb") as other:
+    for name in ("plain.duckdb", "visited.duckdb"):
+        shutil.copy(past[2], tmp_path / name)
+    with Store.open(tmp_path / "plain.duckdb") as book, Store.open(tmp_path / "visited.duckdb") as other:
         other.save_fleet(fleet.fleet.model_copy(update={"visits": visits}))
         plain, visited = forecast_in(book), forecast_in(other)
     np.testing.assert_array_equal(plain[2].usable, visited[2].usable)

@@ -1,0 +1,116 @@
+"""What quiet runs tell, against parameters known because they made the data."""
+
+from datetime import timedelta
+
+import numpy as np
+import pytest
+from analysis_parts import conveyor_budget
+from quiet_parts import FIRST, Truth, after, gathered, node, site_days
+
+from analysis.quiet_runs import (
+    LINES,
+    MEASURED,
+    POINTS,
+    RIGHT,
+    STEP_COUNT,
+    STEP_OHM,
+    STEP_WARMTH,
+    SUMS,
+    WARMTH,
+    daily_steps,
+)  # fmt: skip
+
+BUDGET = conveyor_budget()
+
+
+def normal_equations(sums: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    total = sums.astype(float).sum(axis=(0, 1))
+    matrix = np.zeros((LINES, LINES))
+    matrix[np.triu_indices(LINES)] = total[: LINES * (LINES + 1) // 2]
+    return matrix + matrix.T - np.diag(np.diag(matrix)), total[RIGHT : RIGHT + LINES]
+
+
+@pytest.mark.parametrize(
+    ("truth", "noise"),
+    [
+        pytest.param(Truth(), 1e-5, id="by the budget"),
+        pytest.param(Truth(0.8, 1.1, 0.7, 1.5), 1e-5, id="scattered parts"),
+        pytest.param(Truth(1.2, 0.9, 1.3, 0.5), 0.8e-3, id="through a noisy converter"),
+    ],
+)
+def test_the_normal_equations_give_back_the_ratios_to_capacity(truth, noise):
+    found = gathered(node(90, truth, noise=noise, step=2 * noise), BUDGET, 90)
+    matrix, right = normal_equations(found.sums)
+    share = truth.leak / truth.capacity  # known here, for leakage and sleep are nearly collinear over a night
+    known = np.zeros(LINES)
+    known[2] = share
+    free = [0, 1]
+    ratios = np.linalg.solve(matrix[np.ix_(free, free)], (right - matrix @ known)[free])
+    # Left to the tolerance: the steps of integration and, in the last case, 90 nights of converter noise.
+    assert ratios * truth.capacity == pytest.approx([truth.wake, truth.sleep], rel=0.01 if noise < 1e-4 else 0.03)
+
+
+def test_the_thermal_line_is_what_keeps_temperature_out_of_the_others():
+    truth = Truth(kappa=1.5e-3)
+    matrix, right = normal_equations(gathered(node(90, truth, noise=1e-5, step=2e-5), BUDGET, 90).sums)
+    right = right - matrix[:, 2] * truth.leak
+    free = [0, 1, 6]
+    wake, sleep, kappa = np.linalg.solve(matrix[np.ix_(free, free)], right[free])
+    assert kappa == pytest.approx(1.5e-3, rel=0.05)
+    assert [wake, sleep] == pytest.approx([1.0, 1.0], rel=0.02)
+    blind = np.linalg.solve(matrix[:2, :2], right[:2])
+    assert abs(blind[1] - 1.0) > 0.05  # without it the night's cooling passes for less sleep
+
+
+def test_a_day_needs_two_days_of_reports_whatever_the_history():
+    series = node(40, Truth(0.9, 1.1, 1.2, 0.8))
+    whole = gathered(series, BUDGET, 40)
+    week = gathered(series, BUDGET, 39).week
+    midnights = site_days(40).midnights
+    last = gathered(after(series, midnights[39] - 2 * 86400.0), BUDGET, 1, FIRST + timedelta(days=39), week)
+    assert whole.sums[0, 39, POINTS] > 0
+    assert np.array_equal(last.sums[0, 0], whole.sums[0, 39])
+
+
+def test_nights_are_found_and_days_are_not():
+    found = gathered(node(60, Truth()), BUDGET, 60).sums[0]
+    points = found[1:, POINTS].reshape(-1)
+    assert (points >= 6).mean() > 0.9  # of the nine reports of a night
+    sundays = points[[d - 1 for d in range(1, 60) if d % 7 == 0]]
+    assert sundays.max() > 15  # a night and half a Sunday
+    assert points.max() < 26
+
+
+def test_a_spike_is_left_out_and_a_hole_ends_the_run():
+    clean = node(30, Truth())
+    volts = clean.storage_v.copy()
+    nights = np.flatnonzero((clean.time // 3600 % 24 == 2) & (clean.time > clean.time[0] + 20 * 86400))
+    volts[nights] += 0.3
+    spiked = type(clean)(clean.offsets, clean.time, volts, clean.wakes, clean.loaded_v, clean.temp_c, clean.boot)
+    a, b = gathered(clean, BUDGET, 30).sums, gathered(spiked, BUDGET, 30).sums
+    assert b[0, 21:, POINTS].sum() < a[0, 21:, POINTS].sum()
+    for sums in (a, b):
+        matrix, right = normal_equations(sums)
+        wake, sleep = np.linalg.solve(matrix[:2, :2], (right - matrix[:, 2])[:2])
+        assert [wake, sleep] == pytest.approx([1.0, 1.0], rel=0.06)
+
+
+def test_whether_temperature_was_measured_is_kept():
+    assert gathered(node(20, Truth()), BUDGET, 20).sums[0, 10, MEASURED] == 1.0
+    blind = gathered(node(20, Truth(), temp=False), BUDGET, 20).sums[0, 10]
+    assert blind[MEASURED] == 0.0
+    assert blind[WARMTH] == 0.0
+    assert blind.shape == (SUMS,)
+
+
+def test_the_days_step_is_a_trimmed_mean():
+    # IEC 62391-1's resistance is the step over the current: 0.4 ohm at 10 mA is 4 mV, by hand.
+    t = np.arange(48) * 3600.0
+    v = np.full(48, 4.0)
+    loaded = v - 4e-3
+    loaded[5], loaded[30], loaded[31] = 3.5, np.nan, 0.0
+    out = np.zeros((2, 4), dtype=np.float32)
+    daily_steps(t, v, loaded, np.full(48, 20.0), np.full(48, 10e-3), 1e-4, np.array([0.0, 86400.0, 172800.0]), out)
+    assert out[:, STEP_OHM] == pytest.approx([0.4, 0.4], rel=1e-6)
+    assert out[:, STEP_COUNT].tolist() == [23, 22]
+    assert out[:, STEP_WARMTH] == pytest.approx([-5.0, -5.0])

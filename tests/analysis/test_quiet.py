@@ -1,0 +1,79 @@
+"""Quiet hours: from the sun, from a schedule, and from the week the node shows."""
+
+from datetime import date
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+import pvlib
+import pytest
+from analysis_parts import conveyor_budget
+
+from analysis.quiet import ELEVATION_QUIET, WEEK_HOURS, judge, learn, scheduled_quiet, sunless, window_cut
+from analysis.series import calendar
+
+
+@pytest.mark.parametrize(
+    ("latitude", "longitude", "zone"),
+    [(36.1, -79.95, "America/New_York"), (52.0, 13.4, "Europe/Berlin"), (-33.9, 151.2, "Australia/Sydney")],
+)
+def test_quiet_begins_and_ends_where_the_suns_elevation_says(latitude, longitude, zone):
+    # Other implementation: the solar position algorithm of pvlib (NREL SPA). Spencer's series is good to some 0.25 deg.
+    edges = sunless(calendar(ZoneInfo(zone), date(2025, 1, 1), 365), latitude, longitude)[:, :2]
+    for moments in edges.T:
+        times = pd.to_datetime(moments, unit="s", utc=True)
+        elevation = pvlib.solarposition.get_solarposition(times, latitude, longitude)["elevation"]
+        assert np.abs(elevation - ELEVATION_QUIET).max() < 0.3
+    night = edges[1:, 0] - edges[:-1, 1]
+    assert 5.5 * 3600 < night.min() < night.max() < 16 * 3600
+
+
+def test_polar_summer_has_no_quiet_time_and_polar_night_no_other():
+    edges = sunless(calendar(ZoneInfo("UTC"), date(2025, 1, 1), 365), 75.0, 0.0)[:, :2]
+    night = edges[1:, 0] - edges[:-1, 1]
+    assert night[170] <= 60.0  # midnight sun
+    assert night[350] >= 86400.0 - 60.0
+
+
+def test_a_schedule_leaves_a_margin_and_wraps_over_the_week():
+    quiet = scheduled_quiet(conveyor_budget().harvest)  # 06:00-22:00, mon-sat
+    assert quiet[:5].all()
+    assert not quiet[5:23].any()  # 05:00 to 23:00 on Monday
+    assert quiet[5 * 24 + 23 :].all()  # from Saturday 23:00
+    assert window_cut(conveyor_budget().harvest) == 14.0
+
+
+def week_of(power: np.ndarray, weeks: int, noise: float, seed: int = 1) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    week = np.zeros((3, WEEK_HOURS), dtype=np.float32)
+    for _ in range(weeks):
+        for hour in range(WEEK_HOURS):
+            learn(week, hour, power[hour] + noise * rng.normal(), 1.0, 1.0)
+    return week
+
+
+HOURS = np.arange(WEEK_HOURS)
+SHIFTS = (HOURS % 24 >= 6) & (HOURS % 24 < 22) & (HOURS < 144)
+
+
+def test_the_week_shows_its_quiet_hours_whatever_the_schedule_said():
+    quiet = np.zeros(WEEK_HOURS, dtype=np.bool_)
+    week = week_of(np.where(SHIFTS, 90e-6, 1e-6), 6, 0.5e-6)
+    ceiling = judge(week, 0.5e-6, 28e-6, quiet)
+    assert 1e-6 < ceiling < 20e-6
+    assert not (quiet & SHIFTS).any()
+    assert quiet[~SHIFTS].mean() > 0.7  # the hours beside a shift are left out
+
+
+def test_a_source_that_never_rests_has_no_quiet_hours():
+    quiet = np.zeros(WEEK_HOURS, dtype=np.bool_)
+    week = week_of(np.full(WEEK_HOURS, 60e-6), 6, 5e-6)
+    assert judge(week, 0.5e-6, 28e-6, quiet) == -np.inf
+    assert not quiet.any()
+
+
+def test_nothing_is_learnt_through_a_converter_too_coarse():
+    quiet = np.zeros(WEEK_HOURS, dtype=np.bool_)
+    week = week_of(np.where(SHIFTS, 90e-6, 1e-6), 6, 60e-6)
+    assert np.isnan(judge(week, 60e-6, 28e-6, quiet))
+    assert np.isnan(judge(week_of(SHIFTS * 90e-6, 1, 0.0), 0.5e-6, 28e-6, quiet))  # one week is no habit

@@ -165,19 +165,19 @@ def _day(
 
 @compiled
 def _coarse_day(
-    x: float, dark: bool, harvest: float, shape: Array, load_shape: Array, node: Any, fine: float, drains: Array,
-    flow: float, drain: float,
-) -> tuple[float, bool]:  # fmt: skip
+    x: float, dark: bool, harvest: float, shape: Array, load_shape: Array, node: Any, drain: float, leak: float
+) -> tuple[float, bool]:
     """A day in one step, for a future that has gone dark before: what is asked of it is told already."""
     if dark:
-        x = max(x + harvest - _leak(x, fine, drains) * flow, 0.0)
+        x = max(x + harvest - leak, 0.0)
         if x < node.restart:
             return x, True
         running = min((x - node.restart) / max(harvest, 1e-300), 1.0)  # share of the day
         x = min(x - running * drain, node.full)
     else:
-        top = node.full - _highest(harvest, drain, shape, load_shape) if x + harvest > node.full else x
-        x = min(x, top) + harvest - drain
+        if x + harvest > node.full:
+            x = min(x, node.full - _highest(harvest, drain, shape, load_shape))
+        x += harvest - drain
     return max(x, node.cutoff), x <= node.cutoff
 
 
@@ -234,6 +234,7 @@ def _futures(
     per_sd = half / NOISE_SPAN
     fine = (given.drains.shape[1] - 1) / node.full
     mine = np.empty_like(given.drains[i])
+    load_shape = given.load_shape[i]
     dark_day[:] = np.inf
     died = 0
     for path in range(len(dark_day)):
@@ -244,7 +245,7 @@ def _futures(
         back_day[path] = np.inf if dark else 0.0
         z = node.noise_now
         place, weekday, week = 0, 6, -1
-        income, flow, drain = 0.0, 1.0, 0.0
+        income, flow, drain, leak = 0.0, 1.0, 0.0, 0.0
         for day in range(len(scale)):
             state = _next(state)
             weekday += 1
@@ -254,6 +255,7 @@ def _futures(
                 level = node.level_keep * level + node.level_noise * shock if day else level
                 flow = 1.0 / (node.capacity_ratio * max(1.0 - fade * day, 0.05))
                 income = max(gain + level, 0.0) * flow
+                leak = _leak(node.restart, fine, mine) * flow  # while dark
             shock = node.site_share * given.site[path, day] + own_share * _normal(state, 0, NORMAL)
             z = node.noise_keep * z + fresh * shock
             harvest = scale[day] * income * _read(noise, half + z * per_sd)
@@ -264,13 +266,10 @@ def _futures(
             if not dark and x - drain > node.cutoff and x + harvest < node.full:
                 x += harvest - drain
             elif dark_day[path] < np.inf and back_day[path] < np.inf:
-                shape = given.shapes[shape_of[day]]
-                x, dark = _coarse_day(x, dark, harvest, shape, given.load_shape[i], node, fine, mine, flow, drain)
+                x, dark = _coarse_day(x, dark, harvest, given.shapes[shape_of[day]], load_shape, node, drain, leak)
             else:
                 shape = given.shapes[shape_of[day]]
-                x, dark, gone, back = _day(
-                    x, dark, harvest, shape, given.load_shape[i], node, fine, mine, wake, flow, drain
-                )
+                x, dark, gone, back = _day(x, dark, harvest, shape, load_shape, node, fine, mine, wake, flow, drain)
                 if gone >= 0 and dark_day[path] == np.inf:
                     dark_day[path] = day + gone / HOURS
                     died += 1

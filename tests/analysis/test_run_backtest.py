@@ -53,7 +53,7 @@ def whole(past):
 
 def forecast_in(book):
     known = NumberedFleet.of(book)
-    update_days(book, known, joulebook.datetime.max.replace(tzinfo=UTC) - timedelta(days=2), lambda *_: None)
+    update_days(book, known, datetime.max.replace(tzinfo=UTC) - timedelta(days=2), lambda *_: None)
     return forecast_at(book, read_history(book, known), MOMENT, 91, 60)
 
 

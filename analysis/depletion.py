@@ -99,9 +99,9 @@ def forecast(
 
     def run(index: npt.NDArray[np.intp], given: Inputs) -> None:
         dark_day, back_day = np.empty((2, len(index), paths))
-        part = np.empty((len(index), *usable.shape[1:]))
-        simulate(given, grid, np.array(LEVELS), dark_day, back_day, part)
-        dark[index], back[index], usable[index] = dark_day, back_day, part
+        draws = np.empty((len(index), len(grid), paths))
+        simulate(given, grid, dark_day, back_day, draws)
+        dark[index], back[index], usable[index] = dark_day, back_day, _quantiles(draws)
 
     _in_chunks(nodes, paths, seed, threads, run)
     return _summary(nodes, dark, back, usable, grid, visit_risk)
@@ -138,6 +138,15 @@ def _summary(
         low_usable=np.take_along_axis(median, lowest[:, None], axis=1)[:, 0],
         dark_day=dark,
     )
+
+
+def _quantiles(draws: Array) -> Array:
+    """The quantiles `LEVELS` over the last axis, which is sorted in place."""
+    draws.sort(axis=-1)  # many times faster than the quantile function on short rows
+    place = np.array(LEVELS) * (draws.shape[-1] - 1)
+    below = place.astype(int)
+    above = np.minimum(below + 1, draws.shape[-1] - 1)
+    return np.asarray(draws[..., below] + (place - below) * (draws[..., above] - draws[..., below]))
 
 
 def _time_quantile(times: npt.NDArray[np.float32], share: float) -> Array:

@@ -20,7 +20,6 @@ Array = npt.NDArray[np.float64]
 HOURS = 24
 FAST = {"contract", "reassoc", "nnan", "nsz"}  # sums may be reordered; infinities keep their meaning
 NOISE_SPAN = 4.0  # a noise table runs from -4 to 4 standard deviations
-QUANTILES = (0.05, 0.10, 0.50, 0.90, 0.95)
 
 # One node's figures, in joules at nominal capacity, joules per day, or as named. `sd` fields are relative.
 NODE = np.dtype(
@@ -286,19 +285,14 @@ def _futures(
 
 
 @compiled
-def simulate(given: Inputs, grid: Array, levels: Array, dark_day: Array, back_day: Array, usable: Array) -> None:
-    """Fill the futures of nodes of one site; `usable` (n, g, q) gets the quantiles `levels` of usable energy.
+def simulate(given: Inputs, grid: Array, dark_day: Array, back_day: Array, usable: Array) -> None:
+    """Fill the futures of nodes of one site.
 
-    `dark_day` and `back_day` have the shape (n, paths), `grid` holds the g days ahead that `usable` is wanted for.
+    `dark_day` and `back_day` have the shape (n, paths), `grid` holds the g days ahead at which usable energy is wanted
+    in `usable`, shape (n, g, paths).
     """
-    paths = dark_day.shape[1]
-    draws = np.empty((len(grid), paths))
     for i in range(len(given.nodes)):
-        _futures(given, i, 1.0, np.inf, grid, dark_day[i], back_day[i], draws)
-        for g in range(len(grid)):
-            draws[g].sort()
-            for q in range(len(levels)):
-                usable[i, g, q] = _read(draws[g], levels[q] * (paths - 1))
+        _futures(given, i, 1.0, np.inf, grid, dark_day[i], back_day[i], usable[i])
 
 
 @compiled

@@ -8,10 +8,12 @@ sisters (same budget, same site) and these towards the budget. Days on which the
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
+from analysis.change import find_change
 from analysis.ledger import FULL_MARGIN, FULL_MARGIN_STEPS
 from analysis.level import Level, filter_level
 from analysis.noise import deviates, lag_one, noise_table, shared, table_sd
@@ -26,6 +28,10 @@ FULL_SHARE = 0.7  # of the active time at full from which a day is only a lower 
 FULL_SHARE_PAST = 0.9  # the same where days are compared with each other: what is left tells of a lasting change
 CLOSED_SHARE = 0.2  # days whose weekday and closures leave less than this say nothing about the level
 DARK_SEASON = 0.01  # nor do those of the polar night
+STEP_Z = 5.0  # standard deviations of a change from which it is taken to last,
+STEP_LEAST = 0.65  # and its ratio (or one over it)
+STEP_SD = 0.3  # relative sd of the mean believed after it
+STEP_FLOOR = 0.05  # of the mean before; neither mean nor sd is believed to be less
 
 
 @dataclass(frozen=True)
@@ -141,17 +147,41 @@ def _group(
         for s, week, c in zip(seen, weeks, closed, strict=True)
     ]
     prior = _prior(budget, values)
+    steps = [_last_step(value, s, prior) for value, s in zip(values, seen, strict=True)]
+    values = [value if step is None else step.since for value, step in zip(values, steps, strict=True)]
+    priors = [prior if step is None else step.prior for step in steps]
     scatter = _Scatter(source.noise_sd, noise_table([], source.noise_sd), source.noise_keep)
-    levels = [_level(s, v, prior, scatter, source) for s, v in zip(seen, values, strict=True)]
+    levels = [_level(s, v, p, scatter, source) for s, v, p in zip(seen, values, priors, strict=True)]
     scatter = _scatter(values, seen, levels, source)
-    prior_of_sisters = _sisters(levels, prior)
-    levels = [_level(s, v, p, scatter, source) for s, v, p in zip(seen, values, prior_of_sisters, strict=True)]
+    steady = [i for i, step in enumerate(steps) if step is None]
+    for i, told in zip(steady, _sisters([levels[i] for i in steady], prior), strict=True):
+        priors[i] = told
+    levels = [_level(s, v, p, scatter, source) for s, v, p in zip(seen, values, priors, strict=True)]
     z = np.stack([_deviates(v, s, level, scatter) for v, s, level in zip(values, seen, levels, strict=True)])
     share = shared(z, source.shared) if past else source.shared
     return [
         _outlook(level, scatter, source, share, row, s, ahead(season, week, shape, site, today, hour, days))
         for level, row, s, week, shape in zip(levels, z, seen, weeks, shapes, strict=True)
     ]
+
+
+class _Step(NamedTuple):
+    """A lasting change of a node's harvest: its days since, and what they let believe of the mean."""
+
+    since: Array
+    prior: tuple[float, float]
+
+
+def _last_step(value: Array, seen: _Seen, prior: tuple[float, float]) -> _Step | None:
+    """The lasting change in a node's harvest, if one stands out: what came before it says nothing of what is ahead."""
+    change = find_change(np.where(seen.censored, np.nan, value))
+    if change is None or abs(change.z) < STEP_Z or change.before <= 0:
+        return None
+    if STEP_LEAST < change.after / change.before < 1 / STEP_LEAST:
+        return None
+    after = max(change.after, STEP_FLOOR * prior[0])
+    sd = max(STEP_SD * after, STEP_FLOOR * prior[0])
+    return _Step(np.where(np.arange(len(value)) < change.index, np.nan, value), (after, sd / after))
 
 
 def _prior(budget: Budget, values: list[Array]) -> tuple[float, float]:

@@ -229,7 +229,8 @@ def _node_days(t, v, temp, values, flow, midnights, weekday, sun, fig, scheduled
             else:
                 always = fig[MODE] == ALWAYS
                 evening, morning = (-np.inf, np.inf) if always else (sun[day, 1], sun[day + 1, 0])
-                mark_between(t[begin:end], evening, morning, quiet)
+                most = np.inf if always else FLOOR_LOADS * fig[LOAD]
+                mark_between(begin, end, t, values, flow, fig, evening, morning, most, quiet)
             add_runs(begin, end, t, v, temp, values, flow, fig, quiet, sums[day])
         if learns:
             learn_between(max(begin, 1), end, t, v, values, flow, midnights, weekday, fig, week)

@@ -17,6 +17,7 @@ from analysis.state import (
     FADE,
     JUMP,
     LEAK,
+    REACH,
     RENEWED,
     RISE,
     SLEEP,
@@ -79,6 +80,13 @@ def _surprise(a, b, h, beta, p, noise):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _hold(x):  # type: ignore[no-untyped-def]
+    """Hold a state within REACH, where a linear form about it makes sense."""
+    for i in range(STATES):
+        x[i] = min(max(x[i], -REACH[i]), REACH[i])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _grow(p, days, changed, wander):  # type: ignore[no-untyped-def]
     """Let the state drift for some days, and jump; leakage wanders with a temperature that is not measured."""
     for i in range(STATES):
@@ -122,7 +130,8 @@ def _next_block(sums, work, wander, k, x, p, blocks):  # type: ignore[no-untyped
     that begins with the first of them; days beyond the week are looked at only to complete such a row.
     """
     a, b, h = np.zeros((LINES, LINES)), np.zeros(LINES), np.zeros((LINES, STATES))
-    grown, block, saved = p.copy(), blocks[k], np.zeros(BLOCK)
+    grown, near, block, saved = p.copy(), x.copy(), blocks[k], np.zeros(BLOCK)
+    _hold(near)
     first = int(blocks[k - 1, END]) if k > 0 else 0
     changed = blocks[k - 1, FOLLOWED] if k > 0 else 0.0
     noise = blocks[k - 1, FACTOR] if k > 0 else 1.0
@@ -143,7 +152,7 @@ def _next_block(sums, work, wander, k, x, p, blocks):  # type: ignore[no-untyped
         if sums[day, POINTS] <= 0:
             continue
         _unpack(sums[day], a, b)
-        beta = lines_of(x, sums[day, VOLTAGE], sums[day, WARMTH], sums[day, MEASURED], h)
+        beta = lines_of(near, sums[day, VOLTAGE], sums[day, WARMTH], sums[day, MEASURED], h)
         z = _surprise(a, b, h, beta, grown, noise)
         settling = (changed > 0.0 or block[WORKED] > 0.0) and day < first + CHANGE_DAYS
         if abs(z) > SUSPECT and not settling:
@@ -164,7 +173,7 @@ def _next_block(sums, work, wander, k, x, p, blocks):  # type: ignore[no-untyped
     block[FACTOR] = noise
     if block[POINTS] > 0.0 and changed == 0.0 and block[WORKED] == 0.0:
         _unpack(block, a, b)
-        beta = lines_of(x, block[VOLTAGE], block[WARMTH], block[MEASURED], h)
+        beta = lines_of(near, block[VOLTAGE], block[WARMTH], block[MEASURED], h)
         if abs(_surprise(a, b, h, beta, grown, 1.0)) > SUSPECT_BLOCK:
             block[CHANGED] = 1.0
 
@@ -180,6 +189,7 @@ def _update(block, at, repeats, x, p, u, m):  # type: ignore[no-untyped-def]
     inner, joined, ah = np.empty((LINES, LINES)), np.empty((LINES, STATES + 1)), np.empty((LINES, STATES))
     _unpack(block, a, b)
     for _ in range(1 + repeats):
+        _hold(at)
         beta = lines_of(at, block[VOLTAGE], block[WARMTH], block[MEASURED], h)
         product(h, p, hp)
         for r in range(LINES):
@@ -277,6 +287,7 @@ def _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path):  # type: ign
             for j in range(STATES):
                 at[k, i] += p[i, j] * known[j]
             g[0, i], g[1, i], g[2, i] = p[CAPACITY, i] + p[FADE, i], p[WAKE, i], p[SLEEP, i]
+        _hold(at[k])
         product(g, future, gf)
         _put_path(path, int(blocks[k - 1, END]) if k > 0 else 0, int(blocks[k, END]), at[k], g, gf)
         if blocks[k, POINTS] > 0:
@@ -347,6 +358,7 @@ def smooth(sums, work, wander, mean, covariance, prior, spread, path, changes): 
             for k in range(count):
                 _forward(blocks, wander[n], k, at, 0, prior[n], spread[n], x, p, kept_x, kept_p, us, ms, cs)
             found = _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path[n]) and left > -MORE_PASSES
+        _hold(x)
         mean[n] = x
         covariance[n] = p
         for k in range(1, count):

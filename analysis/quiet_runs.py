@@ -26,7 +26,7 @@ COLUMNS = BALANCE = LINES + 4
 SLOW_SECONDS = 12 * 3600.0  # of a capacitor's slow branch; between the hours and the days that parts show
 SLOPE_DOUBT = 0.03  # random error of a run's slope, as a fraction of it,
 BEND_DOUBT = 0.05  # of its change from the middle to the ends,
-UNMEASURED = 0.05, 0.12  # the same two per kelvin of swing where temperature is not reported: nights err alike,
+UNMEASURED = 0.02, 0.1  # the same two per kelvin of swing where temperature is not reported: nights err alike,
 LEVEL_DOUBT = 0.002  # and of each level, as a fraction of the run's discharge
 HARVEST_DOUBT = 0.002  # harvest left in a quiet run, one standard deviation, as a share of the budget's mean
 THERMAL_USUAL = 1e-3  # thermal line of a double-layer capacitor [1/K]
@@ -166,10 +166,18 @@ def learn_between(first, last, t, v, values, flow, midnights, weekday, fig, week
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def mark_between(t, evening, morning, quiet):  # type: ignore[no-untyped-def]
-    """Mark the intervals that lie between evening and morning."""
-    for i in range(1, len(t)):
-        quiet[i] = t[i - 1] >= evening and t[i] <= morning
+def _speaks_against(i, t, values, flow, fig, most):  # type: ignore[no-untyped-def]
+    """Whether an interval harvests more than `most` [W], beyond what noise and wrong wakes may feign."""
+    slack = (5.6 * fig[NOISE] * values[-1, i] + 0.3 * flow[0, i]) / (t[i] - t[i - 1])
+    return _harvest(i, t, values, flow) > most + slack
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def mark_between(begin, end, t, values, flow, fig, evening, morning, most, quiet):  # type: ignore[no-untyped-def]
+    """Mark the intervals between evening and morning whose own power does not speak against it."""
+    for i in range(begin + 1, end):
+        if t[i - 1] >= evening and t[i] <= morning and flow[JOINED, i] > 0.0:
+            quiet[i - begin] = not _speaks_against(i, t, values, flow, fig, most)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -179,9 +187,7 @@ def mark_hours(begin, end, t, values, flow, midnights, weekday, fig, hours, ceil
         usual = hours[_slot(t[i - 1] + 1.0, midnights, weekday)] and hours[_slot(t[i] - 1.0, midnights, weekday)]
         if not usual or flow[JOINED, i] == 0.0:
             continue
-        seconds = t[i] - t[i - 1]
-        slack = (5.6 * fig[NOISE] * values[-1, i] + 0.3 * flow[0, i]) / seconds
-        quiet[i - begin] = not _harvest(i, t, values, flow) > ceiling + slack
+        quiet[i - begin] = not _speaks_against(i, t, values, flow, fig, ceiling)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -20,6 +20,8 @@ DRIFT_PER_DAY = np.array([0.0, 0.004, 3e-4, 5e-4, 0.0, 0.003, 0.0, 0.0, 0.0, 0.0
 UNMEASURED_DRIFT = (0.012, 0.03)
 UNMEASURED_START = 0.5
 JUMP = np.array([0.0, 0.05, 0.05, 0.6, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])  # what a sudden change may move, one sd
+# How far from the budget a state can be, whatever the evidence.
+REACH = np.array([1.5, 2.0, 1.5, 4.0, 4.0, 5.0, 8.0, 8.0, 2.0, 0.02, 2.0, 1.0])
 # What a new storage brings anew.
 RENEWED = np.isin(np.arange(STATES), (CAPACITY, FADE, LEAK, RISE, BY_VOLT, BY_SQUARE, BY_WARMTH, THERMAL, SHAPE, SLOW))
 # Dependence of leakage beyond ohmic and doubling every 10 K: per full voltage (between an ohmic path and an exponential

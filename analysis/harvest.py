@@ -69,8 +69,8 @@ class NodeDays:
         As in the ledger, and what the storage is thought to have lost. [J]
     full_s, observed_s : ndarray, shape (n,)
         Time at full and time seen. [s]
-    profile : ndarray, shape (168,), optional
-        Harvest by hour of the week; see `site_days.day_shapes`.
+    profile : ndarray, shape (24,), optional
+        Course over the day, from `site_days.hour_profile`.
     """
 
     node_id: str

@@ -79,36 +79,42 @@ def active_hours(harvest: Harvest) -> Array:
     return np.asarray(sum(np.clip(np.minimum(hour + 1, b) - np.maximum(hour, a), 0, 1) for a, b in spans))
 
 
+def hour_profile(harvest: Harvest, energy: npt.ArrayLike, seconds: npt.ArrayLike, hold: float = 5.0) -> Array:
+    """Course of a node's harvest over the day, mean one, as its reports show it; shape (24,).
+
+    Parameters
+    ----------
+    energy, seconds : array_like, shape (24,)
+        Harvest gathered in each hour of the site's day, and the time over which it was seen, on days that the budget
+        calls active and while the storage was not full: harvest is curtailed there. [J, s]
+    hold : float
+        How many hours seen the budget's course is worth, hour by hour.
+    """
+    gathered, seen = np.maximum(np.asarray(energy, dtype=float), 0.0), np.asarray(seconds, dtype=float) / 3600.0
+    plan = active_hours(harvest)
+    plan = plan / plan.mean()
+    expected = (plan * seen).sum()
+    scale = gathered.sum() / expected if expected > 0 else 0.0
+    if scale <= 0:
+        return np.asarray(plan)
+    course = (gathered / scale + hold * plan) / (seen + hold)
+    return np.asarray(course / course.mean())
+
+
 def day_shapes(harvest: Harvest, site: SiteDays, profile: Array | None = None) -> Array:
     """Share of a day's harvest that comes in each hour, for each day of the site; rows sum to one, shape (days, 24).
 
     Parameters
     ----------
-    profile : ndarray, shape (168,), optional
-        Harvest by hour of the week while not full, Monday midnight first, in any unit; negative is none. Each weekday is
-        held half-way towards the mean of the days that the budget calls active. Without it the budget's active hours;
-        for outdoor light always the sky's course.
+    profile : ndarray, shape (24,), optional
+        From `hour_profile`. Without it the budget's active hours; for outdoor light always the sky's course.
     """
     if harvest.source == "light-outdoor":
         by_hour = site.sky + 1e-9
     else:
-        by_hour = _weekly_shapes(harvest, profile)[site.weekday]
+        course = active_hours(harvest) if profile is None else profile
+        by_hour = np.broadcast_to(course, (site.days, 24))
     return np.asarray(by_hour / by_hour.sum(axis=1, keepdims=True))
-
-
-def _weekly_shapes(harvest: Harvest, profile: Array | None) -> Array:
-    """The course of each weekday, shape (7, 24)."""
-    plan = np.tile(active_hours(harvest), (7, 1))
-    if profile is None:
-        return plan
-    own = np.maximum(profile, 0.0).reshape(7, 24)
-    days = list(range(7) if harvest.active_days is None else harvest.active_days)
-    usual = own[days].mean(axis=0)
-    if usual.sum() <= 0:
-        return plan
-    total = own.sum(axis=1, keepdims=True)
-    shaped = np.where(total > 0, own / np.where(total > 0, total, 1.0), usual / usual.sum())
-    return np.asarray((shaped + usual / usual.sum()) / 2)
 
 
 @dataclass(frozen=True)

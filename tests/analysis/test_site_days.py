@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from test_harvest import budget
 
-from analysis.site_days import Closure, SiteDays, active_hours, day_shapes
+from analysis.site_days import Closure, SiteDays, active_hours, day_shapes, hour_profile
 
 
 def test_sky_has_mean_one_over_the_year_and_sleeps_at_night() -> None:
@@ -36,14 +36,16 @@ def test_active_hours_may_cross_midnight() -> None:
     assert hours[[21, 22, 23, 0, 5, 6, 7]].tolist() == [0, 1, 1, 1, 1, 0.5, 0]
 
 
-def test_shape_of_a_late_shift_is_the_nodes_own() -> None:
-    site = SiteDays(45.0, 8.0, 1.0, np.datetime64("2025-01-06"), 7)
-    power = np.tile(np.where((np.arange(24) >= 7) & (np.arange(24) < 23), 50e-6, -1e-6), 7)
-    power[5 * 24 :] = -1e-6  # nothing at the weekend
-    shapes = day_shapes(budget().harvest, site, power)
-    np.testing.assert_allclose(shapes[:, [6, 7, 22, 23]], np.tile([0, 1 / 16, 1 / 16, 0], (7, 1)))
-    nothing = day_shapes(budget().harvest, site, np.full(168, -1e-6))
-    np.testing.assert_allclose(nothing[:, [5, 6, 21, 22]], np.tile([0, 1 / 16, 1 / 16, 0], (7, 1)))
+def test_profile_of_a_late_shift_is_learned() -> None:
+    seen = np.full(24, 40 * 3600.0)  # forty hours of each hour
+    power = np.where((np.arange(24) >= 7) & (np.arange(24) < 23), 50e-6, 0.0)
+    course = hour_profile(budget().harvest, power * seen, seen)
+    assert course.mean() == pytest.approx(1.0)
+    assert course[22] == pytest.approx(1.5, abs=0.25)
+    assert course[6] < 0.3
+    unseen = hour_profile(budget().harvest, np.zeros(24), np.zeros(24))
+    assert unseen[6] == pytest.approx(1.5)
+    assert unseen[23] == 0
 
 
 def test_day_shapes_sum_to_one() -> None:

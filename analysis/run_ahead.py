@@ -55,15 +55,17 @@ def node_outlooks(books: list[SiteBook], days: int) -> tuple[list[int], list[Nod
         today = np.datetime64(site.today.date())
         ahead = outlooks(site.days, site.calendar, today, site.today.hour, days)
         for book, harvest in zip(site.nodes, ahead, strict=True):
-            found.append(_outlook(book, harvest, today))
+            found.append(_outlook(book, harvest, today, site.today.hour))
             rows.append(book.place)
     return rows, found
 
 
-def _outlook(book: NodeBook, harvest: HarvestOutlook, today: np.datetime64) -> NodeOutlook:
+def _outlook(book: NodeBook, harvest: HarvestOutlook, today: np.datetime64, hour: int) -> NodeOutlook:
     account, now = book.account, book.now()
     wake_sd, sleep_sd, leakage_sd = per_capacity_sd(book)
-    plan = wake_plan(account.day, account.wakes, account.observed_s, today, book.budget.load.wakes_per_day)
+    by_hour = None if book.course is None else book.course.wakes
+    rate = book.budget.load.wakes_per_day
+    plan = wake_plan(account.day, account.wakes, account.observed_s, today, rate, by_hour, hour)
     return NodeOutlook(
         book.node.node_id,
         book.node.site,
@@ -76,6 +78,7 @@ def _outlook(book: NodeBook, harvest: HarvestOutlook, today: np.datetime64) -> N
         rate_sd=plan.rate_sd,
         rate_noise=plan.rate_noise,
         wake_week=plan.wake_week,
+        wake_hours=plan.wake_hours,
         wake_ratio=float(now[kalman.E]),
         wake_sd=wake_sd,
         sleep_ratio=float(now[kalman.S]),

@@ -5,15 +5,17 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+import duckdb
 import numpy as np
 import pyarrow as pa
 
 from analysis import kalman
+from analysis.course import Course, daily_course
 from analysis.harvest import NodeDays
 from analysis.ledger import longest_interval
 from analysis.outcomes import NEARLY_EMPTY
 from analysis.outlook import curve_of
-from analysis.run_days import NumberedFleet
+from analysis.run_days import NumberedFleet, read_series
 from analysis.run_field import Field
 from analysis.series import Counts, Floats
 from analysis.site_days import Closure, SiteDays
@@ -22,6 +24,7 @@ from ingest.budget import Budget
 from ingest.fleet import Node, Site
 
 HORIZON_DAYS = 365
+COURSE_DAYS = 28
 NEW_HARVEST = {"harvester-replaced", "relocated"}  # visits after which earlier harvest says nothing
 
 
@@ -60,6 +63,7 @@ class NodeBook:
     state: State
     account: Account
     silent_for: float  # zero while it is heard from [s]
+    course: Course | None  # of its day, if enough of it has been seen
 
     @property
     def curve(self) -> StorageCurve:
@@ -88,9 +92,14 @@ class NodeBook:
 
     def leakage(self) -> float:
         """Leakage at the recent mean voltage and temperature. [W]"""
-        voltage = self.state.voltage if np.isnan(self.state.mean_voltage) else self.state.mean_voltage
-        ratio = float(self.now()[kalman.L])
-        return ratio * float(leakage_power(self.budget.storage, voltage, self.temperature))
+        return leakage_of(self.budget, float(self.now()[kalman.L]), self.state)
+
+
+def leakage_of(budget: Budget, ratio: float, state: State) -> float:
+    """Leakage at a node's recent mean voltage and temperature, by its ratio to the budget. [W]"""
+    voltage = state.voltage if np.isnan(state.mean_voltage) else state.mean_voltage
+    temperature = TEMPERATURE_REFERENCE_C if np.isnan(state.temperature) else state.temperature
+    return ratio * float(leakage_power(budget.storage, voltage, temperature))
 
 
 @dataclass(frozen=True)
@@ -109,6 +118,7 @@ def site_books(
     fields: list[tuple[NumberedFleet, Field]],
     ledger: pa.Table,
     states: dict[int, State],
+    courses: dict[int, Course],
     moment: datetime,
 ) -> Iterator[SiteBook]:
     """The books of each site.
@@ -117,7 +127,7 @@ def site_books(
     ----------
     ledger : pyarrow.Table
         As `read_days.sql` gives it: by node_no and day.
-    states : dict
+    states, courses : dict
         By node_no.
     """
     estimates = {int(n): (field, i) for part, field in fields for i, n in enumerate(part.numbers)}
@@ -127,13 +137,39 @@ def site_books(
         if number in states:
             silence = moment.timestamp() - states[number].time
             silent = silence if silence > longest_interval(budget) else 0.0
-            book = NodeBook(i, node, budget, *estimates[number], states[number], accounts[i], silent)
+            course = courses.get(number)
+            book = NodeBook(i, node, budget, *estimates[number], states[number], accounts[i], silent, course)
             by_site[node.site].append(book)
     for site_id, nodes in by_site.items():
         site = known.fleet.sites[site_id]
         today = moment.astimezone(site.zone)
         days = [_harvest_days(known, book, site) for book in nodes]
         yield SiteBook(site, today, _calendar(known, site, days, today), nodes, days)
+
+
+def read_courses(
+    cursor: duckdb.DuckDBPyConnection,
+    fields: list[tuple[NumberedFleet, Field]],
+    states: dict[int, State],
+    moment: datetime,
+) -> dict[int, Course]:
+    """The course of each node's day from its reports of the last COURSE_DAYS, by node_no."""
+    found: dict[int, Course] = {}
+    for part, field in fields:
+        series = read_series(cursor, part.numbers, moment - timedelta(days=COURSE_DAYS), moment)
+        offsets = {site: (moment.astimezone(place.zone).utcoffset() or timedelta()).total_seconds()
+                   for site, place in part.fleet.sites.items()}  # fmt: skip
+        for i, (number, node, budget) in enumerate(zip(part.numbers.tolist(), part.nodes, part.budgets, strict=True)):
+            if number not in states:
+                continue
+            rows = slice(*series.offsets[i : i + 2])
+            now = field.path[i, field.days[i] - 1].astype(float)
+            ratios, leakage = now[[kalman.C, kalman.E, kalman.S]], leakage_of(budget, now[kalman.L], states[number])
+            reports = (series.time[rows], series.storage_v[rows], series.wakes[rows])
+            course = daily_course(budget, curve_of(budget.storage), *reports, ratios, leakage, offsets[node.site])
+            if course is not None:
+                found[number] = course
+    return found
 
 
 def _accounts(ledger: pa.Table, numbers: Counts) -> list[Account]:
@@ -157,7 +193,7 @@ def _harvest_days(known: NumberedFleet, book: NodeBook, site: Site) -> NodeDays:
     seen = account.observed_s[kept]
     return NodeDays(
         book.node.node_id, book.budget, account.day[kept], net, wake, sleep, book.leakage() * seen,
-        account.full_s[kept], seen,
+        account.full_s[kept], seen, None if book.course is None else book.course.harvest,
     )  # fmt: skip
 
 

@@ -15,7 +15,7 @@ import pyarrow as pa
 import pytest
 
 from analysis.run import read_ledger, read_states, read_windows
-from analysis.run_books import site_books
+from analysis.run_books import read_courses, site_books
 from analysis.run_days import NumberedFleet, update_days
 from analysis.run_field import update_field
 from analysis.run_findings import find_all, judge_nodes
@@ -84,12 +84,12 @@ def timed(call):
 
 def results(book, moment):
     """Everything that follows from the days, but for the forecast."""
-    known = NumberedFleet.of(book)
+    known, cursor = NumberedFleet.of(book), book.cursor()
     fields = list(update_field(book, known, moment.date() + timedelta(days=1), lambda *_: None))
-    books = list(
-        site_books(known, fields, read_ledger(book.cursor(), known), read_states(book.cursor(), moment), moment)
-    )
-    nodes = judge_nodes(known, fields, books, read_windows(book.cursor(), moment))
+    states = read_states(cursor, moment)
+    courses = read_courses(cursor, fields, states, moment)
+    books = list(site_books(known, fields, read_ledger(cursor, known), states, courses, moment))
+    nodes = judge_nodes(known, fields, books, read_windows(cursor, moment))
     return len(find_all(books, nodes))
 
 

@@ -1,0 +1,54 @@
+"""The course of a day: when harvest comes and wakes fall, recovered from hourly reports."""
+
+import numpy as np
+import pytest
+from analysis_parts import conveyor_budget
+
+from analysis.course import daily_course
+from analysis.storage import storage_curve
+
+BUDGET = conveyor_budget()
+CURVE = storage_curve(BUDGET.storage)
+MONDAY = 1_767_571_200.0  # 5 January 2026, 00:00 UTC
+ONES = np.ones(3)
+
+
+def history(harvest, wakes_by_hour, days=28):
+    """Hourly reports of a node with this harvest [W] by hour of the week, and these wakes in each hour of the day."""
+    hours = np.arange(days * 24)
+    wakes = wakes_by_hour[hours % 24]
+    spent = wakes * 3.0 * 14e-3 * 0.7 / 0.85 + 3600 * 3.0 * 2.4e-6 / 0.85  # by hand: a wake, an hour asleep
+    stored = 8.0 + np.concatenate([[0.0], np.cumsum(harvest[hours % 168] * 3600 - spent)])
+    time = MONDAY + 3600.0 * np.arange(days * 24 + 1)
+    return time, np.asarray(CURVE.voltage_at(stored)), np.concatenate([[0], np.cumsum(wakes)])
+
+
+def test_shift_and_busy_hours_are_recovered():
+    harvest = np.zeros(168)
+    harvest[[day * 24 + hour for day in range(5) for hour in range(6, 22)]] = 56e-6
+    wakes = np.where((np.arange(24) >= 8) & (np.arange(24) < 16), 4, 1)
+    course = daily_course(BUDGET, CURVE, *history(harvest, wakes), ONES, 0.0, 0.0)
+    # Six days a week are active by the budget, five in truth; 24 hours of 28 days outweigh what the plan is worth.
+    active = (np.arange(24) >= 6) & (np.arange(24) < 22)
+    np.testing.assert_allclose(course.harvest, np.where(active, 24 / 16, 0.0), atol=0.05)
+    np.testing.assert_allclose(course.wakes * 3600, wakes)
+
+
+def test_the_day_is_the_sites():
+    harvest = np.zeros(168)
+    harvest[10::24] = 60e-6
+    course = daily_course(BUDGET, CURVE, *history(harvest, np.ones(24, dtype=int)), ONES, 0.0, -5 * 3600.0)
+    assert np.argmax(course.harvest) == 5  # 10:00 UTC is 05:00 five hours behind
+
+
+def test_hours_at_full_say_nothing_and_are_filled():
+    time, voltage, wakes = history(np.full(168, 27e-6), np.ones(24, dtype=int))
+    hour = (np.arange(len(time)) % 24 >= 12) & (np.arange(len(time)) % 24 < 18)
+    full = np.where(hour, 5.0, np.minimum(voltage, 4.9))
+    course = daily_course(BUDGET, CURVE, time, full, wakes, ONES, 0.0, 0.0)
+    assert np.isfinite(course.harvest).all()
+
+
+@pytest.mark.parametrize("days", [0, 10])
+def test_too_little_seen_is_no_course(days):
+    assert daily_course(BUDGET, CURVE, *history(np.zeros(168), np.ones(24, dtype=int), days), ONES, 0.0, 0.0) is None

@@ -32,10 +32,10 @@ BATTERY_THERMAL_PRIOR = (0.0, 2e-3)
 BATTERY_SHAPE_SD = 0.05
 SLOW_PRIOR = (0.02, 0.03)  # of a supercapacitor: redistribution looks like leakage for hours after a charge
 SHAPE_SD = 0.15  # ln capacity per full voltage
-LEFT_PRIOR = (
-    0.01,
-    0.012,
-)  # harvest left in learnt quiet hours (idling machines, emergency light), of the budget's mean
+# Harvest left in learnt quiet hours (idling machines, emergency light), as a share of the budget's mean; and the ratio
+# of that mean to sleep beyond which it is not taken further.
+LEFT_PRIOR = (0.01, 0.012)
+LEFT_MOST = 40.0
 
 
 def prior(budget: Budget) -> tuple[Floats, Floats]:
@@ -61,7 +61,8 @@ def left_in_quiet(budget: Budget) -> tuple[float, float]:
     """Harvest left in hours taken for quiet, mean and standard deviation, as a share of the budget's sleep power."""
     if budget.harvest.source in ("none", "light-outdoor"):
         return 0.0, 0.0
-    per_sleep = budget.harvest.mean_power / float(sleep_power(budget.load, middle_voltage(budget)))
+    sleep = float(sleep_power(budget.load, middle_voltage(budget)))
+    per_sleep = min(budget.harvest.mean_power / sleep, LEFT_MOST) if sleep > 0 else 0.0
     return LEFT_PRIOR[0] * per_sleep, LEFT_PRIOR[1] * per_sleep
 
 

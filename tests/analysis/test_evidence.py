@@ -7,6 +7,7 @@ import pytest
 from analysis_parts import conveyor_budget
 from quiet_parts import FIRST, Truth, after, gathered, node, site_days
 
+from analysis.posterior import estimate
 from analysis.quiet_runs import (
     LINES,
     MEASURED,
@@ -19,6 +20,9 @@ from analysis.quiet_runs import (
     WARMTH,
     daily_steps,
 )  # fmt: skip
+from analysis.series import Series
+from ingest.budget import parse_budget
+from tests.conftest import CONVEYOR
 
 BUDGET = conveyor_budget()
 
@@ -114,3 +118,37 @@ def test_the_days_step_is_a_trimmed_mean():
     assert out[:, STEP_OHM] == pytest.approx([0.4, 0.4], rel=1e-6)
     assert out[:, STEP_COUNT].tolist() == [23, 22]
     assert out[:, STEP_WARMTH] == pytest.approx([-5.0, -5.0])
+
+
+@pytest.mark.parametrize(
+    ("given", "instead"),
+    [
+        ('sleep_current = "2.4 uA"', 'sleep_current = "0 A"'),
+        ('leakage_current = "1.5 uA"', 'leakage_current = "0 A"'),
+        ('wake_current = "14 mA"', 'wake_current = "0 A"'),
+        ("wakes_per_day = 48", "wakes_per_day = 0"),
+        ('mean_power = "70 uW"', 'mean_power = "0 W"'),
+        ('mean_power = "70 uW"', 'mean_power = "50 mW"'),
+        ('source = "vibration"', 'source = "none"'),
+        ('source = "vibration"', 'source = "light-outdoor"'),
+    ],
+)
+def test_a_budget_at_the_edge_of_what_is_allowed_gives_a_finite_estimate(given, instead):
+    budget = parse_budget(CONVEYOR.replace(given, instead), "edge.toml")
+    found = estimate(gathered(node(40, Truth()), budget, 40).sums, [budget])
+    assert np.isfinite(found.mean).all()
+    assert np.isfinite(found.path).all()
+    assert (np.linalg.eigvalsh(found.covariance[0]) > -1e-9).all()
+
+
+@pytest.mark.parametrize("count", [0, 1, 2, 30, 960], ids=lambda count: f"{count} reports of noise")
+def test_reports_without_sense_give_a_finite_estimate(count):
+    rng = np.random.default_rng(4)
+    sane = node(40, Truth())
+    noise = Series(
+        np.array([0, count]), sane.time[:count], rng.uniform(0, 5, count), rng.integers(0, 65536, count),
+        rng.uniform(0, 5, count), rng.uniform(-50, 80, count), rng.integers(0, 5, count),
+    )  # fmt: skip
+    found = estimate(gathered(noise, BUDGET, 40).sums, [BUDGET])
+    assert np.isfinite(found.mean).all()
+    assert np.isfinite(found.covariance).all()

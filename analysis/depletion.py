@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import ndtri
 
 from analysis.kernel import Inputs, narrow_wake_factor, simulate
 from analysis.load import wake_energy
@@ -26,6 +27,7 @@ LEVELS = (0.05, 0.10, 0.50, 0.90, 0.95)
 DAYS_AHEAD = np.array([*range(1, 15), 17, 21, 25, 28, 30, *range(35, 92, 7), *range(105, 366, 14), 365], dtype=float)
 VISIT_RISK = 0.1  # a visit is due when the probability of having gone dark reaches this
 INTERVAL_RISK = 0.05  # of going dark within the horizon at the sustainable wake interval
+READING_DOUBT = 0.02  # of the energy at full: capacity's 0.1 %/K over a swing of 10 K
 CHUNK = 64  # nodes a thread takes at a time
 
 
@@ -104,7 +106,20 @@ def forecast(
         dark[index], back[index], usable[index] = dark_day, back_day, _quantiles(draws)
 
     _in_chunks(nodes, paths, seed, threads, run)
-    return _summary(nodes, dark, back, usable, grid, visit_risk)
+    return _summary(nodes, dark, back, _with_reading_doubt(nodes, usable), grid, visit_risk)
+
+
+def _with_reading_doubt(nodes: Sequence[NodeOutlook], usable: Array) -> Array:
+    """The quantiles of usable energy, widened by what the voltage of the day may differ from the energy it stands for.
+
+    Temperature moves the voltage at the same charge, and so does redistribution inside the storage after a charge or a
+    wake: READING_DOUBT of the energy at full, one standard deviation, about the median and within empty and full.
+    """
+    full = np.array([node.capacity_ratio * (node.curve.full_j - node.curve.cutoff_j) for node in nodes])
+    median = usable[:, :, [LEVELS.index(0.50)]]
+    doubt = READING_DOUBT * full[:, None, None] * ndtri(LEVELS)
+    wide = median + np.sign(doubt) * np.hypot(usable - median, doubt)
+    return np.asarray(np.clip(wide, 0.0, full[:, None, None]))
 
 
 def _summary(

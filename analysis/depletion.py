@@ -112,14 +112,16 @@ def forecast(
 def _with_reading_doubt(nodes: Sequence[NodeOutlook], usable: Array) -> Array:
     """The quantiles of usable energy, widened by what the voltage of the day may differ from the energy it stands for.
 
-    Temperature moves the voltage at the same charge, and so does redistribution inside the storage after a charge or a
-    wake: READING_DOUBT of the energy at full, one standard deviation, about the median and within empty and full.
+    Temperature moves a capacitor's voltage at the same charge, and so does redistribution inside it after a charge or
+    a wake: READING_DOUBT of the energy at full, one standard deviation, about the median and within empty and full.
+    A battery's readings have the converter's noise alone, which the simulation has given them.
     """
     full = np.array([node.capacity_ratio * (node.curve.full_j - node.curve.cutoff_j) for node in nodes])
+    capacitor = np.array([not node.budget.storage.is_battery for node in nodes])
     median = usable[:, :, [LEVELS.index(0.50)]]
-    doubt = READING_DOUBT * full[:, None, None] * ndtri(LEVELS)
-    wide = median + np.sign(doubt) * np.hypot(usable - median, doubt)
-    return np.asarray(np.clip(wide, 0.0, full[:, None, None]))
+    doubt = np.where(capacitor, READING_DOUBT * full, 0.0)[:, None, None] * ndtri(LEVELS)
+    wide = median + np.sign(ndtri(LEVELS)) * np.hypot(usable - median, doubt)
+    return np.asarray(np.clip(wide, 0.0, np.maximum(full[:, None, None], usable)))
 
 
 def _summary(

@@ -15,10 +15,11 @@ import numpy.typing as npt
 
 from analysis.change import find_change
 from analysis.ledger import FULL_MARGIN, FULL_MARGIN_STEPS
-from analysis.level import Level, filter_level
+from analysis.level import Level, borrowed, filter_level
 from analysis.noise import deviates, lag_one, noise_table, shared, table_sd
 from analysis.outlook import HarvestOutlook, curve_of
 from analysis.site_days import Ahead, Days, SiteDays, active_hours, ahead, day_shapes
+from analysis.stops import Stop, ongoing_stop
 from ingest.budget import SECONDS_PER_DAY, Budget
 
 Array = npt.NDArray[np.float64]
@@ -134,8 +135,7 @@ def _group(
     nodes: Sequence[NodeDays], site: SiteDays, today: np.datetime64, hour: int, days: int
 ) -> list[HarvestOutlook]:
     """The outlooks of nodes of one budget."""
-    budget = nodes[0].budget
-    source = SOURCES[budget.harvest.source]
+    budget, source = nodes[0].budget, SOURCES[nodes[0].budget.harvest.source]
     past = int(site.index(np.array(today)))
     season = site.sky.mean(axis=1) if budget.harvest.source == "light-outdoor" else np.ones(site.days)
     shapes = [day_shapes(budget.harvest, site, node.profile) for node in nodes]
@@ -147,6 +147,8 @@ def _group(
         for s, week, c in zip(seen, weeks, closed, strict=True)
     ]
     prior = _prior(budget, values)
+    stops = [ongoing_stop(v, s.censored, source.noise_sd, source.noise_keep) for v, s in zip(values, seen, strict=True)]
+    values = [_without(value, stop) for value, stop in zip(values, stops, strict=True)]
     steps = [_last_step(value, s, prior) for value, s in zip(values, seen, strict=True)]
     values = [value if step is None else step.since for value, step in zip(values, steps, strict=True)]
     priors = [prior if step is None else step.prior for step in steps]
@@ -154,15 +156,22 @@ def _group(
     levels = [_level(s, v, p, scatter, source) for s, v, p in zip(seen, values, priors, strict=True)]
     scatter = _scatter(values, seen, levels, source)
     steady = [i for i, step in enumerate(steps) if step is None]
-    for i, told in zip(steady, _sisters([levels[i] for i in steady], prior), strict=True):
+    for i, told in zip(steady, borrowed([levels[i] for i in steady], prior), strict=True):
         priors[i] = told
     levels = [_level(s, v, p, scatter, source) for s, v, p in zip(seen, values, priors, strict=True)]
     z = np.stack([_deviates(v, s, level, scatter) for v, s, level in zip(values, seen, levels, strict=True)])
     share = shared(z, source.shared) if past else source.shared
     return [
-        _outlook(level, scatter, source, share, row, s, ahead(season, week, shape, site, today, hour, days))
-        for level, row, s, week, shape in zip(levels, z, seen, weeks, shapes, strict=True)
+        _outlook(level, scatter, source, share, row, s, stop, ahead(season, week, shape, site, today, hour, days))
+        for level, row, s, stop, week, shape in zip(levels, z, seen, stops, weeks, shapes, strict=True)
     ]
+
+
+def _without(value: Array, stop: Stop | None) -> Array:
+    """The days behind without a stop that is still on, if it likely is one."""
+    if stop is None or stop.share < 0.5:
+        return value
+    return np.where(np.arange(len(value)) < len(value) - stop.days, value, np.nan)
 
 
 class _Step(NamedTuple):
@@ -188,8 +197,7 @@ def _prior(budget: Budget, values: list[Array]) -> tuple[float, float]:
     """The budget's harvest a day [J] and its relative sd; where it names no power, what the group shows."""
     if budget.harvest.source == "none":
         return 0.0, 0.0
-    mean = budget.harvest.mean_power * SECONDS_PER_DAY
-    if mean > 0:
+    if (mean := budget.harvest.mean_power * SECONDS_PER_DAY) > 0:
         return mean, max(budget.harvest.tolerance, 0.05)
     known = np.concatenate([value[np.isfinite(value)] for value in values])
     return max(float(known.mean()) if len(known) else 0.0, 1e-6), 1.0
@@ -318,26 +326,15 @@ def _deviates(value: Array, seen: _Seen, level: Level, scatter: _Scatter) -> Arr
     return deviates(_factors(value, seen, level.after), scatter.table, seen.censored)
 
 
-def _sisters(levels: list[Level], prior: tuple[float, float]) -> list[tuple[float, float]]:
-    """For each node, what its sisters' present levels say about its own: mean and relative sd."""
-    mean0, tolerance = prior
-    if mean0 <= 0:
-        return [prior] * len(levels)
-    means = np.array([level.mean + level.departure for level in levels]) / mean0
-    variance = np.array([v.mean_var + v.departure_var + 2 * v.covariance for v in levels]) / mean0**2
-    told = []
-    for i in range(len(levels)):
-        others = np.arange(len(levels)) != i
-        weight = 1 / (variance[others] + tolerance**2)
-        informed = (1 - variance[others] / tolerance**2).clip(0, 1).sum()
-        centre = (np.sum(weight * means[others]) + 1 / tolerance**2) / (weight.sum() + 1 / tolerance**2)
-        between = (2 * tolerance**2 + np.sum((means[others] - centre) ** 2)) / (2 + informed)
-        told.append((float(max(centre, 0.05) * mean0), float(np.sqrt(between) / max(centre, 0.05))))
-    return told
-
-
 def _outlook(
-    level: Level, scatter: _Scatter, source: Source, share: float, z: Array, seen: _Seen, coming: Ahead
+    level: Level,
+    scatter: _Scatter,
+    source: Source,
+    share: float,
+    z: Array,
+    seen: _Seen,
+    stop: Stop | None,
+    coming: Ahead,
 ) -> HarvestOutlook:
     mean = max(level.mean, 0.0)
     base = max(mean, 1e-12)
@@ -364,6 +361,9 @@ def _outlook(
         level_noise=level.slow_sd * float(np.sqrt(1 - weekly**2)) / base,
         mean_sd=float(mean_sd) / base,
         site_share=share,
+        stop_days=0.0 if stop is None else float(stop.days),
+        stop_share=0.0 if stop is None else stop.share,
+        stop_factor=1.0 if stop is None else stop.factor,
         past_wake=float(seen.load[0]),
         past_sleep=float(seen.load[1]),
         past_leakage=float(seen.load[2]),

@@ -31,6 +31,7 @@ NODE = np.dtype(
         *[(name, "f8") for name in ("rate_sd", "rate_noise")],  # of the wake rate: lasting, and from day to day
         *[(name, "f8") for name in ("level_now", "level_sd", "level_tilt", "level_keep", "level_noise")],
         *[(name, "f8") for name in ("mean_sd", "noise_now", "noise_keep", "site_share")],
+        *[(name, "f8") for name in ("stop_days", "stop_share", "stop_factor")],  # of a stop that is still on
         ("middle", "f8"),  # mean over the day of the share of its harvest that has come
         ("wake_week", "f8", 7),  # wake rate of the seven days ahead over its mean
         ("dark", "?"),
@@ -210,6 +211,14 @@ def _begin(node: Any, drains: Array, state: Any, mine: Array) -> tuple[Any, floa
 
 
 @compiled
+def _stopped(node: Any, state: Any) -> float:
+    """How many days more a stop that is still on lasts in this future."""
+    if node.stop_days <= 0 or (state >> np.uint64(40)) % np.uint64(4096) >= node.stop_share * 4096:
+        return 0.0
+    return float(node.stop_days * (4096.0 / (1.0 + (state >> np.uint64(20)) % np.uint64(4096)) - 1.0))
+
+
+@compiled
 def _futures(
     given: Inputs,
     i: int,
@@ -239,6 +248,7 @@ def _futures(
     for path in range(len(dark_day)):
         state, rate, gain, level, x, fade, capacity = _begin(node, given.drains[i], state, mine)
         rate *= wake_factor
+        stopped = _stopped(node, state)
         dark = node.dark
         dark_day[path] = 0.0 if dark else np.inf
         back_day[path] = np.inf if dark else 0.0
@@ -258,6 +268,8 @@ def _futures(
             shock = node.site_share * given.site[path, day] + own_share * _normal(state, 0, NORMAL)
             z = node.noise_keep * z + fresh * shock
             harvest = scale[day] * income * _read(noise, half + z * per_sd)
+            if day < stopped:
+                harvest *= node.stop_factor
             wake = rate * node.wake_week[weekday] * max(1.0 + node.rate_noise * _normal(state, 1, NORMAL), 0.0)
             if day == 0:
                 drain = _drain(x, fine, mine, wake) * flow

@@ -125,3 +125,21 @@ def filter_level(
         noise_sd, (1 + noise_keep) / (1 - noise_keep), slow_sd, keep,
     )  # fmt: skip
     return Level(a, b, paa, pbb, pab, slow_sd, before, after)
+
+
+def borrowed(levels: list[Level], prior: tuple[float, float]) -> list[tuple[float, float]]:
+    """For each node, what its sisters' present levels say about its own: mean and relative sd."""
+    mean0, tolerance = prior
+    if mean0 <= 0:
+        return [prior] * len(levels)
+    means = np.array([level.mean + level.departure for level in levels]) / mean0
+    variance = np.array([v.mean_var + v.departure_var + 2 * v.covariance for v in levels]) / mean0**2
+    told = []
+    for i in range(len(levels)):
+        others = np.arange(len(levels)) != i
+        weight = 1 / (variance[others] + tolerance**2)
+        informed = (1 - variance[others] / tolerance**2).clip(0, 1).sum()
+        centre = (np.sum(weight * means[others]) + 1 / tolerance**2) / (weight.sum() + 1 / tolerance**2)
+        between = (2 * tolerance**2 + np.sum((means[others] - centre) ** 2)) / (2 + informed)
+        told.append((float(max(centre, 0.05) * mean0), float(np.sqrt(between) / max(centre, 0.05))))
+    return told

@@ -1,0 +1,61 @@
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from outlooks import budget, node, steady
+
+from analysis.depletion import forecast
+from analysis.stops import ongoing_stop
+
+NONE = np.zeros(60, dtype=bool)
+
+
+def days(low: int, factor: float = 0.1) -> np.ndarray:
+    value = np.random.default_rng(2).normal(5.0, 0.5, 60)
+    value[60 - low :] *= factor
+    return value
+
+
+@pytest.mark.parametrize("low", [1, 2, 5])
+def test_stop_is_as_long_as_its_days(low: int) -> None:
+    found = ongoing_stop(days(low), NONE, 0.2, 0.3)
+    assert found is not None
+    assert found.days == low
+    assert found.factor == pytest.approx(0.1, abs=0.02)
+
+
+def test_longer_runs_are_likelier_stops_and_poor_days_are_usual_outdoors() -> None:
+    steady_source = [ongoing_stop(days(low), NONE, 0.2, 0.3) for low in (1, 3, 6)]
+    weather = [ongoing_stop(days(low), NONE, 0.5, 0.3) for low in (1, 3, 6)]
+    shares = [[found.share for found in kind if found is not None] for kind in (steady_source, weather)]
+    assert shares[0] == sorted(shares[0])
+    assert shares[0][-1] > 0.8
+    assert all(outdoor < indoor for outdoor, indoor in zip(shares[1], shares[0], strict=True))
+
+
+def test_days_not_known_do_not_end_a_stop_but_count() -> None:
+    value = days(6)
+    value[[55, 56]] = np.nan  # a weekend in the stop
+    found = ongoing_stop(value, NONE, 0.2, 0.3)
+    assert found is not None
+    assert found.days == 6
+
+
+def test_no_stop_without_low_days_history_or_end() -> None:
+    full = NONE.copy()
+    full[-3:] = True  # at least that: the storage was full
+    assert ongoing_stop(days(0), NONE, 0.2, 0.3) is None
+    assert ongoing_stop(days(3), full, 0.2, 0.3) is None
+    assert ongoing_stop(days(3)[-8:], NONE[-8:], 0.2, 0.3) is None
+    assert ongoing_stop(days(20), NONE, 0.2, 0.3) is None  # by now a lasting change
+    assert ongoing_stop(np.full(60, np.nan), NONE, 0.2, 0.3) is None
+
+
+def test_stop_lasts_on_as_often_as_it_should() -> None:
+    # Four days into a certain stop that leaves nothing: on for m days more with probability 4 / (4 + m). The node
+    # spends 1.44 J a day and holds 5.76 J, so it goes dark if the stop lasts 4 days more: one time in two.
+    stopped = steady(1.6, stop_days=4.0, stop_share=1.0, stop_factor=0.0)
+    probe = node(stopped, budget(capacitance=1.0, wakes=48), usable=5.76)
+    assert forecast([probe], paths=4000).p_dark_30d[0] == pytest.approx(0.5, abs=0.05)  # and the day's steps
+    doubtful = replace(probe, harvest=replace(stopped, stop_share=0.4))
+    assert forecast([doubtful], paths=4000).p_dark_30d[0] == pytest.approx(0.2, abs=0.03)

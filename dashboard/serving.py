@@ -16,6 +16,8 @@ from ingest.store import Store
 
 log = logging.getLogger(__name__)
 
+STOP_TIMEOUT_S = 5.0  # an analysis that takes longer is left: its writes are transactions, and the next one repeats it
+
 
 @dataclass
 class Schedule:
@@ -46,9 +48,9 @@ class Schedule:
         self._thread.start()
 
     def stop(self) -> None:
-        """Let the analysis under way finish, then end."""
+        """Let the analysis under way finish if it does so soon, then end; what it has not written is not lost."""
         self._stop.set()
-        self._thread.join()
+        self._thread.join(STOP_TIMEOUT_S)
 
     def _run(self) -> None:
         while not self._stop.is_set():
@@ -56,7 +58,8 @@ class Schedule:
                 analyse(self.book, self.clock())
                 self._alarms.publish()
             except (JoulebookError, duckdb.Error) as error:  # the next one may find the disk with room again
-                log.warning("analysis: %s", error)
+                if not self._stop.is_set():
+                    log.warning("analysis: %s", error)
             except Exception as error:  # noqa: BLE001 - whoever waits is told, whatever it was
                 self.failure = error
                 return

@@ -16,7 +16,7 @@ import numpy.typing as npt
 from analysis.change import find_change
 from analysis.ledger import FULL_MARGIN, FULL_MARGIN_STEPS
 from analysis.level import Level, borrowed, filter_level
-from analysis.noise import deviates, lag_one, noise_table, shared, table_sd
+from analysis.noise import deviates, lag_one, noise_table, shared, slow_spread, table_sd
 from analysis.outlook import HarvestOutlook, curve_of
 from analysis.site_days import Ahead, Days, SiteDays, active_hours, ahead, day_shapes
 from analysis.stops import Stop, ongoing_stop
@@ -103,6 +103,7 @@ class _Scatter:
     sd: float
     table: Array
     keep: float
+    slow_sd: float
 
 
 def outlooks(
@@ -152,14 +153,15 @@ def _group(
     steps = [_last_step(value, s, prior) for value, s in zip(values, seen, strict=True)]
     values = [value if step is None else step.since for value, step in zip(values, steps, strict=True)]
     priors = [prior if step is None else step.prior for step in steps]
-    scatter = _Scatter(source.noise_sd, noise_table([], source.noise_sd), source.noise_keep)
+    scatter = _Scatter(source.noise_sd, noise_table([], source.noise_sd), source.noise_keep, source.slow_sd)
     levels = [_level(s, v, p, scatter, source) for s, v, p in zip(seen, values, priors, strict=True)]
     scatter = _scatter(values, seen, levels, source)
     steady = [i for i, step in enumerate(steps) if step is None]
     for i, told in zip(steady, borrowed([levels[i] for i in steady], prior), strict=True):
         priors[i] = told
     levels = [_level(s, v, p, scatter, source) for s, v, p in zip(seen, values, priors, strict=True)]
-    z = np.stack([_deviates(v, s, level, scatter) for v, s, level in zip(values, seen, levels, strict=True)])
+    factors = [_factors(v, s, level.after) for v, s, level in zip(values, seen, levels, strict=True)]
+    z = deviates(np.stack(factors), scatter.table, np.stack([s.censored for s in seen]))
     share = shared(z, source.shared) if past else source.shared
     return [
         _outlook(level, scatter, source, share, row, s, stop, ahead(season, week, shape, site, today, hour, days))
@@ -297,7 +299,8 @@ def _level(seen: _Seen, value: Array, prior: tuple[float, float], scatter: _Scat
         start_sd=tolerance * mean,
         noise_sd=max(scatter.sd, 0.02) * mean,
         noise_keep=scatter.keep,
-        slow_sd=source.slow_sd * mean,
+        slow_sd=scatter.slow_sd * mean,
+        step_sd=2 * source.slow_sd * mean,
         keep=float(np.exp(-1 / source.slow_days)),
     )
 
@@ -311,19 +314,16 @@ def _factors(value: Array, seen: _Seen, level: Array) -> Array:
 def _scatter(values: list[Array], seen: list[_Seen], levels: list[Level], source: Source) -> _Scatter:
     """Distribution and day-to-day correlation of the noise, over all nodes of the group."""
     if source.noise_sd == 0:
-        return _Scatter(0.0, noise_table([], 0.0), 0.0)
+        return _Scatter(0.0, noise_table([], 0.0), 0.0, 0.0)
     factors = np.stack([_factors(v, s, level.before) for v, s, level in zip(values, seen, levels, strict=True)])
     bound = np.stack([s.censored for s in seen])
     known, least = factors[np.isfinite(factors) & ~bound], factors[np.isfinite(factors) & bound]
     table = noise_table(known, source.noise_sd, least)
-    keep = source.noise_keep
-    if factors.shape[1] > 1:
-        keep = lag_one(deviates(factors, table, bound), source.noise_keep)
-    return _Scatter(table_sd(table), table, keep)
-
-
-def _deviates(value: Array, seen: _Seen, level: Level, scatter: _Scatter) -> Array:
-    return deviates(_factors(value, seen, level.after), scatter.table, seen.censored)
+    several = factors.shape[1] > 1
+    keep = lag_one(deviates(factors, table, bound), source.noise_keep) if several else source.noise_keep
+    means = np.array([max(level.mean + level.departure, 1e-12) for level in levels])
+    ratio = np.where(bound, np.nan, np.stack(values)) / means[:, None]
+    return _Scatter(sd := table_sd(table), table, keep, slow_spread(ratio, sd, keep, source.slow_sd))
 
 
 def _outlook(

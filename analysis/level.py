@@ -45,7 +45,7 @@ def _above(limit: float, mean: float, sd: float) -> tuple[float, float]:
 @compiled
 def _filter(
     value: Array, seen: Any, spread: Array, censored: Any, start: float, start_sd: float, noise_sd: float,
-    inflation: float, slow_sd: float, keep: float,
+    inflation: float, slow_sd: float, keep: float, step_sd: float,
 ) -> tuple[float, float, float, float, float, Array, Array]:  # fmt: skip
     a, b = start, 0.0
     paa, pab, pbb = start_sd**2, 0.0, slow_sd**2
@@ -70,7 +70,7 @@ def _filter(
             surprise += SURPRISE_WEIGHT * (shift / math.sqrt(total) - surprise)
             if abs(surprise) > SURPRISE:  # a step, not the usual wandering: look afresh
                 surprise = 0.0
-                pbb += 4.0 * slow_sd**2
+                pbb += step_sd**2
                 ka, kb = paa + pab, pab + pbb
                 total = ka + kb + noise * inflation
             a += ka / total * shift
@@ -93,6 +93,7 @@ def filter_level(
     noise_keep: float = 0.0,
     slow_sd: float,
     keep: float,
+    step_sd: float,
 ) -> Level:
     """The level after the last of a run of days.
 
@@ -110,6 +111,8 @@ def filter_level(
         Sd of a day about the level, and its correlation from day to day: correlated days count as fewer.
     slow_sd, keep : float
         Sd of the departure, and its correlation from one day to the next.
+    step_sd : float
+        Of a step, where the days speak of one.
 
     Notes
     -----
@@ -122,7 +125,7 @@ def filter_level(
     given = np.asarray(value, dtype=float)
     a, b, paa, pbb, pab, before, after = _filter(
         given, np.isfinite(given), np.asarray(spread, dtype=float), np.asarray(censored, dtype=bool), start, start_sd,
-        noise_sd, (1 + noise_keep) / (1 - noise_keep), slow_sd, keep,
+        noise_sd, (1 + noise_keep) / (1 - noise_keep), slow_sd, keep, step_sd,
     )  # fmt: skip
     return Level(a, b, paa, pbb, pab, slow_sd, before, after)
 

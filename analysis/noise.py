@@ -115,3 +115,28 @@ def table_sd(table: Array) -> float:
     """Sd of the factor that a noise table draws."""
     mean = np.average(table, weights=_DENSITY)
     return float(np.sqrt(np.average((table - mean) ** 2, weights=_DENSITY)))
+
+
+def slow_spread(ratio: Array, sd: float, keep: float, believed: float, prior_blocks: float = 6.0) -> float:
+    """Relative sd of the level about its mean: what four-week means scatter beyond the days' own noise.
+
+    Parameters
+    ----------
+    ratio : ndarray, shape (nodes, days)
+        Harvest over each node's mean, NaN where not known.
+    sd, keep : float
+        Of the noise, and its correlation from day to day.
+    believed : float
+        The sd before anything is seen, worth `prior_blocks` four-week means; a quarter of it is the least returned.
+    """
+    blocks = ratio[:, ratio.shape[1] % 28 :].reshape(len(ratio), -1, 28)
+    count = np.isfinite(blocks).sum(axis=2)
+    used = (count >= 10) & ((count >= 10).sum(axis=1, keepdims=True) > 2)
+    mean = np.where(used, np.nansum(blocks, axis=2) / np.maximum(count, 1), 0.0)
+    free = np.maximum(used.sum(axis=1) - 1, 0)
+    centre = mean.sum(axis=1, keepdims=True) / np.maximum(used.sum(axis=1, keepdims=True), 1)
+    square = (np.where(used, mean - centre, 0.0) ** 2).sum()
+    noise = np.where(used, sd**2 * (1 + keep) / (1 - keep) / np.maximum(count, 1), 0.0).sum(axis=1)
+    chance = (noise / np.maximum(used.sum(axis=1), 1) * free).sum()
+    variance = (prior_blocks * believed**2 + square - chance) / (prior_blocks + free.sum())
+    return float(np.sqrt(max(variance, (believed / 4) ** 2)))

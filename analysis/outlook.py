@@ -2,7 +2,7 @@
 
 import zlib
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -165,6 +165,10 @@ class NodeOutlook:
 
     def drains(self) -> Array:
         """Energy of a day's wakes, sleep and leakage at equal steps of stored energy up to full, shape (k, 3). [J]"""
+        return self._drains
+
+    @cached_property
+    def _drains(self) -> Array:
         curve = self.curve
         volts = np.asarray(curve.voltage_at(np.linspace(0.0, curve.full_j, DRAIN_POINTS)))
         running = np.maximum(volts, self.budget.storage.cutoff_voltage)
@@ -175,10 +179,11 @@ class NodeOutlook:
 
     def load_shape(self) -> Array:
         """Share of a day's drain at the present voltage that has gone after each hour, shape (25,)."""
-        wake, rest = self._drains_now()
+        wake, rest = self._drains_now
         hours = (wake * self.wake_hours / self.wake_hours.mean() + rest) / 24
         return np.concatenate([[0.0], np.cumsum(hours)]) / max(wake + rest, 1e-300)
 
+    @cached_property
     def _drains_now(self) -> tuple[float, float]:
         """Energy a day of wakes, and of sleep and leakage, at the present voltage. [J]"""
         stored = np.linspace(0.0, self.curve.full_j, DRAIN_POINTS)
@@ -198,7 +203,7 @@ class NodeOutlook:
 
     def balance(self, days: int = 7) -> float:
         """Mean net harvest less load over the next `days` days, if nothing were curtailed. [W]"""
-        spent = sum(self._drains_now())
+        spent = sum(self._drains_now)
         return float((self.harvest.expected[:days].mean() - spent) / SECONDS_PER_DAY)
 
 

@@ -5,7 +5,7 @@ from statsmodels.tsa.statespace.structural import UnobservedComponents
 
 from analysis.level import filter_level
 
-SETTINGS = {"start": 2.0, "start_sd": 1.0, "noise_sd": 0.4, "slow_sd": 0.5, "keep": 0.9}
+SETTINGS = {"start": 2.0, "start_sd": 1.0, "noise_sd": 0.4, "slow_sd": 0.5, "keep": 0.9, "step_sd": 1.0}
 
 
 def test_level_is_that_of_statsmodels() -> None:
@@ -30,7 +30,7 @@ def test_level_is_that_of_statsmodels() -> None:
 
 @pytest.mark.parametrize("limit", [0.5, 2.0, 4.0, 9.0])
 def test_lower_bound_moves_the_level_to_the_truncated_normals_mean(limit: float) -> None:
-    still = SETTINGS | {"slow_sd": 1e-9, "noise_sd": 1e-6}
+    still = SETTINGS | {"slow_sd": 1e-9, "noise_sd": 1e-6, "step_sd": 0.0}
     found = filter_level([limit], [1.0], [True], **still)
     expected = truncnorm(a=limit - 2.0, b=np.inf, loc=2.0, scale=1.0)  # scipy.stats, another implementation
     assert found.mean == pytest.approx(expected.mean(), rel=1e-6)

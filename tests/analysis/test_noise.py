@@ -57,3 +57,17 @@ def test_lower_bounds_raise_the_distribution() -> None:
     above, below = noise.deviates([0.6, 0.1], table, [True, False])
     assert below == pytest.approx(norm.ppf(0.1), abs=0.1)
     assert above == pytest.approx(norm.pdf(norm.ppf(0.2)) / 0.8, abs=0.1)  # the mean of the upper four fifths
+
+
+@pytest.mark.parametrize("true", [0.0, 0.1, 0.25])
+def test_slow_spread_is_what_four_weeks_scatter_beyond_the_days(true: float) -> None:
+    rng = np.random.default_rng(12)
+    level = np.repeat(1 + true * rng.normal(size=(30, 13)), 28, axis=1)
+    days = level + 0.3 * rng.normal(size=level.shape)
+    days[rng.uniform(size=days.shape) < 0.2] = np.nan
+    found = noise.slow_spread(days, 0.3, 0.0, 0.2)
+    assert found == pytest.approx(max(true, 0.05), abs=0.03)  # a quarter of the belief at least
+
+
+def test_slow_spread_without_history_is_the_belief() -> None:
+    assert noise.slow_spread(np.full((3, 20), np.nan), 0.3, 0.3, 0.2) == pytest.approx(0.2)

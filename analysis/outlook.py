@@ -106,7 +106,7 @@ class NodeOutlook:
     Attributes
     ----------
     voltage, voltage_sd : float
-        Rest voltage and the sd of a reading, from `reading_sd`. [V]
+        Rest voltage and the sd of the converter's reading of it. [V]
     dark : bool
         Below the cut-off and not running.
     wakes_per_day, rate_sd, rate_noise : float
@@ -205,16 +205,6 @@ class NodeOutlook:
         """Mean net harvest less load over the next `days` days, if nothing were curtailed. [W]"""
         spent = sum(self._drains_now)
         return float((self.harvest.expected[:days].mean() - spent) / SECONDS_PER_DAY)
-
-
-def reading_sd(budget: Budget, voltage: float) -> float:
-    """Sd of a voltage reading about what the stored energy alone would give. [V]
-
-    The converter's step and a millivolt of noise; for a capacitor also its temperature, which moves the voltage at
-    constant charge: 0.1 %/K over 3 K (our own judgement).
-    """
-    warmth = 0.0 if budget.storage.is_battery else 0.003 * voltage
-    return float(np.sqrt(budget.telemetry.adc_step**2 / 12 + 1e-6 + warmth**2))
 
 
 def record(node: NodeOutlook, seed: int) -> Any:

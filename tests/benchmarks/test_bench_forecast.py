@@ -1,4 +1,4 @@
-"""The benchmark in a small size, so that it cannot rot; its speed is printed by `make bench` and held by nobody here."""
+"""The benchmark in a small size, so that it cannot rot; its speed is printed by `make bench`, and no test holds it."""
 
 import bench_forecast
 import pytest

@@ -19,6 +19,7 @@ Verdict = Literal["sound", "watch", "degraded", "spent", "not-enough-data"]
 BASELINE_DAYS = 30
 RECENT_DAYS = 14
 WARMTH_PRIOR = (-0.008, 0.006)  # ln resistance per kelvin, mean and sd: x1.5 to x2 from 20 to -40 degC (from memory)
+UNMEASURED = 0.05  # of resistance, one sd, where no temperature is reported: 1.2 % a kelvin (as above) over 4 K
 WARN_SHARE = 0.75  # of the way to the budget's end of life: -15 % and x1.75 of the usual -20 % and x2
 SPENT_SHARE = 2.0  # of that way
 SURE = 0.9  # chance at which a verdict is passed
@@ -73,8 +74,9 @@ def resistance(steps: Floats) -> Resistance:
     base, base_sd = _mean(ohm[first], var[first])
     if not (value > 0 and base > 0) or seen[-1] - seen[0] < RECENT_DAYS:
         return Resistance(value, value_sd, np.nan, np.nan)
-    ratio = value / base
-    return Resistance(value, value_sd, ratio, float(ratio * np.hypot(value_sd / value, base_sd / base)))
+    ratio, season = value / base, 0.0 if np.isfinite(warmth).any() else UNMEASURED
+    doubt = np.sqrt((value_sd / value) ** 2 + (base_sd / base) ** 2 + season**2)
+    return Resistance(value, value_sd, ratio, float(ratio * doubt))
 
 
 def _mean(ohm: Floats, var: Floats) -> tuple[float, float]:

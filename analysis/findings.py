@@ -93,7 +93,7 @@ class NodeFacts:
 
 @dataclass(frozen=True)
 class Finding:
-    """One row of the table `findings`; node_id is empty for a site-wide one, which names its site in the evidence."""
+    """One row of the table `findings`; node_id is empty for a site-wide one."""
 
     node_id: str | None
     finding: str

@@ -15,12 +15,12 @@ from analysis.run_ahead import Prospects, look_ahead, read_corrections
 from analysis.run_books import State, read_courses, site_books
 from analysis.run_days import NumberedFleet, Progress, plain, update_days
 from analysis.run_field import update_field
-from analysis.run_findings import NodeField, find_all, judge_nodes
+from analysis.run_findings import NodeField, end_of_life_rows, find_all, judge_nodes
 from ingest.budget import SECONDS_PER_DAY
 from ingest.errors import UsageError
 from ingest.store import Store, sql
 
-RESULT_TABLES = ("estimates", "forecast", "forecast_path", "prospects", "health", "findings")
+RESULT_TABLES = ("estimates", "forecast", "forecast_path", "prospects", "health", "end_of_life", "findings")
 LATEST_ONLY = {"forecast_path", "prospects"}
 WINDOW_DAYS = 28  # of the mean net harvest
 
@@ -146,6 +146,7 @@ def _write(
         key = {"node_id": node.node_id} | stamp
         results["estimates"] += [key | asdict(line) for line in field.lines]
         results["health"].append(key | {k: _told(v) for k, v in asdict(field.health).items()})
+        results["end_of_life"] += [key | row for row in end_of_life_rows(field, moment)]
         row = _forecast_row(prospects, ahead[i]) if i in ahead else {}
         results["forecast"].append(key | row)
         if i in ahead:

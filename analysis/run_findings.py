@@ -1,7 +1,7 @@
 """Judges the fleet over the store's books: budget lines, storage health and findings."""
 
 from dataclasses import asdict, dataclass, replace
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Any
 
 import numpy as np
@@ -9,17 +9,18 @@ import pandas as pd
 
 from analysis import kalman
 from analysis import state as places
+from analysis.end_of_life import Criterion, EndOfLife, Loss, end_of_life, pace
 from analysis.estimate import Line, NetHarvest, lines
 from analysis.findings import Finding, NodeFacts, Rise, find
 from analysis.harvest import NodeDays, past_harvest
-from analysis.health import Health, judge, resistance
+from analysis.health import RATE_DAYS, Health, judge, resistance
 from analysis.run_ahead import per_capacity_sd
 from analysis.run_books import NodeBook, SiteBook
 from analysis.run_days import NumberedFleet
 from analysis.run_field import Field, since
 from analysis.series import Floats
 from analysis.storage import TEMPERATURE_REFERENCE_C
-from ingest.budget import SECONDS_PER_DAY, Budget
+from ingest.budget import SECONDS_PER_DAY, Budget, Storage
 
 BASELINE_DAYS = 28
 ENOUGH_SECONDS = 2 * SECONDS_PER_DAY
@@ -31,6 +32,7 @@ class NodeField:
 
     lines: list[Line]
     health: Health
+    ends: dict[Criterion, EndOfLife]  # where wear stands out of its doubt
 
 
 def judge_nodes(
@@ -59,9 +61,7 @@ def find_all(books: list[SiteBook], nodes: list[NodeField]) -> list[dict[str, An
 
 
 def _row(finding: Finding) -> dict[str, Any]:
-    row = asdict(finding) | {"since": pd.Timestamp(finding.since, tz="UTC")}
-    del row["site"]
-    return row
+    return asdict(finding) | {"since": pd.Timestamp(finding.since, tz="UTC")}
 
 
 def _judge(
@@ -83,7 +83,47 @@ def _judge(
     shift, hidden = (float(x) for x in field.hidden_sleep[row])
     net = _net_harvest(field, row, window)
     found = lines(budget, mean, covariance, voltage, temperature, esr, net, (shift, hidden))
-    return NodeField(found, health)
+    return NodeField(found, health, _ends(budget.storage, health, field, row))
+
+
+def _ends(storage: Storage, health: Health, field: Field, row: int) -> dict[Criterion, EndOfLife]:
+    """When the storage reaches the budget's limits of capacity and resistance."""
+    start, stop = int(field.renewed[row]), int(field.days[row])
+    half = (stop - start) // 2
+    if stop - start < RATE_DAYS:
+        return {}
+    path = field.path[row, :, kalman.C].astype(float)
+    capacity = health.capacity_ratio if np.isfinite(health.fade_per_year) else np.nan
+    earlier = resistance(field.resistance[row, start : start + half])
+    losses: dict[Criterion, tuple[Loss, Loss, float]] = {
+        "capacity": (
+            Loss(half, 1 - capacity * path[start + half] / path[stop - 1], health.capacity_sd),
+            Loss(stop - start, 1 - capacity, health.capacity_sd),
+            1 - storage.end_of_life_capacity,
+        ),
+        "resistance": (
+            Loss(half, earlier.ratio - 1, earlier.ratio_sd),
+            Loss(stop - start, health.esr_ratio - 1, health.esr_sd),
+            storage.end_of_life_esr_ratio - 1,
+        ),
+    }
+    return {
+        name: end_of_life(now.lost, now.sd, ahead, limit)
+        for name, (then, now, limit) in losses.items()
+        if (ahead := pace(then, now)) is not None
+    }
+
+
+def end_of_life_rows(node: NodeField, moment: datetime) -> list[dict[str, Any]]:
+    """The rows of the table `end_of_life`, less the node's name."""
+    return [
+        {"criterion": name}
+        | {
+            f"by_{quantile}": None if np.isnan(days) else moment.date() + timedelta(days=days)
+            for quantile, days in end._asdict().items()
+        }
+        for name, end in node.ends.items()
+    ]
 
 
 def _ratio(mean: Floats, covariance: Floats, state: int) -> tuple[float, float]:

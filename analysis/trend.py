@@ -1,4 +1,4 @@
-"""How fast a capacity ratio falls, told apart from the season, and when it will reach its limit."""
+"""How fast a capacity ratio falls, told apart from the season."""
 
 from dataclasses import dataclass, replace
 from typing import Literal, NamedTuple
@@ -17,7 +17,6 @@ FEWEST = 12  # samples: twice the columns of the harmonic regression
 CONFIDENCE = 0.95  # upper end of the 90 % interval
 MEDIAN_PENALTY = np.sqrt(np.pi / 2)  # sd of a median over that of a mean, normal errors
 MAD_TO_SD = 1.4826  # of a normal distribution
-HORIZON_DAYS = 20 * 365
 
 
 @dataclass(frozen=True)
@@ -271,55 +270,6 @@ def _seasonal_sen(day: Array, ratio: Array) -> FadeRate:
     low, high = np.interp(rank, np.arange(len(slope)), slope)
     sd = float(high - low) / (2 * ndtri(CONFIDENCE))
     return FadeRate(-float(np.median(slope)), sd, -float(high), -float(low), len(day), "seasonal-sen", "")
-
-
-def spent_probability(
-    days: npt.ArrayLike, ratio: float, ratio_sd: float, rate: float, rate_sd: float, limit: float
-) -> Array:
-    """Probability that a ratio fading in a straight line has reached its limit within `days` from now.
-
-    Parameters
-    ----------
-    days : array_like
-        [d], rising from zero.
-    ratio, ratio_sd : float
-        Now, over the baseline.
-    rate, rate_sd : float
-        Share of the baseline lost a year. [1/year]
-    limit : float
-        The ratio at which the storage is spent.
-
-    Notes
-    -----
-    The chance that a normal ratio stands below the limit at that time, never falling with time: what has once been
-    spent stays so. Left out: a doubt that ratio and rate share, and a pace that changes (calendar ageing slows, see
-    `calendar_fade`; a wear-out speeds up).
-    """
-    year = np.asarray(days, dtype=float) / DAYS_PER_YEAR
-    spread = np.sqrt(ratio_sd**2 + (rate_sd * year) ** 2)
-    return np.asarray(np.maximum.accumulate(ndtr((limit - ratio + rate * year) / np.maximum(spread, 1e-12))))
-
-
-class EndOfLife(NamedTuple):
-    """Days from now by which the storage is spent with 10, 50 and 90 % probability; NaN where past 20 years."""
-
-    p10: float
-    p50: float
-    p90: float
-
-
-def end_of_life(ratio: float, ratio_sd: float, rate: float, rate_sd: float, limit: float) -> EndOfLife:
-    """When the storage will be spent, as quantiles of `spent_probability`, whose parameters these are.
-
-    An input that is NaN gives NaN: no rate, no date.
-    """
-    days = np.arange(HORIZON_DAYS + 1.0)
-    chance = spent_probability(days, ratio, ratio_sd, rate, rate_sd, limit)
-    quantiles = [0.1, 0.5, 0.9]
-    place = np.searchsorted(chance, quantiles)
-    if not np.isfinite(chance[-1]):
-        return EndOfLife(np.nan, np.nan, np.nan)
-    return EndOfLife(*(float(days[i]) if i < len(days) else np.nan for i in place))
 
 
 def calendar_fade(days: npt.ArrayLike, fade_seen: float, seen_after: float) -> Array:

@@ -1,6 +1,6 @@
 """What the pages ask the store: one function a question, tables as data frames, times UTC and aware."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from functools import cache
@@ -180,17 +180,28 @@ def node_findings(cursor: Cursor, node_id: str) -> list[Row]:
     return _rows(cursor, sql("node_findings", "dashboard"), {"node_id": node_id})
 
 
-def site_findings(cursor: Cursor, sites: Iterable[str]) -> list[Row]:
-    """The findings of the latest analysis that stand for a whole site, with the site that their evidence names.
+def site_findings(cursor: Cursor, site: str | None = None) -> list[Row]:
+    """The findings of the latest analysis that stand for a whole site, of one site or of all, the latest first.
 
-    Columns `site, since, probability, evidence`, those of other sites left out.
+    Columns `site, since, probability, evidence`.
     """
-    found = _rows(
+    return _rows(
         cursor,
-        "SELECT since, probability, evidence FROM findings WHERE node_id IS NULL"
-        " AND as_of = (SELECT max(as_of) FROM forecast) ORDER BY since DESC",
+        "SELECT site, since, probability, evidence FROM findings WHERE finding = 'site-wide'"
+        " AND site = coalesce($site, site) AND as_of = (SELECT max(as_of) FROM forecast) ORDER BY since DESC, site",
+        {"site": site},
     )
-    return [row | {"site": site} for row in found for site in sites if f" at {site} " in row["evidence"]]
+
+
+def end_of_life(cursor: Cursor, node_id: str) -> dict[str, Row]:
+    """When a node's storage reaches its limits by the latest analysis, by criterion, where that can be stated."""
+    rows = _rows(
+        cursor,
+        "SELECT criterion, by_p10, by_p50, by_p90 FROM end_of_life WHERE node_id = $node_id"
+        " AND as_of = (SELECT max(as_of) FROM forecast WHERE node_id = $node_id)",
+        {"node_id": node_id},
+    )
+    return {row["criterion"]: row for row in rows}
 
 
 def voltage_history(cursor: Cursor, node_id: str, start: datetime, end: datetime) -> pd.DataFrame:

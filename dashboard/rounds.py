@@ -50,6 +50,9 @@ class Stop:
     visit_by : date or None
         Site day by which the chance of having gone dark reaches VISIT_RISK; None where that lies past the horizon, or
         the node is not expected to go dark.
+    worn_by : date or None
+        Day by which the storage has reached an end of life of its budget with a chance of 10 %; None where that lies
+        past the time looked ahead, or no wear stands out of its doubt.
     back_days : float or None
         Days until a dark node is as likely as not to run again by itself. [d]
     chance_30d : float or None
@@ -66,6 +69,7 @@ class Stop:
     node_id: str
     dark: bool
     visit_by: date | None
+    worn_by: date | None
     back_days: float | None
     chance_30d: float | None
     causes: str
@@ -79,7 +83,7 @@ def plan(rows: pd.DataFrame, fleet: Fleet, common: Collection[str], within: int)
     """The nodes to visit: dark first, then by date, then those without one.
 
     A node is on the list when it is dark, or may be within so many days, or is silent with energy in hand, or its
-    storage is worn.
+    storage is worn or may be within so many days.
 
     Parameters
     ----------
@@ -90,8 +94,11 @@ def plan(rows: pd.DataFrame, fleet: Fleet, common: Collection[str], within: int)
     within : int
         How far ahead to look. [d]
     """
-    due = rows["dark"] | (rows["visit_by_days"] <= within) | rows["silent"] | rows["verdict"].isin(WORN)
-    first = rows[due].sort_values(["dark", "visit_by_days", "node_id"], ascending=[False, True, True])
+    last_day = rows["as_of"].dt.tz_localize(None) + timedelta(days=within)
+    rows = rows.assign(worn=rows["verdict"].isin(WORN) | (rows["worn_p10"] <= last_day))
+    due = rows["dark"] | (rows["visit_by_days"] <= within) | rows["silent"] | rows["worn"]
+    order = ["dark", "visit_by_days", "worn_p10", "node_id"]
+    first = rows[due].sort_values(order, ascending=[False, True, True, True])
     return [_stop(row, fleet, common) for row in first.to_dict("records") if row["node_id"] in fleet.nodes]
 
 
@@ -107,11 +114,12 @@ def _stop(row: Mapping[Any, Any], fleet: Fleet, common: Collection[str]) -> Stop
         row["node_id"],
         dark,
         visit_by,
+        row["worn_p10"].date() if row["worn"] and not pd.isna(row["worn_p10"]) else None,
         _known(row["back_p50_days"]) if dark else None,
         _known(row["p_dark_30d"]),
         "cause common to the site" if shared else causes(found),
         sentence(row["driver"]),
-        (SITE_FIRST,) if shared else what_to_take(found, row["verdict"], dark, budget, _known(row["wake_interval_s"])),
+        (SITE_FIRST,) if shared else what_to_take(found, row["worn"], dark, budget, _known(row["wake_interval_s"])),
         dangers(budget),
         row["note"],
     )
@@ -123,12 +131,12 @@ def _known(value: float) -> float | None:
 
 def what_to_take(
     found: Sequence[Mapping[str, Any]],
-    verdict: str | None,
+    worn: bool,
     dark: bool,
     budget: Budget,
     wake_interval: float | None,
 ) -> tuple[str, ...]:
-    """The parts and tools for one node, by its findings, its storage's verdict and its budget.
+    """The parts and tools for one node, by its findings, whether its storage is worn, and its budget.
 
     Two findings that cannot be told apart bring the parts of both. Where nothing is found, a longer wake interval may
     do: the shortest sustainable one is `wake_interval` [s]. Common practice, no source.
@@ -136,7 +144,7 @@ def what_to_take(
     names = {name for row in found for name in (row["finding"], *ties(row["evidence"]))}
     harvester = HARVESTER.get(budget.harvest.source)
     take = []
-    if names & OF_STORAGE or verdict in WORN:
+    if names & OF_STORAGE or worn:
         take.append(storage_part(budget.storage))
     if "harvest-short" in names and harvester:
         take.append(harvester)
@@ -180,14 +188,15 @@ def as_csv(stops: Sequence[Stop], sites: Mapping[str, str]) -> str:
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     writer.writerow(
-        ["site", "node_id", "state", "visit_by", "risk_dark_by_then", "chance_dark_30d", "back_by_itself_days",
-         "causes", "driver", "take", "mind", "note"]
+        ["site", "node_id", "state", "visit_by", "risk_dark_by_then", "storage_worn_by", "chance_dark_30d",
+         "back_by_itself_days", "causes", "driver", "take", "mind", "note"]
     )  # fmt: skip
     for stop in stops:
         writer.writerow(
             [
                 sites.get(stop.site, stop.site), stop.node_id, "dark" if stop.dark else "",
                 stop.visit_by.isoformat() if stop.visit_by else "", VISIT_RISK if stop.visit_by else "",
+                stop.worn_by.isoformat() if stop.worn_by else "",
                 "" if stop.chance_30d is None else f"{stop.chance_30d:.3f}",
                 "" if stop.back_days is None else f"{stop.back_days:.1f}",
                 stop.causes, stop.driver, "; ".join(stop.take), "; ".join(stop.mind), stop.note,

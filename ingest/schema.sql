@@ -90,9 +90,14 @@ CREATE TABLE IF NOT EXISTS prospects (
 CREATE TABLE IF NOT EXISTS health (
     node_id VARCHAR NOT NULL, as_of TIMESTAMPTZ NOT NULL, capacity_ratio DOUBLE, capacity_sd DOUBLE, esr_ratio DOUBLE,
     esr_sd DOUBLE, leakage_ratio DOUBLE, leakage_sd DOUBLE, fade_per_year DOUBLE, fade_sd DOUBLE, verdict VARCHAR);
+-- When the storage reaches a limit of its budget, with 10, 50 and 90 % probability: no row where no wear stands out of its
+-- doubt, an empty date where it lies past ten years.
+CREATE TABLE IF NOT EXISTS end_of_life (
+    node_id VARCHAR NOT NULL, as_of TIMESTAMPTZ NOT NULL, criterion VARCHAR NOT NULL, by_p10 DATE, by_p50 DATE, by_p90 DATE);
 CREATE TABLE IF NOT EXISTS findings (
     node_id VARCHAR, as_of TIMESTAMPTZ NOT NULL, finding VARCHAR NOT NULL, since TIMESTAMPTZ, probability DOUBLE,
     evidence VARCHAR);
+ALTER TABLE findings ADD COLUMN IF NOT EXISTS site VARCHAR;
 CREATE TABLE IF NOT EXISTS alarms (
     alarm_id VARCHAR NOT NULL, node_id VARCHAR, site VARCHAR NOT NULL, kind VARCHAR NOT NULL, priority VARCHAR NOT NULL,
     state VARCHAR NOT NULL, raised_at TIMESTAMPTZ NOT NULL, acknowledged_at TIMESTAMPTZ, cleared_at TIMESTAMPTZ,

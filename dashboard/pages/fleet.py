@@ -178,7 +178,7 @@ def register(app: dash.Dash, desk: Desk) -> None:
         site = chosen(value, fleet)
         with desk.cursor() as cursor:
             standing = queries.active_alarms(cursor, site)
-            common = queries.site_findings(cursor, [site] if site else fleet.sites)
+            common = queries.site_findings(cursor, site)
         said = notice(desk)
         if said is not None:
             return said, html.P("None before the first analysis.", className="quiet")

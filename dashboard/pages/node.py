@@ -89,7 +89,7 @@ def layout(fleet: Fleet, node_id: str) -> html.Div:
                     "Storage health",
                     html.Div(id="node-health"),
                     note="Against the node's own beginning, at equal voltage and temperature; ± is one standard"
-                    " deviation. End of life as the budget sets it.",
+                    " deviation. The limits are the budget's; reached by: 80 % of outcomes, at the pace of late.",
                 ),
                 panel(
                     "Wake interval",
@@ -198,14 +198,15 @@ def register(app: dash.Dash, desk: Desk) -> None:
         with desk.cursor() as cursor:
             now = queries.node_now(cursor, node_id)
             findings = queries.node_findings(cursor, node_id)
-            common = queries.site_findings(cursor, [node.site])
+            common = queries.site_findings(cursor, node.site)
+            ends = queries.end_of_life(cursor, node_id)
             reports = queries.recent_reports(cursor, node_id)
             standing = queries.active_alarms(cursor, node_id=node_id)
         return (
             node_view.facts(now, standing, findings, budget, desk.clock(), zone),
             sentence(now["driver"]) or "No forecast yet.",
             node_view.findings_list(findings, common, fleet.sites[node.site].name),
-            node_view.health_block(now, budget.storage, node_view.baseline(node, fleet)),
+            node_view.health_block(now, ends, budget.storage, node_view.baseline(node, fleet)),
             node_view.wake_block(now, budget),
             node_view.report_table(reports, zone),
         )
@@ -237,16 +238,16 @@ def register(app: dash.Dash, desk: Desk) -> None:
     )
     def draw_books(_: str, length: int, scheme: str | None, node_id: str) -> tuple[Any, Any, Any]:
         theme = theme_of(scheme)
-        zone = place(node_id).zone
+        budget, zone = place(node_id)[2:]
         today = desk.clock().astimezone(ZoneInfo(zone)).date()
         shown = (today - timedelta(days=length), today)
         with desk.cursor() as cursor:
             estimates = queries.node_estimates(cursor, node_id)
-            lower_bound = queries.node_now(cursor, node_id)["harvest_lower_bound"]
+            now = queries.node_now(cursor, node_id)
             booked = queries.ledger_days(cursor, node_id, shown[0])
         budgeted = estimates.get("net_harvest_w", {})
         drawn = figures.harvest(booked, budgeted.get("budget"), budgeted.get("budget_sd"), shown, theme)
-        return figures.ledger(booked, shown, theme), drawn, node_view.line_table(estimates, lower_bound)
+        return figures.ledger(booked, shown, theme), drawn, node_view.line_table(estimates, now, budget.harvest)
 
     @app.callback(
         Output("node-fan", "figure"),

@@ -7,6 +7,7 @@ from typing import Any
 
 from dash import html
 
+from analysis import end_of_life
 from analysis.depletion import HORIZON_DAYS, INTERVAL_RISK, VISIT_RISK
 from analysis.health import RATE_DAYS
 from dashboard import queries
@@ -33,10 +34,11 @@ from dashboard.wording import (
     verdict,
     volts,
 )
-from ingest.budget import SECONDS_PER_DAY, Budget, Storage
+from ingest.budget import SECONDS_PER_DAY, Budget, Harvest, Storage
 from ingest.fleet import Fleet, Node
 
 NOT_TOLD = "the telemetry does not tell"
+END_OF_LIFE_YEARS = end_of_life.HORIZON_DAYS // 365
 
 
 def facts(
@@ -150,21 +152,47 @@ def baseline(node: Node, fleet: Fleet) -> date:
     return max([node.commissioned, *replaced]).date()
 
 
-def health_block(now: Mapping[str, Any], storage: Storage, since: date) -> list[Any]:
-    """The storage's verdict, its three ratios to commissioning, its fade, and the budget's end of life."""
+def health_block(now: Mapping[str, Any], ends: Mapping[str, queries.Row], storage: Storage, since: date) -> list[Any]:
+    """The storage's verdict, its three ratios to commissioning and its fade; when it reaches the budget's limits."""
     if now["verdict"] is None:
         return [html.P("Not judged yet.", className="quiet")]
     no_step = "no loaded voltage reported" if now["loaded_v"] is None else NOT_TOLD
     rows = [
-        ["Capacity", _ratio(now, "capacity", NOT_TOLD), f"below {percent(storage.end_of_life_capacity)}"],
-        ["Series resistance", _ratio(now, "esr", no_step), f"above {percent(storage.end_of_life_esr_ratio)}"],
-        ["Leakage", _ratio(now, "leakage", NOT_TOLD), "no limit"],
-        ["Capacity fade", fade(now, since), NOTHING],
+        [
+            "Capacity",
+            _ratio(now, "capacity", NOT_TOLD),
+            percent(storage.end_of_life_capacity),
+            reached(ends.get("capacity"), now) if now["capacity_ratio"] is not None else NOTHING,
+        ],
+        [
+            "Series resistance",
+            _ratio(now, "esr", no_step),
+            percent(storage.end_of_life_esr_ratio),
+            reached(ends.get("resistance"), now) if now["esr_ratio"] is not None else NOTHING,
+        ],
+        ["Leakage", _ratio(now, "leakage", NOT_TOLD), "none", NOTHING],
+        ["Capacity fade", fade(now, since), "none", NOTHING],
     ]
+    headers = ["", f"Field, of its value on {since:%Y-%m-%d}", "Limit", "Reached by"]
     return [
         html.P(["Verdict: ", html.Strong(verdict(now["verdict"]), className=f"verdict {now['verdict']}")]),
-        table("Storage health", ["", f"Field, of its value on {since:%Y-%m-%d}", "End of life"], rows, numeric=(1, 2)),
+        table("Storage health", headers, rows, numeric=(1, 2), stacks=True),
     ]
+
+
+def reached(end: queries.Row | None, now: Mapping[str, Any]) -> str:
+    """Between which days a storage reaches a limit, in 80 % of outcomes; or why that is not stated."""
+    if end is None:
+        return "not stated: wear too slight or unsure"
+    low, middle, high = (end[name] for name in ("by_p10", "by_p50", "by_p90"))
+    if low is None:
+        return f"past {END_OF_LIFE_YEARS} years"
+    today = now["as_of"].date()
+    if high is not None and high <= today:
+        return "now"
+    last = f"past {END_OF_LIFE_YEARS} years" if high is None else f"{high:%Y-%m-%d}"
+    likely = "" if middle is None else f", as likely as not by {middle:%Y-%m-%d}"
+    return f"{'now' if low <= today else f'{low:%Y-%m-%d}'} to {last}{likely}"
 
 
 def _ratio(now: Mapping[str, Any], name: str, otherwise: str) -> str:
@@ -222,17 +250,33 @@ def wake_advice(now: Mapping[str, Any], planned: float | None, shortest: float |
     return f"The plan can stay. It could be shortened to {duration(shortest)}, but no further."
 
 
-def line_table(estimates: Mapping[str, queries.Row], harvest_lower_bound: bool) -> html.Div | html.P:
-    """Every budget line: budget, field estimate, their ratio, and whether the telemetry can tell."""
+def line_table(estimates: Mapping[str, queries.Row], now: Mapping[str, Any], harvest: Harvest) -> html.Div | html.P:
+    """Every budget line: budget, field estimate, their ratio, and whether the telemetry can tell.
+
+    Beside the net harvest, which is a lower bound where the node has been at full, what could be harvested.
+    """
     if not estimates:
         return html.P("No estimate yet.", className="quiet")
     rows = [
-        _line_cells(line, estimates[key], harvest_lower_bound and key == "net_harvest_w")
+        _line_cells(line, estimates[key], now["harvest_lower_bound"] and key == "net_harvest_w")
         for key, line in LINES.items()
         if key in estimates
     ]
+    if harvest.mean_power > 0 and now["harvest_w"] is not None:
+        rows.insert(1, _potential_cells(now, harvest))
     headers = ["Line", "Budget", "Field estimate", "Field / budget", "From the telemetry"]
     return table("Budget lines", headers, rows, numeric=(1, 2, 3))
+
+
+def _potential_cells(now: Mapping[str, Any], harvest: Harvest) -> list[str]:
+    power = Line("Harvest, were it never full", "µW", 1e6)
+    return [
+        power.name,
+        plus_minus(harvest.mean_power, harvest.mean_power * harvest.tolerance, power),
+        plus_minus(now["harvest_w"], now["harvest_sd_w"], power),
+        percent(now["harvest_w"] / harvest.mean_power),
+        "mean of a normal week, leakage not taken off; hours at full filled in",
+    ]
 
 
 def _line_cells(line: Line, row: queries.Row, lower_bound: bool) -> list[str]:

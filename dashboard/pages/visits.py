@@ -7,6 +7,7 @@ import dash
 from dash import Input, Output, State, dcc, html
 
 from analysis.depletion import VISIT_RISK
+from analysis.end_of_life import QUANTILES
 from dashboard import queries, rounds
 from dashboard.pages.alarms import site_list
 from dashboard.pages.parts import (
@@ -50,7 +51,7 @@ def layout(_: Fleet) -> html.Div:
             html.P(
                 f"Visit by: the day by which the chance of having gone dark reaches {chance(VISIT_RISK)}. Dark"
                 " nodes first. Nodes that are silent with energy in hand, or whose storage is worn, are listed whatever"
-                " their date.",
+                f" their date; worn out by: the day by which the chance of it reaches {chance(QUANTILES[0])}.",
                 className="quiet",
             ),
             html.Div(id="visits-round"),
@@ -101,7 +102,10 @@ def _when(stop: Stop) -> Any:
     if stop.dark:
         back = f"back by itself in {number(stop.back_days, 'd', 2)}, as likely as not" if stop.back_days else ""
         return html.Div([html.Strong("now: dark", className="alert"), html.Div(back, className="quiet")])
-    return NOTHING if stop.visit_by is None else stop.visit_by.isoformat()
+    date = NOTHING if stop.visit_by is None else stop.visit_by.isoformat()
+    if stop.worn_by is None:
+        return date
+    return html.Div([date, html.Div(f"storage worn out by {stop.worn_by.isoformat()}", className="quiet")])
 
 
 def register(app: dash.Dash, desk: Desk) -> None:
@@ -111,7 +115,7 @@ def register(app: dash.Dash, desk: Desk) -> None:
         fleet = desk.store.fleet()
         with desk.cursor() as cursor:
             rows = queries.fleet_rows(cursor, fleet.budgets, desk.clock())
-            findings = queries.site_findings(cursor, fleet.sites)
+            findings = queries.site_findings(cursor)
         return fleet, rounds.plan(rows, fleet, {row["site"] for row in findings}, within), findings
 
     @app.callback(

@@ -8,7 +8,7 @@ from scipy.signal import lfilter
 from scipy.stats import kendalltau, mstats, norm, theilslopes
 
 from analysis import trend
-from analysis.trend import FadeRate, Method, calendar_fade, end_of_life, fade_rate, life_at, mann_kendall, monthly
+from analysis.trend import FadeRate, Method, calendar_fade, fade_rate, life_at, mann_kendall, monthly
 
 Array = npt.NDArray[np.float64]
 YEAR = 365.25
@@ -238,41 +238,6 @@ def test_seasonal_mann_kendall_is_blind_to_the_season():
     season = np.tile(np.cos(np.arange(12) * np.pi / 6), (5, 1))
     assert mann_kendall(season).score == 0.0
     assert mann_kendall(season - 0.01 * np.arange(5)[:, None]).score == -12 * 10
-
-
-# End of life
-
-
-@pytest.mark.parametrize(
-    ("ratio", "ratio_sd", "rate", "rate_sd"),
-    [(0.95, 0.02, 0.05, 0.01), (0.85, 0.03, 0.10, 0.05), (1.0, 0.01, 0.3, 0.1), (0.9, 0.04, 0.02, 0.02)],
-)
-def test_end_of_life_is_that_of_drawn_lines(ratio: float, ratio_sd: float, rate: float, rate_sd: float):
-    rng = np.random.default_rng(16)
-    start, pace = rng.normal(ratio, ratio_sd, 200_000), rng.normal(rate, rate_sd, 200_000)
-    days = np.where(start <= 0.8, 0.0, np.where(pace > 0, (start - 0.8) / np.maximum(pace, 1e-12) * YEAR, np.inf))
-    found = end_of_life(ratio, ratio_sd, rate, rate_sd, 0.8)
-    for share, quantile in zip((0.1, 0.5, 0.9), found, strict=True):
-        if np.isnan(quantile):
-            assert np.mean(days <= trend.HORIZON_DAYS) < share + 0.01
-        else:
-            # Left out: lines spent now that would recover; their share is below 1 %.
-            assert np.mean(days <= quantile) == pytest.approx(share, abs=0.01)
-
-
-def test_end_of_life_without_doubt_is_the_crossing():
-    assert end_of_life(0.9, 0.0, 0.05, 0.0, 0.8) == pytest.approx((731, 731, 731))  # two years, rounded up
-
-
-def test_end_of_life_past_twenty_years_is_left_empty():
-    found = end_of_life(1.0, 0.001, 0.009, 0.001, 0.8)
-    assert found.p10 == pytest.approx(20 * 365, rel=0.05)
-    assert np.isnan([found.p50, found.p90]).all()
-    assert np.isnan(end_of_life(1.0, 0.01, float("nan"), float("nan"), 0.8)).all()
-
-
-def test_what_is_already_spent_is_spent_today():
-    assert end_of_life(0.7, 0.02, 0.05, 0.01, 0.8) == (0.0, 0.0, 0.0)
 
 
 @pytest.mark.parametrize(

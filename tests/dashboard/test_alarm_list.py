@@ -107,7 +107,7 @@ def test_an_alarm_cleared_meanwhile_is_not_asked_about(mill, app, pressed):
 
 
 def test_what_stands_for_a_site_is_said_once_above_the_alarms_and_on_the_sites_nodes(mill, app):
-    table_rows(mill, "findings", [found(None, "site-wide", evidence=COMMON)])
+    table_rows(mill, "findings", [found(None, "site-wide", evidence=COMMON, site="kiln-row")])
     warn = callback(app, "fleet-alarms")
     first, table = warn("", fleet.ALL, None)[1]
     assert text(first).count("one cause at the site") == 1
@@ -159,7 +159,7 @@ def test_a_node_retired_while_its_page_is_open_says_so_and_leaves_the_rest(mill,
 
 
 def test_visits_are_grouped_by_site_the_most_urgent_first(mill, app):
-    table_rows(mill, "findings", [found(None, "site-wide", evidence=COMMON)])
+    table_rows(mill, "findings", [found(None, "site-wide", evidence=COMMON, site="kiln-row")])
     said, shown = callback(app, "visits-round")("", 90)
     assert said is None
     assert [text(section.children[0]) for section in shown] == ["Kiln row: 1 node", "Mill floor: 1 node"]

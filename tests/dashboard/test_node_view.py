@@ -67,11 +67,42 @@ def test_fade_is_stated_or_the_reason_why_not(more, said):
 
 
 def test_ratios_that_the_telemetry_does_not_tell_say_so():
-    rows = rows_of(node_view.health_block(NOW, BUDGET.storage, SINCE))
-    assert "Capacity 90.0 ± 2.0 % below 80 %" in rows
-    assert "Series resistance the telemetry does not tell above 200 %" in rows
-    rows = rows_of(node_view.health_block(NOW | {"loaded_v": None}, BUDGET.storage, SINCE))
-    assert "Series resistance no loaded voltage reported above 200 %" in rows
+    rows = rows_of(node_view.health_block(NOW, {}, BUDGET.storage, SINCE))
+    assert "Capacity 90.0 ± 2.0 % 80 % not stated: wear too slight or unsure" in rows
+    assert "Series resistance the telemetry does not tell 200 % –" in rows
+    rows = rows_of(node_view.health_block(NOW | {"loaded_v": None}, {}, BUDGET.storage, SINCE))
+    assert "Series resistance no loaded voltage reported 200 % –" in rows
+
+
+@pytest.mark.parametrize(
+    ("days", "said"),
+    [
+        pytest.param(
+            (date(2026, 9, 1), date(2027, 3, 1), date(2028, 1, 1)),
+            "2026-09-01 to 2028-01-01, as likely as not by 2027-03-01", id="ahead",
+        ),
+        pytest.param((date(2035, 9, 1), None, None), "2035-09-01 to past 10 years", id="far"),
+        pytest.param((None, None, None), "past 10 years", id="past the horizon"),
+        pytest.param(
+            (date(2026, 3, 10), date(2026, 4, 1), date(2026, 6, 1)),
+            "now to 2026-06-01, as likely as not by 2026-04-01", id="perhaps already",
+        ),
+        pytest.param((date(2026, 3, 10),) * 3, "now", id="already"),
+    ],
+)  # fmt: skip
+def test_the_end_of_life_is_said_as_a_span_of_days(days, said):
+    row = dict(zip(("by_p10", "by_p50", "by_p90"), days, strict=True)) | {"criterion": "capacity"}
+    assert node_view.reached(row, NOW) == said
+
+
+def test_what_could_be_harvested_stands_beside_the_lower_bound():
+    now = NOW | {"harvest_lower_bound": True, "harvest_w": 98e-6, "harvest_sd_w": 7e-6}
+    line = {"budget": 64e-6, "budget_sd": 21e-6, "estimate": 41e-6, "sd": 2e-6, "separable": True}
+    rows = rows_of(node_view.line_table({"net_harvest_w": line}, now, BUDGET.harvest))
+    assert rows[1].startswith("Net harvest 64.0 ± 21 µW ≥ 41.0 ± 2.0 µW ≥ 64 %")
+    assert rows[2].startswith("Harvest, were it never full 70.0 ± 21 µW 98.0 ± 7.0 µW 140 %")
+    without = BUDGET.harvest.model_copy(update={"mean_power": 0.0})
+    assert len(rows_of(node_view.line_table({"net_harvest_w": line}, now, without))) == 2
 
 
 def test_the_baseline_begins_anew_when_the_storage_is_replaced(mill):

@@ -178,13 +178,24 @@ def test_findings_are_those_of_the_latest_analysis_the_surest_first(cursor):
     assert [f["finding"] for f in queries.node_findings(cursor, "mf-01")] == ["harvest-short", "capacity-fade"]
 
 
-def test_a_finding_of_a_whole_site_is_told_by_the_site_that_its_evidence_names(mill, cursor):
-    evidence = "3 of 4 nodes at mill-floor show dark since 2026-03-08: one cause at the site"
+def test_a_finding_of_a_whole_site_is_told_with_its_site_while_the_latest_analysis_names_it(mill, cursor):
     table_rows(mill, "findings", [
-        found(None, "site-wide", evidence=evidence), found(None, "site-wide", as_of=EARLIER, evidence=evidence),
+        found(None, "site-wide", site="mill-floor"), found(None, "site-wide", as_of=EARLIER, site="kiln-row"),
     ])  # fmt: skip
-    assert [f["site"] for f in queries.site_findings(cursor, ["mill", "mill-floor", "kiln-row"])] == ["mill-floor"]
-    assert queries.site_findings(cursor, ["kiln-row"]) == []
+    assert [f["site"] for f in queries.site_findings(cursor)] == ["mill-floor"]
+    assert len(queries.site_findings(cursor, "mill-floor")) == 1
+    assert queries.site_findings(cursor, "kiln-row") == []
+
+
+def test_the_end_of_life_is_that_of_the_latest_analysis_by_criterion(mill, cursor):
+    row = {"node_id": "mf-01", "by_p10": date(2026, 9, 1), "by_p50": date(2027, 3, 1), "by_p90": None}
+    table_rows(mill, "end_of_life", [
+        row | {"criterion": "capacity", "as_of": AS_OF}, row | {"criterion": "resistance", "as_of": EARLIER},
+    ])  # fmt: skip
+    found_ends = queries.end_of_life(cursor, "mf-01")
+    assert list(found_ends) == ["capacity"]
+    assert (found_ends["capacity"]["by_p10"], found_ends["capacity"]["by_p90"]) == (date(2026, 9, 1), None)
+    assert queries.end_of_life(cursor, "kr-01") == {}
 
 
 def test_a_message_published_now_heads_the_recent_reports_whatever_its_own_clock_says(cursor, admit):

@@ -3,6 +3,7 @@
 import csv
 import io
 from dataclasses import replace
+from datetime import date
 
 import pandas as pd
 import pytest
@@ -23,9 +24,9 @@ STORAGE = "storage: supercapacitor, 1 F, 5 V"
 TIED = "a rise of leakage is not separable at these voltages and temperatures"
 
 
-def take(*names, verdict="sound", dark=False, budget=VIBRATION, interval=None, evidence=""):
+def take(*names, worn=False, dark=False, budget=VIBRATION, interval=None, evidence=""):
     return rounds.what_to_take(
-        [{"finding": name, "probability": 0.9, "evidence": evidence} for name in names], verdict, dark, budget, interval
+        [{"finding": name, "probability": 0.9, "evidence": evidence} for name in names], worn, dark, budget, interval
     )
 
 
@@ -50,14 +51,29 @@ def test_two_causes_that_cannot_be_told_apart_bring_the_parts_of_both():
     assert take("drain-over", evidence=TIED) == (STORAGE, rounds.FIRMWARE)
 
 
-@pytest.mark.parametrize("verdict", ["degraded", "spent"])
-def test_a_worn_storage_is_replaced_whatever_was_found(verdict):
-    assert take(verdict=verdict) == (STORAGE,)
+def test_a_worn_storage_is_replaced_whatever_was_found():
+    assert take(worn=True) == (STORAGE,)
+    assert STORAGE not in take(worn=False)
 
 
-@pytest.mark.parametrize("verdict", ["sound", "watch", "not-enough-data", None])
-def test_a_storage_that_is_not_worn_stays(verdict):
-    assert STORAGE not in take(verdict=verdict)
+@pytest.mark.parametrize(
+    ("verdict", "listed"),
+    [("degraded", True), ("spent", True), ("sound", False), ("watch", False), ("not-enough-data", False)],
+)
+def test_a_storage_judged_worn_is_visited(mill, stops, verdict, listed):
+    table_rows(mill, "health", [{"node_id": "mf-02", "as_of": NOW, "verdict": verdict}])
+    assert ("mf-02" in [stop.node_id for stop in stops(30)]) == listed
+
+
+def test_a_storage_that_may_be_worn_in_the_time_ahead_is_visited_with_its_day(mill, stops):
+    ends = {"node_id": "mf-02", "as_of": NOW, "by_p50": None, "by_p90": None}
+    table_rows(mill, "end_of_life", [
+        ends | {"criterion": "capacity", "by_p10": date(2026, 5, 2)},
+        ends | {"criterion": "resistance", "by_p10": date(2026, 4, 20)},
+    ])  # fmt: skip
+    last = stops(90)[-1]
+    assert (last.node_id, last.worn_by, last.take) == ("mf-02", date(2026, 4, 20), (STORAGE,))
+    assert "mf-02" not in [stop.node_id for stop in stops(30)]
 
 
 def test_a_dark_node_without_a_cause_has_its_harvester_seen_to_and_is_started_again():

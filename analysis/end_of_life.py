@@ -1,0 +1,86 @@
+"""When a storage will reach the limits that its budget sets for its end of life, as a distribution."""
+
+from typing import Literal, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import ndtr
+
+Array = npt.NDArray[np.float64]
+Criterion = Literal["capacity", "resistance"]
+
+DAYS_PER_YEAR = 365.25
+HORIZON_DAYS = 3650
+SURE_SD = 2.0  # what has been lost so far, and of late, must stand out of its doubt by this many deviations
+PACE_DOUBT = 0.2  # of the pace: no storage wears in a straight line (common practice, no source)
+QUANTILES = (0.1, 0.5, 0.9)
+
+
+class Loss(NamedTuple):
+    """Share of the baseline lost by a day, and its standard deviation; of resistance, the share gained."""
+
+    day: float  # since the baseline [d]
+    lost: float
+    sd: float
+
+
+class Pace(NamedTuple):
+    """Share of the baseline lost a year from now on, and its standard deviation. [1/year]"""
+
+    rate: float
+    sd: float
+
+
+class EndOfLife(NamedTuple):
+    """Days from now by which a limit is reached with 10, 50 and 90 % probability; NaN where past the horizon."""
+
+    p10: float
+    p50: float
+    p90: float
+
+
+def pace(then: Loss, now: Loss) -> Pace | None:
+    """The pace of wear, from what was lost half way and what is lost now; None where it does not stand out.
+
+    Notes
+    -----
+    Of the later half, for what began late goes on at the later pace. By half of what the two halves differ it may
+    change again. Left out: that the doubts at both times are of one piece, which makes the interval too wide, if
+    anything.
+    """
+    first = (then.lost / then.day) * DAYS_PER_YEAR
+    rate = (now.lost - then.lost) / (now.day - then.day) * DAYS_PER_YEAR
+    measured = float(np.hypot(now.sd, then.sd)) / (now.day - then.day) * DAYS_PER_YEAR
+    if not (now.lost > SURE_SD * now.sd and rate > SURE_SD * measured):
+        return None
+    return Pace(rate, float(np.sqrt(measured**2 + ((rate - first) / 2) ** 2 + (PACE_DOUBT * rate) ** 2)))
+
+
+def spent_probability(days: npt.ArrayLike, lost: float, lost_sd: float, ahead: Pace, limit: float) -> Array:
+    """Probability that the loss has reached its limit within `days` from now.
+
+    Parameters
+    ----------
+    days : array_like
+        [d], rising from zero.
+    lost, lost_sd : float
+        Share of the baseline lost by now.
+    limit : float
+        The share at which the storage is spent.
+
+    Notes
+    -----
+    The chance that a normal loss, growing in a straight line, stands above the limit at that time; never falling with
+    time, for what has once been spent stays so. The two doubts add up: what has been lost is what the pace was told
+    from. Left out: a pace that changes (calendar ageing slows, see `trend.calendar_fade`; a wear-out speeds up).
+    """
+    year = np.asarray(days, dtype=float) / DAYS_PER_YEAR
+    spread = np.maximum(lost_sd + ahead.sd * year, 1e-12)
+    return np.asarray(np.maximum.accumulate(ndtr((lost + ahead.rate * year - limit) / spread)))
+
+
+def end_of_life(lost: float, lost_sd: float, ahead: Pace, limit: float) -> EndOfLife:
+    """When the storage will be spent, as quantiles of `spent_probability`, whose parameters these are."""
+    days = np.arange(HORIZON_DAYS + 1.0)
+    place = np.searchsorted(spent_probability(days, lost, lost_sd, ahead, limit), QUANTILES)
+    return EndOfLife(*(float(days[i]) if i < len(days) else np.nan for i in place))

@@ -186,7 +186,7 @@ class _Step(NamedTuple):
 def _last_step(value: Array, seen: _Seen, prior: tuple[float, float]) -> _Step | None:
     """The lasting change in a node's harvest, if one stands out: what came before it says nothing of what is ahead."""
     change = find_change(np.where(seen.censored, np.nan, value))
-    if change is None or abs(change.z) < STEP_Z or change.before <= 0:
+    if change is None or abs(change.z) < STEP_Z or change.before <= 0 or prior[0] <= 0:  # nothing can change at none
         return None
     if STEP_LEAST < change.after / change.before < 1 / STEP_LEAST:
         return None

@@ -166,6 +166,7 @@ def test_nodes_of_a_site_share_what_they_share() -> None:
 
 
 def test_no_harvester_no_harvest() -> None:
-    found = one(rows(np.full(10, 0.1), budget("none", 0.0, active=False)), site())
+    # Also where the readings of a flat curve look like harvest, from some day on.
+    found = one(rows(np.repeat([0.1, 30.0], 60), budget("none", 0.0, active=False)), site())
     assert (found.expected == 0).all()
     assert found.mean_sd == found.level_sd == 0.0

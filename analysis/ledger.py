@@ -21,8 +21,14 @@ HOLE_LEAST_S = 3 * 3600.0  # unless it is shorter than this: a few lost reports,
 FULL_MARGIN_STEPS = 2.0  # within this many converter steps, or FULL_MARGIN of full voltage, the node counts as full
 FULL_MARGIN = 0.005
 # Columns of the sums, in order.
-STORED, WAKES, WAKE_VOLTS, OBSERVED, VOLT_SECONDS, FULL, STORED_VAR = range(7)
-SUMS = 7
+STORED, WAKES, WAKE_SHARE, WAKE_VOLTS, OBSERVED, VOLT_SECONDS, FULL, STORED_VAR = range(8)
+SUMS = 8
+FULL_VOLTAGE, VOLTAGE_NOISE, HOLE, BITS, RATE, WAKE_FIX, WAKE_CHARGE, THERMAL = range(8)  # a node's figures, in order
+REACH = 2 * 3600.0  # a midnight's energy is read from the reports this near,
+BENT = 3.0  # unless they are bent by more than this many standard deviations of what noise bends,
+WAKE_DOUBT = 0.2  # and of what a wake may differ from the budget's
+# Of a double-layer capacitor, 5 to 10 % from 25 to -40 degC (from memory); the middle of what the estimator holds true.
+CAPACITY_BY_WARMTH = 1e-3  # [1/K]
 
 
 @dataclass(frozen=True)
@@ -35,25 +41,17 @@ class NodeTerms:
         Stored energy over the even voltage grid. [J]
     voltage_low, voltage_step : ndarray, shape (nodes,)
         First grid voltage and spacing. [V]
-    voltage_full : ndarray, shape (nodes,)
-        At or above this the node counts as full. [V]
-    voltage_noise : ndarray, shape (nodes,)
-        One standard deviation of a voltage reading. [V]
-    hole : ndarray, shape (nodes,)
-        Longest interval that still counts as observed. [s]
-    counter_bits : ndarray of int64, shape (nodes,)
-    wakes_per_day : ndarray, shape (nodes,)
-        By the budget; only used to tell a roll-over from a restart. [1/d]
+    figures : ndarray, shape (nodes, 8)
+        Columns FULL_VOLTAGE (at or above it the node counts as full) [V], VOLTAGE_NOISE (one standard deviation of a
+        reading) [V], HOLE (longest interval that still counts as observed) [s], BITS of the counter, RATE (wakes by the
+        budget; only used to tell a roll-over from a restart) [1/d], WAKE_FIX [J] and WAKE_CHARGE [C] (energy of a wake,
+        and what a volt of storage adds to it), THERMAL (of capacity) [1/K].
     """
 
     curve: Floats
     voltage_low: Floats
     voltage_step: Floats
-    voltage_full: Floats
-    voltage_noise: Floats
-    hole: Floats
-    counter_bits: Counts
-    wakes_per_day: Floats
+    figures: Floats
 
 
 def longest_interval(budget: Budget) -> float:
@@ -64,18 +62,28 @@ def longest_interval(budget: Budget) -> float:
 def node_terms(budgets: list[Budget]) -> NodeTerms:
     """The kernel's terms for nodes with these budgets."""
     curves = {id(b): storage_curve(b.storage) for b in budgets}
-    full = np.array([b.storage.full_voltage for b in budgets])
-    step = np.array([b.telemetry.adc_step for b in budgets])
     return NodeTerms(
         curve=np.stack([curves[id(b)].stored for b in budgets]),
         voltage_low=np.array([curves[id(b)].voltage[0] for b in budgets]),
         voltage_step=np.array([curves[id(b)].voltage[1] - curves[id(b)].voltage[0] for b in budgets]),
-        voltage_full=full - np.maximum(FULL_MARGIN_STEPS * step, FULL_MARGIN * full),
-        voltage_noise=step * np.sqrt(1 / 12 + 0.25),  # rounding, and half a step of noise of the reading
-        hole=np.array([longest_interval(b) for b in budgets]),
-        counter_bits=np.array([min(b.telemetry.wake_counter_bits, 62) for b in budgets]),
-        wakes_per_day=np.array([b.load.wakes_per_day for b in budgets]),
+        figures=np.array([_figures(b) for b in budgets]),
     )
+
+
+def _figures(budget: Budget) -> list[float]:
+    full, step = budget.storage.full_voltage, budget.telemetry.adc_step
+    charge = budget.load.wake_current * budget.load.wake_duration
+    switching = budget.load.regulator == "switching"
+    return [
+        full - max(FULL_MARGIN_STEPS * step, FULL_MARGIN * full),
+        step * np.sqrt(1 / 12 + 0.25),  # rounding, and half a step of noise of the reading
+        longest_interval(budget),
+        min(budget.telemetry.wake_counter_bits, 62),
+        budget.load.wakes_per_day,
+        charge * budget.load.rail_voltage / budget.load.efficiency if switching else 0.0,
+        0.0 if switching else charge,
+        0.0 if budget.storage.is_battery else CAPACITY_BY_WARMTH,
+    ]
 
 
 @njit(cache=True, nogil=True)
@@ -99,80 +107,147 @@ def _seconds_above(v0, v1, level, seconds):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _add_share(row, e0, e1, v0, v1, seconds, full, left, right, wakes):  # type: ignore[no-untyped-def]
+def _add_share(row, change, count, v0, v1, seconds, full, left, right):  # type: ignore[no-untyped-def]
     """Add the part of an interval between two shares of its length to a day's sums."""
     v_left, v_right = v0 + (v1 - v0) * left, v0 + (v1 - v0) * right
     v_mean, part = (v_left + v_right) / 2, (right - left) * seconds
-    row[STORED] += (e1 - e0) * (right - left)
-    row[WAKES] += wakes
-    row[WAKE_VOLTS] += wakes * v_mean
+    row[STORED] += change * (right - left)
+    row[WAKE_SHARE] += count * (right - left)
+    row[WAKE_VOLTS] += count * (right - left) * v_mean
     row[OBSERVED] += part
     row[VOLT_SECONDS] += part * v_mean
     row[FULL] += _seconds_above(v_left, v_right, full, part)
 
 
 @njit(cache=True, nogil=True)
-def _add_node(t, v, wakes, boot, midnights, curve, low, step, full, noise, hole, bits, rate, sums):  # type: ignore[no-untyped-def]
+def _intervals(t, v, wakes, boot, temp, curve, low, step, node):  # type: ignore[no-untyped-def]
+    """Wakes in the interval ending at each report, -1 where there is none; its change of stored energy; slopes [J/V].
+
+    The energy is brought to one temperature where temperature is reported: charge is conserved while temperature moves
+    the capacity, so the energy that came in and out is `dE + kappa V Q dT`.
+    """
+    n = len(t)
+    count, change, slope = np.full(n, -1), np.zeros(n), np.zeros(n)
+    before = 0.0
+    for i in range(n):
+        energy, slope[i] = _stored(v[i], low, step, curve)
+        if i > 0 and 0 < t[i] - t[i - 1] <= node[HOLE]:
+            wakes_in, restart = wake_step(
+                wakes[i - 1], wakes[i], boot[i - 1], boot[i], int(node[BITS]), t[i] - t[i - 1], node[RATE]
+            )
+            if not restart:
+                count[i] = wakes_in
+            change[i] = energy - before
+            warmer = temp[i] - temp[i - 1]
+            if np.isfinite(warmer):
+                change[i] += node[THERMAL] * slope[i] * v[i] * warmer
+        before = energy
+    return count, change, slope
+
+
+@njit(cache=True, nogil=True)
+def _at_midnight(k, when, t, v, count, change, noise, node):  # type: ignore[no-untyped-def]
+    """What stored energy [J] and wakes had moved by at a midnight since report k - 1, report k being after it.
+
+    Returns both, less what a share of the interval in proportion to time would have moved them, and the variance of the
+    energy. Stored energy plus what the wakes took runs straight at night: a straight line through all readings within
+    REACH of the midnight, where it fits them, else through the two beside it. `noise` is of one reading [J].
+    """
+    first, last = k - 1, k
+    while first > 0 and count[first] >= 0 and t[first - 1] >= when - REACH:
+        first -= 1
+    while last + 1 < len(t) and count[last + 1] >= 0 and t[last + 1] <= when + REACH:
+        last += 1
+    wake = node[WAKE_FIX] + node[WAKE_CHARGE] * v[k]
+    n = last - first + 1
+    x, energy, wakes = t[first : last + 1] - when, np.zeros(n), np.zeros(n)
+    for j in range(1, n):
+        energy[j] = energy[j - 1] + change[first + j]
+        wakes[j] = wakes[j - 1] + count[first + j]
+    before = k - 1 - first
+    energy -= energy[before]
+    wakes -= wakes[before]
+    share = (when - t[k - 1]) / (t[k] - t[k - 1])
+    middle = x.mean()
+    off = x - middle
+    weight = 1.0 / n - middle * off / (off**2).sum()
+    level = energy + wake * wakes
+    misfit = ((level - level.mean() - off * (off * level).sum() / (off**2).sum()) ** 2).sum()
+    usual = noise**2 + (WAKE_DOUBT * wake) ** 2
+    if misfit > (n - 2 + BENT * np.sqrt(2.0 * (n - 2))) * usual:
+        return 0.0, 0.0, (share**2 + (1.0 - share) ** 2) * noise**2
+    moved = (weight * energy).sum() - share * change[k], (weight * wakes).sum() - share * count[k]
+    return moved[0], moved[1], (weight**2).sum() * noise**2
+
+
+@njit(cache=True, nogil=True)
+def _move(row, sign, moved, v):  # type: ignore[no-untyped-def]
+    """Give a day the energy and wakes that its midnight moves, and their doubt."""
+    row[STORED] += sign * moved[0]
+    row[WAKE_SHARE] += sign * moved[1]
+    row[WAKE_VOLTS] += sign * moved[1] * v
+    row[STORED_VAR] += moved[2]
+
+
+@njit(cache=True, nogil=True)
+def _add_node(t, v, wakes, boot, temp, midnights, curve, low, step, node, sums):  # type: ignore[no-untyped-def]
     """Add one node's intervals to its days; see `day_sums`.
 
-    The reading's noise stays in the energy at the ends of each observed run and at each midnight inside it (where two
-    readings are blended); inside a day it cancels.
+    The reading's noise stays in the energy at the ends of each observed run and at each midnight inside it; inside a
+    day it cancels.
     """
+    count, change, slope = _intervals(t, v, wakes, boot, temp, curve, low, step, node)
     last_day = len(midnights) - 2
     day = 0
     run_end = -1.0  # time at which the run so far ends [s]
     pending = 0.0  # variance of the energy there, not yet given to the day it ends in [J^2]
-    carried = 0.0  # the same where the run ends on a midnight: due to the next day too, if the run goes on [J^2]
+    moved = (0.0, 0.0, 0.0)  # what the last midnight moves
     for i in range(len(t) - 1):
         seconds = t[i + 1] - t[i]
-        if seconds <= 0 or seconds > hole or t[i + 1] <= midnights[0] or t[i] >= midnights[last_day + 1]:
+        if count[i + 1] < 0 or t[i + 1] <= midnights[0] or t[i] >= midnights[last_day + 1]:
             continue
-        count, restart = wake_step(wakes[i], wakes[i + 1], boot[i], boot[i + 1], bits, seconds, rate)
-        if restart:
-            continue
-        e0, slope0 = _stored(v[i], low, step, curve)
-        e1, slope1 = _stored(v[i + 1], low, step, curve)
         left, given = 0.0, 0
         if t[i] != run_end:
             sums[day, STORED_VAR] += pending
         while day < last_day and midnights[day + 1] <= t[i]:
             day += 1
+        noise = slope[i + 1] * node[VOLTAGE_NOISE]
         if t[i] < midnights[0]:  # reaches over from the day before the first
             left = (midnights[0] - t[i]) / seconds
-            given = int(np.floor(count * left + 0.5))
-            sums[day, STORED_VAR] += ((1 - left) ** 2 + left**2) * (slope1 * noise) ** 2
-        elif t[i] == run_end:
-            sums[day, STORED_VAR] += carried
-        else:
-            sums[day, STORED_VAR] += (slope0 * noise) ** 2
-        run_end, pending, carried = t[i + 1], (slope1 * noise) ** 2, 0.0
+            given = int(np.floor(count[i + 1] * left + 0.5))
+            _move(sums[0], -1.0, _at_midnight(i + 1, midnights[0], t, v, count, change, noise, node), v[i])
+        elif t[i] == run_end and t[i] == midnights[day]:
+            _move(sums[day], -1.0, moved, v[i])
+        elif t[i] == midnights[0] and i > 0 and count[i] >= 0:  # the run goes on from the day before the first
+            _move(sums[0], -1.0, _at_midnight(i, t[i], t, v, count, change, noise, node), v[i])
+        elif t[i] != run_end:
+            sums[day, STORED_VAR] += (slope[i] * node[VOLTAGE_NOISE]) ** 2
+        run_end, pending = t[i + 1], noise**2
         while left < 1.0:
             crosses = midnights[day + 1] <= t[i + 1]
             right = (midnights[day + 1] - t[i]) / seconds if crosses else 1.0
-            until = int(np.floor(count * right + 0.5)) if crosses else count
-            _add_share(sums[day], e0, e1, v[i], v[i + 1], seconds, full, left, right, until - given)
+            until = int(np.floor(count[i + 1] * right + 0.5)) if crosses else count[i + 1]
+            sums[day, WAKES] += until - given
+            _add_share(sums[day], change[i + 1], count[i + 1], v[i], v[i + 1], seconds, node[FULL_VOLTAGE], left, right)
             left, given = right, until
             if crosses:
-                blend = ((1 - right) ** 2 + right**2) * (slope1 * noise) ** 2
-                sums[day, STORED_VAR] += blend
-                if midnights[day + 1] == t[i + 1]:
-                    pending, carried = 0.0, blend
-                    break
-                if day == last_day:
+                moved = _at_midnight(i + 1, midnights[day + 1], t, v, count, change, noise, node)
+                _move(sums[day], 1.0, moved, v[i])
+                if midnights[day + 1] == t[i + 1] or day == last_day:
                     pending = 0.0
                     break
                 day += 1
-                sums[day, STORED_VAR] += blend
+                _move(sums[day], -1.0, moved, v[i])
     sums[day, STORED_VAR] += pending
 
 
 @njit(cache=True, nogil=True)
-def _add_all(offsets, t, v, wakes, boot, site, midnights, curve, low, step, full, noise, hole, bits, rate, sums):  # type: ignore[no-untyped-def]
+def _add_all(offsets, t, v, wakes, boot, temp, site, midnights, curve, low, step, figures, sums):  # type: ignore[no-untyped-def]
     for n in range(len(offsets) - 1):
         a, b = offsets[n], offsets[n + 1]
         _add_node(
-            t[a:b], v[a:b], wakes[a:b], boot[a:b], midnights[site[n]], curve[n], low[n], step[n], full[n], noise[n],
-            hole[n], bits[n], rate[n], sums[n],
+            t[a:b], v[a:b], wakes[a:b], boot[a:b], temp[a:b], midnights[site[n]], curve[n], low[n], step[n],
+            figures[n], sums[n],
         )  # fmt: skip
 
 
@@ -182,7 +257,7 @@ def day_sums(series: Series, terms: NodeTerms, calendars: list[Calendar], site: 
     Parameters
     ----------
     series : Series
-        Reports reaching at least `terms.hole` beyond the calendars on either side, where there are any.
+        Reports reaching at least the longest HOLE beyond the calendars on either side, where there are any.
     terms : NodeTerms
     calendars : list of Calendar
         One a site, all of the same first day and length.
@@ -192,19 +267,23 @@ def day_sums(series: Series, terms: NodeTerms, calendars: list[Calendar], site: 
     Returns
     -------
     ndarray, shape (nodes, days, SUMS)
-        Columns STORED (change of stored energy at nominal capacity) [J], WAKES, WAKE_VOLTS (wakes times voltage) [V],
-        OBSERVED [s], VOLT_SECONDS (integral of voltage) [V s], FULL [s], STORED_VAR [J^2].
+        Columns STORED (change of stored energy at nominal capacity) [J], WAKES, WAKE_SHARE (wakes, those of an interval
+        over a midnight shared by time), WAKE_VOLTS (these times voltage) [V], OBSERVED [s], VOLT_SECONDS (integral of
+        voltage) [V s], FULL [s], STORED_VAR [J^2].
 
     Notes
     -----
-    An interval over a midnight is divided in proportion to time; whole wakes stay whole. Left out are holes (intervals
-    longer than `terms.hole`) and intervals with a restart, whose wakes are unknown: a day covers OBSERVED seconds.
+    An interval over a midnight is divided in proportion to time; counted wakes stay whole, but their energy is divided
+    as the stored energy is, or half a wake would be lost in between. All readings within two hours of a midnight tell
+    of it: four hourly ones bring the noise of a day to the bound of a straight line through all of its readings
+    (`limits.slope_bound`), though only the night need be straight. Left out are holes and intervals with a restart,
+    whose wakes are unknown: a day covers OBSERVED seconds.
     """
     sums = np.zeros((series.nodes, calendars[0].days, SUMS))
     _add_all(
-        series.offsets, series.time, series.storage_v, series.wakes, series.boot, site,
-        np.stack([c.midnights for c in calendars]), terms.curve, terms.voltage_low, terms.voltage_step,
-        terms.voltage_full, terms.voltage_noise, terms.hole, terms.counter_bits, terms.wakes_per_day, sums,
+        series.offsets, series.time, series.storage_v, series.wakes, series.boot, series.temp_c, site,
+        np.stack([c.midnights for c in calendars]), terms.curve, terms.voltage_low, terms.voltage_step, terms.figures,
+        sums,
     )  # fmt: skip
     return sums
 
@@ -241,7 +320,7 @@ def nominal_days(sums: Floats, budgets: list[Budget]) -> NominalDays:
     return NominalDays(
         stored_j=sums[..., STORED],
         stored_var_j2=sums[..., STORED_VAR],
-        wake_j=charge * np.where(switching, scale * sums[..., WAKES], sums[..., WAKE_VOLTS]),
+        wake_j=charge * np.where(switching, scale * sums[..., WAKE_SHARE], sums[..., WAKE_VOLTS]),
         sleep_j=sleep * np.where(switching, scale * sums[..., OBSERVED], sums[..., VOLT_SECONDS]),
         wakes=np.rint(sums[..., WAKES]).astype(np.int64),
         full_s=sums[..., FULL],

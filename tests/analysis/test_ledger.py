@@ -1,5 +1,6 @@
 """The ledger: by hand on small cases, closing on every row, whatever the reports look like."""
 
+from dataclasses import replace
 from datetime import UTC, date, datetime
 from zoneinfo import ZoneInfo
 
@@ -8,7 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.ledger import day_sums, node_terms, nominal_days
+from analysis.ledger import VOLTAGE_NOISE, day_sums, node_terms, nominal_days
+from analysis.limits import slope_bound
 from analysis.series import Series, calendar
 from ingest.budget import parse_budget
 from ingest.counters import BOOT_MISSING
@@ -126,7 +128,7 @@ def test_noise_of_a_day_is_as_stated():
     # 400 simulated quiet days, voltage noise as the kernel assumes: the spread of net harvest must match the stated
     # part that comes from readings. chi-square of 400: within 12 % at four standard errors of a standard deviation.
     rng = np.random.default_rng(1)
-    noise = float(node_terms([BUDGET]).voltage_noise[0])
+    noise = float(node_terms([BUDGET]).figures[0, VOLTAGE_NOISE])
     hours = np.arange(25) * HOUR + START
     changes = [
         account(series(hours, 3.5 + noise * rng.standard_normal(25), np.zeros(25))).stored_j[0, 0] for _ in range(400)
@@ -134,3 +136,34 @@ def test_noise_of_a_day_is_as_stated():
     sums = day_sums(series(hours, np.full(25, 3.5), np.zeros(25)), node_terms([BUDGET]),
                     [calendar(ZoneInfo("UTC"), date(2026, 1, 1), 1)], np.array([0]))  # fmt: skip
     assert np.std(changes) == pytest.approx(np.sqrt(sums[0, 0, -1]), rel=0.15)
+
+
+@pytest.mark.parametrize("every", [3600.0, 900.0])
+def test_noise_of_a_days_net_harvest_is_near_the_cramer_rao_bound(every):
+    # Slope bound 12 s^2 / (dt^2 N (N^2 - 1)) of a straight line in white noise; 300 nights and days of constant net
+    # power with a wake every 50 minutes, whose whole number must not show. Four standard errors of 300 are 16 %.
+    rng = np.random.default_rng(2)
+    days, noise, power = 300, float(node_terms([BUDGET]).figures[0, VOLTAGE_NOISE]), 4e-6
+    time = START + 700.0 + np.arange(0.0, days * DAY, every)
+    wakes = np.floor((time - START) / 3000.0)
+    stored = 9.0 + power * (time - START) - WAKE_J * (wakes - (time - START) / 3000.0)
+    volts = np.sqrt(2 * stored) + noise * rng.standard_normal(len(time))  # 1 F, 4.2 V to 15 V
+    budget = BUDGET.model_copy(update={"storage": BUDGET.storage.model_copy(update={"full_voltage": 20.0})})
+    account_of = account(series(time, volts, wakes), days=days, budget=budget)
+    net = (account_of.stored_j + account_of.wake_j)[0, 1:-1]
+    n = round(DAY / every)
+    bound = slope_bound(noise, every, n) * DAY * np.sqrt(2 * (9.0 + power * DAY * np.arange(1, days - 1)))
+    z = (net - net.mean()) / bound
+    assert np.std(z) < 1.2
+    stated = np.sqrt(account_of.stored_var_j2[0, 1:-1]) / bound
+    assert np.std(z) == pytest.approx(np.median(stated), rel=0.2)
+
+
+def test_temperature_that_moves_the_capacity_is_no_harvest():
+    # Charge Q = C V stays while C rises by 1e-3 a kelvin: V falls by 1e-3 a kelvin, at 4 V and 1 F 16 mJ a kelvin.
+    hours = np.arange(25)
+    warm = 5.0 + 10.0 * hours / 24
+    volts = 4.0 / (1 + 1e-3 * (warm - 5.0))
+    reports = replace(series(START + hours * HOUR, volts, np.zeros(25)), temp_c=warm)
+    assert account(replace(reports, temp_c=np.full(25, np.nan))).stored_j[0, 0] == pytest.approx(-0.159, rel=0.01)
+    assert abs(account(reports).stored_j[0, 0]) < 0.002

@@ -19,7 +19,7 @@ from analysis.level import Level, borrowed, filter_level
 from analysis.noise import deviates, lag_one, noise_table, shared, slow_spread, table_sd
 from analysis.outlook import HarvestOutlook, curve_of
 from analysis.site_days import Ahead, Days, SiteDays, active_hours, ahead, day_shapes
-from analysis.stops import Stop, ongoing_stop
+from analysis.stops import LIKELY, Stop, ongoing_stop, past_stops
 from ingest.budget import SECONDS_PER_DAY, Budget
 
 Array = npt.NDArray[np.float64]
@@ -32,6 +32,7 @@ DARK_SEASON = 0.01  # nor do those of the polar night
 STEP_Z = 5.0  # standard deviations of a change from which it is taken to last,
 STEP_LEAST = 0.65  # and its ratio (or one over it)
 STEP_SD = 0.3  # relative sd of the mean believed after it
+USUAL_LEAST = 0.1  # of what is believed: a node's noise is not taken to be in proportion to less
 STEP_FLOOR = 0.05  # of the mean before; neither mean nor sd is believed to be less
 
 
@@ -154,12 +155,16 @@ def _group(
     values = [value if step is None else step.since for value, step in zip(values, steps, strict=True)]
     priors = [prior if step is None else step.prior for step in steps]
     scatter = _Scatter(source.noise_sd, noise_table([], source.noise_sd), source.noise_keep, source.slow_sd)
-    levels = [_level(s, v, p, scatter, source) for s, v, p in zip(seen, values, priors, strict=True)]
+    usual = [_usual(v, p[0]) for v, p in zip(values, priors, strict=True)]
+    over = [past_stops(v, s.censored, source.noise_sd, source.noise_keep) for v, s in zip(values, seen, strict=True)]
+    running = [np.where(stopped, np.nan, v) for v, stopped in zip(values, over, strict=True)]
+    levels = [_level(*each, scatter, source) for each in zip(seen, running, priors, usual, strict=True)]
     scatter = _scatter(values, seen, levels, source)
     steady = [i for i, step in enumerate(steps) if step is None]
     for i, told in zip(steady, borrowed([levels[i] for i in steady], prior), strict=True):
         priors[i] = told
-    levels = [_level(s, v, p, scatter, source) for s, v, p in zip(seen, values, priors, strict=True)]
+    usual = [max(level.mean + level.departure, USUAL_LEAST * p[0]) for level, p in zip(levels, priors, strict=True)]
+    levels = [_level(*each, scatter, source) for each in zip(seen, running, priors, usual, strict=True)]
     factors = [_factors(v, s, level.after) for v, s, level in zip(values, seen, levels, strict=True)]
     z = deviates(np.stack(factors), scatter.table, np.stack([s.censored for s in seen]))
     share = shared(z, source.shared) if past else source.shared
@@ -171,7 +176,7 @@ def _group(
 
 def _without(value: Array, stop: Stop | None) -> Array:
     """The days behind without a stop that is still on, if it likely is one."""
-    if stop is None or stop.share < 0.5:
+    if stop is None or stop.share < LIKELY:
         return value
     return np.where(np.arange(len(value)) < len(value) - stop.days, value, np.nan)
 
@@ -287,7 +292,15 @@ def _pooled(own: Array, plan: Array, count: Array) -> Array:
     return belief
 
 
-def _level(seen: _Seen, value: Array, prior: tuple[float, float], scatter: _Scatter, source: Source) -> Level:
+def _usual(value: Array, believed: float) -> float:
+    """A node's usual harvest, to which its noise is in proportion, before its level is known."""
+    known = value[np.isfinite(value)]
+    return max(float(np.median(known)), USUAL_LEAST * believed) if len(known) >= 7 else believed
+
+
+def _level(
+    seen: _Seen, value: Array, prior: tuple[float, float], usual: float, scatter: _Scatter, source: Source
+) -> Level:
     mean, tolerance = prior
     if mean <= 0:
         return Level(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, *np.zeros((2, len(value))))
@@ -297,10 +310,10 @@ def _level(seen: _Seen, value: Array, prior: tuple[float, float], scatter: _Scat
         seen.censored,
         start=mean,
         start_sd=tolerance * mean,
-        noise_sd=max(scatter.sd, 0.02) * mean,
+        noise_sd=max(scatter.sd, 0.02) * usual,
         noise_keep=scatter.keep,
-        slow_sd=scatter.slow_sd * mean,
-        step_sd=2 * source.slow_sd * mean,
+        slow_sd=scatter.slow_sd * usual,
+        step_sd=2 * source.slow_sd * usual,
         keep=float(np.exp(-1 / source.slow_days)),
     )
 

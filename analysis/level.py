@@ -10,8 +10,11 @@ from analysis.kernel import compiled
 
 Array = npt.NDArray[np.float64]
 
+OUTLIER = 2.5  # standard deviations beyond which a day moves the level no further,
+CLIPPED = 3.0  # and beyond which it is no more of a surprise
 SURPRISE_WEIGHT = 0.25
 SURPRISE = 1.3  # of standardised innovations, averaged with that weight; their mean has an sd of 0.38
+WALK = 0.03  # a day's change of the long-run mean itself, over the departure's sd
 
 
 class Level(NamedTuple):
@@ -45,7 +48,7 @@ def _above(limit: float, mean: float, sd: float) -> tuple[float, float]:
 @compiled
 def _filter(
     value: Array, seen: Any, spread: Array, censored: Any, start: float, start_sd: float, noise_sd: float,
-    inflation: float, slow_sd: float, keep: float, step_sd: float,
+    inflation: float, slow_sd: float, keep: float, step_sd: float, walk_sd: float,
 ) -> tuple[float, float, float, float, float, Array, Array]:  # fmt: skip
     a, b = start, 0.0
     paa, pab, pbb = start_sd**2, 0.0, slow_sd**2
@@ -56,6 +59,7 @@ def _filter(
         b *= keep
         pab *= keep
         pbb = keep * keep * pbb + drive
+        paa += walk_sd**2
         before[day] = a + b
         if seen[day]:
             ka, kb = paa + pab, pab + pbb
@@ -67,7 +71,11 @@ def _filter(
                 shift, known = above - a - b, 1.0 - left / plain
             else:
                 shift, known = value[day] - a - b, 1.0
-            surprise += SURPRISE_WEIGHT * (shift / math.sqrt(total) - surprise)
+            z = shift / math.sqrt(total)
+            surprise += SURPRISE_WEIGHT * (min(max(z, -CLIPPED), CLIPPED) - surprise)
+            if abs(z) > OUTLIER:
+                noise *= z * z / OUTLIER**2
+                total = ka + kb + noise * inflation
             if abs(surprise) > SURPRISE:  # a step, not the usual wandering: look afresh
                 surprise = 0.0
                 pbb += step_sd**2
@@ -94,6 +102,7 @@ def filter_level(
     slow_sd: float,
     keep: float,
     step_sd: float,
+    walk: float = WALK,
 ) -> Level:
     """The level after the last of a run of days.
 
@@ -113,6 +122,8 @@ def filter_level(
         Sd of the departure, and its correlation from one day to the next.
     step_sd : float
         Of a step, where the days speak of one.
+    walk : float
+        A day's change of the mean itself, over `slow_sd`.
 
     Notes
     -----
@@ -120,12 +131,13 @@ def filter_level(
     (Durbin and Koopman, Time Series Analysis by State Space Methods; from memory). A lower bound updates with the mean
     and variance of the truncated normal (assumed-density filtering). A run of surprises of one sign (an exponentially
     weighted mean of standardised innovations beyond 3.4 of its own sd) opens the departure to a step, such as a
-    harvester that was knocked out of place. Left out: that harvest cannot be negative.
+    harvester that was knocked out of place. A day further than OUTLIER from what was foretold moves the level no more
+    than one at that distance: breakdowns do. Left out: that harvest cannot be negative.
     """
     given = np.asarray(value, dtype=float)
     a, b, paa, pbb, pab, before, after = _filter(
         given, np.isfinite(given), np.asarray(spread, dtype=float), np.asarray(censored, dtype=bool), start, start_sd,
-        noise_sd, (1 + noise_keep) / (1 - noise_keep), slow_sd, keep, step_sd,
+        noise_sd, (1 + noise_keep) / (1 - noise_keep), slow_sd, keep, step_sd, walk * slow_sd,
     )  # fmt: skip
     return Level(a, b, paa, pbb, pab, slow_sd, before, after)
 

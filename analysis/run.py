@@ -12,7 +12,7 @@ import pyarrow as pa
 from analysis import alarms, depletion
 from analysis.ledger import longest_interval
 from analysis.run_ahead import Prospects, look_ahead, read_corrections
-from analysis.run_books import State, read_courses, site_books
+from analysis.run_books import State, read_recent, site_books
 from analysis.run_days import NumberedFleet, Progress, plain, update_days
 from analysis.run_field import update_field
 from analysis.run_findings import NodeField, end_of_life_rows, find_all, judge_nodes
@@ -71,8 +71,8 @@ def analyse(store: Store, as_of: datetime | None = None, progress: Progress = la
     fields = list(update_field(store, known, moment.date() + timedelta(days=1), progress))
     states = read_states(store.cursor(), moment)
     progress("forecast", 0, 1)
-    courses = read_courses(store.cursor(), fields, states, moment)
-    books = list(site_books(known, fields, read_ledger(store.cursor(), known), states, courses, moment))
+    recent = read_recent(store.cursor(), fields, states, moment)
+    books = list(site_books(known, fields, read_ledger(store.cursor(), known), states, recent, moment))
     prospects = look_ahead(books, read_corrections(store.cursor()))
     progress("forecast", 1, 1)
     nodes = judge_nodes(known, fields, books, read_windows(store.cursor(), moment))

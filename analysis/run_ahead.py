@@ -63,7 +63,8 @@ def node_outlooks(books: list[SiteBook], days: int) -> tuple[list[int], list[Nod
 def _outlook(book: NodeBook, harvest: HarvestOutlook, today: np.datetime64, hour: int) -> NodeOutlook:
     account, now = book.account, book.now()
     wake_sd, sleep_sd, leakage_sd = per_capacity_sd(book)
-    by_hour = None if book.course is None else book.course.wakes
+    course = book.recent.course
+    by_hour = None if course is None else course.wakes
     rate = book.budget.load.wakes_per_day
     plan = wake_plan(account.day, account.wakes, account.observed_s, today, rate, by_hour, hour)
     return NodeOutlook(

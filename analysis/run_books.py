@@ -11,6 +11,7 @@ import pyarrow as pa
 
 from analysis import kalman
 from analysis.course import Course, daily_course
+from analysis.dark import DarkSpell, Days, dark_spells, with_dark
 from analysis.harvest import NodeDays
 from analysis.ledger import longest_interval
 from analysis.outcomes import NEARLY_EMPTY
@@ -24,7 +25,7 @@ from ingest.budget import Budget
 from ingest.fleet import Node, Site
 
 HORIZON_DAYS = 365
-COURSE_DAYS = 28
+RECENT_DAYS = 28
 NEW_HARVEST = {"harvester-replaced", "relocated"}  # visits after which earlier harvest says nothing
 
 
@@ -52,6 +53,14 @@ class Account:
 
 
 @dataclass(frozen=True)
+class Recent:
+    """What the reports of the last RECENT_DAYS tell of one node beside the ledger."""
+
+    course: Course | None = None  # of its day, if enough of it has been seen
+    dark: tuple[DarkSpell, ...] = ()  # spells that are over
+
+
+@dataclass(frozen=True)
 class NodeBook:
     """What is known of one node that has reported."""
 
@@ -63,7 +72,7 @@ class NodeBook:
     state: State
     account: Account
     silent_for: float  # zero while it is heard from [s]
-    course: Course | None  # of its day, if enough of it has been seen
+    recent: Recent
 
     @property
     def curve(self) -> StorageCurve:
@@ -118,7 +127,7 @@ def site_books(
     fields: list[tuple[NumberedFleet, Field]],
     ledger: pa.Table,
     states: dict[int, State],
-    courses: dict[int, Course],
+    recent: dict[int, Recent],
     moment: datetime,
 ) -> Iterator[SiteBook]:
     """The books of each site.
@@ -127,7 +136,7 @@ def site_books(
     ----------
     ledger : pyarrow.Table
         As `read_days.sql` gives it: by node_no and day.
-    states, courses : dict
+    states, recent : dict
         By node_no.
     """
     estimates = {int(n): (field, i) for part, field in fields for i, n in enumerate(part.numbers)}
@@ -137,26 +146,26 @@ def site_books(
         if number in states:
             silence = moment.timestamp() - states[number].time
             silent = silence if silence > longest_interval(budget) else 0.0
-            course = courses.get(number)
-            book = NodeBook(i, node, budget, *estimates[number], states[number], accounts[i], silent, course)
+            late = recent.get(number, Recent())
+            book = NodeBook(i, node, budget, *estimates[number], states[number], accounts[i], silent, late)
             by_site[node.site].append(book)
     for site_id, nodes in by_site.items():
         site = known.fleet.sites[site_id]
         today = moment.astimezone(site.zone)
-        days = [_harvest_days(known, book, site) for book in nodes]
+        days = [_harvest_days(known, book, site, today) for book in nodes]
         yield SiteBook(site, today, _calendar(known, site, days, today), nodes, days)
 
 
-def read_courses(
+def read_recent(
     cursor: duckdb.DuckDBPyConnection,
     fields: list[tuple[NumberedFleet, Field]],
     states: dict[int, State],
     moment: datetime,
-) -> dict[int, Course]:
-    """The course of each node's day from its reports of the last COURSE_DAYS, by node_no."""
-    found: dict[int, Course] = {}
+) -> dict[int, Recent]:
+    """What each node's reports of the last RECENT_DAYS tell, by node_no."""
+    found: dict[int, Recent] = {}
     for part, field in fields:
-        series = read_series(cursor, part.numbers, moment - timedelta(days=COURSE_DAYS), moment)
+        series = read_series(cursor, part.numbers, moment - timedelta(days=RECENT_DAYS), moment)
         offsets = {site: (moment.astimezone(place.zone).utcoffset() or timedelta()).total_seconds()
                    for site, place in part.fleet.sites.items()}  # fmt: skip
         for i, (number, node, budget) in enumerate(zip(part.numbers.tolist(), part.nodes, part.budgets, strict=True)):
@@ -165,10 +174,11 @@ def read_courses(
             rows = slice(*series.offsets[i : i + 2])
             now = field.path[i, field.days[i] - 1].astype(float)
             ratios, leakage = now[[kalman.C, kalman.E, kalman.S]], leakage_of(budget, now[kalman.L], states[number])
-            reports = (series.time[rows], series.storage_v[rows], series.wakes[rows])
-            course = daily_course(budget, curve_of(budget.storage), *reports, ratios, leakage, offsets[node.site])
-            if course is not None:
-                found[number] = course
+            curve, reports = curve_of(budget.storage), (series.time[rows], series.storage_v[rows], series.wakes[rows])
+            found[number] = Recent(
+                daily_course(budget, curve, *reports, ratios, leakage, offsets[node.site]),
+                dark_spells(budget, curve, *reports, series.boot[rows], float(now[kalman.C])),
+            )
     return found
 
 
@@ -181,19 +191,20 @@ def _accounts(ledger: pa.Table, numbers: Counts) -> list[Account]:
     ]
 
 
-def _harvest_days(known: NumberedFleet, book: NodeBook, site: Site) -> NodeDays:
-    """The node's ledger since its harvester was last changed."""
-    account = book.account
+def _harvest_days(known: NumberedFleet, book: NodeBook, site: Site, today: datetime) -> NodeDays:
+    """The node's ledger since its harvester was last changed, with what its dark spells tell."""
+    account, recent = book.account, book.recent
     visits = [v for v in known.fleet.visits if v.node_id == book.node.node_id and v.work in NEW_HARVEST]
-    kept = np.ones(len(account.day), dtype=bool)
-    if visits:
-        kept = account.day > np.datetime64(max(v.at for v in visits).astimezone(site.zone).date())
-    columns = (account.net_harvest_j, account.wake_j, account.sleep_j)
-    net, wake, sleep = (column[kept] for column in columns)
-    seen = account.observed_s[kept]
+    changed = max((v.at for v in visits), default=None)
+    columns = (account.net_harvest_j, account.wake_j, account.sleep_j, account.full_s, account.observed_s)
+    days = with_dark(Days(account.day, *columns), recent.dark, (today.utcoffset() or timedelta()).total_seconds())
+    if changed is not None:
+        kept = days.day > np.datetime64(changed.astimezone(site.zone).date())
+        days = Days(*(column[kept] for column in days))
     return NodeDays(
-        book.node.node_id, book.budget, account.day[kept], net, wake, sleep, book.leakage() * seen,
-        account.full_s[kept], seen, None if book.course is None else book.course.harvest,
+        book.node.node_id, book.budget, days.day, days.net_harvest_j, days.wake_j, days.sleep_j,
+        book.leakage() * days.observed_s, days.full_s, days.observed_s,
+        None if recent.course is None else recent.course.harvest,
     )  # fmt: skip
 
 

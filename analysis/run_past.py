@@ -12,7 +12,7 @@ from analysis.depletion import FleetForecast, forecast
 from analysis.outlook import NodeOutlook
 from analysis.run import read_states
 from analysis.run_ahead import SEED, node_outlooks
-from analysis.run_books import read_courses, site_books
+from analysis.run_books import read_recent, site_books
 from analysis.run_days import NumberedFleet
 from analysis.run_field import PART_NODES, Field, estimate_field, read_evidence
 from analysis.series import Counts, Floats
@@ -82,8 +82,8 @@ def forecast_at(
     ]
     ledger = ledger_of(_before(history.sums, today), fields)
     states = read_states(store.cursor(), moment)
-    courses = read_courses(store.cursor(), fields, states, moment)
-    books = list(site_books(history.known.at(moment), fields, ledger, states, courses, moment))
+    recent = read_recent(store.cursor(), fields, states, moment)
+    books = list(site_books(history.known.at(moment), fields, ledger, states, recent, moment))
     rows, found = node_outlooks(books, days)
     return rows, found, forecast(found, paths=paths, seed=SEED)
 

@@ -5,7 +5,7 @@ from statsmodels.tsa.statespace.structural import UnobservedComponents
 
 from analysis.level import filter_level
 
-SETTINGS = {"start": 2.0, "start_sd": 1.0, "noise_sd": 0.4, "slow_sd": 0.5, "keep": 0.9, "step_sd": 1.0}
+SETTINGS = {"start": 2.0, "start_sd": 1.0, "noise_sd": 0.4, "slow_sd": 0.5, "keep": 0.9, "step_sd": 1.0, "walk": 0.0}
 
 
 def test_level_is_that_of_statsmodels() -> None:
@@ -51,3 +51,12 @@ def test_level_follows_a_step_within_eight_days() -> None:
     found = filter_level(value, np.ones(200), np.zeros(200), **steady)
     assert found.after[-1] == pytest.approx(1.5, abs=0.25)
     assert found.after[-9] == pytest.approx(3.0, abs=0.25)
+
+
+def test_a_breakdown_of_a_day_moves_the_level_little() -> None:
+    steady = SETTINGS | {"start": 3.0, "start_sd": 0.3, "keep": float(np.exp(-1 / 180))}
+    value = 3.0 + np.random.default_rng(6).normal(0, 0.3, 200)
+    broken = value.copy()
+    broken[-1] = 0.0
+    levels = [filter_level(v, np.ones(200), np.zeros(200), **steady).after[-1] for v in (value, broken)]
+    assert levels[0] - levels[1] < 0.35

@@ -5,7 +5,7 @@ import pytest
 from outlooks import budget, node, steady
 
 from analysis.depletion import forecast
-from analysis.stops import ongoing_stop
+from analysis.stops import ongoing_stop, past_stops
 
 NONE = np.zeros(60, dtype=bool)
 
@@ -59,3 +59,17 @@ def test_stop_lasts_on_as_often_as_it_should() -> None:
     assert forecast([probe], paths=4000).p_dark_30d[0] == pytest.approx(0.5, abs=0.05)  # and the day's steps
     doubtful = replace(probe, harvest=replace(stopped, stop_share=0.4))
     assert forecast([doubtful], paths=4000).p_dark_30d[0] == pytest.approx(0.2, abs=0.03)
+
+
+def test_a_stop_that_is_over_says_nothing_of_the_level() -> None:
+    value = days(0)
+    value[30:37] *= 0.15
+    marked = past_stops(value, NONE, 0.2, 0.3)
+    assert marked[30:37].all()
+    assert marked.sum() == 7
+
+
+def test_a_lasting_fall_and_poor_weather_are_no_stops() -> None:
+    assert not past_stops(days(20), NONE, 0.2, 0.3).any()
+    weather = np.random.default_rng(3).lognormal(0, 0.45, 365)
+    assert past_stops(weather, np.zeros(365, dtype=bool), 0.45, 0.25).mean() < 0.01

@@ -15,7 +15,7 @@ import pyarrow as pa
 import pytest
 
 from analysis.run import read_ledger, read_states, read_windows
-from analysis.run_books import read_courses, site_books
+from analysis.run_books import read_recent, site_books
 from analysis.run_days import NumberedFleet, update_days
 from analysis.run_field import update_field
 from analysis.run_findings import find_all, judge_nodes
@@ -87,8 +87,8 @@ def results(book, moment):
     known, cursor = NumberedFleet.of(book), book.cursor()
     fields = list(update_field(book, known, moment.date() + timedelta(days=1), lambda *_: None))
     states = read_states(cursor, moment)
-    courses = read_courses(cursor, fields, states, moment)
-    books = list(site_books(known, fields, read_ledger(cursor, known), states, courses, moment))
+    recent = read_recent(cursor, fields, states, moment)
+    books = list(site_books(known, fields, read_ledger(cursor, known), states, recent, moment))
     nodes = judge_nodes(known, fields, books, read_windows(cursor, moment))
     return len(find_all(books, nodes))
 

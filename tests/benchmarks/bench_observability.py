@@ -23,7 +23,7 @@ from analysis.evidence import middle_voltage
 from analysis.limits import quantisation_sd, slope_bound
 from analysis.load import load_power, sleep_power, wake_energy
 from analysis.run import WINDOW_DAYS, read_ledger, read_states, read_windows
-from analysis.run_books import read_courses, site_books
+from analysis.run_books import read_recent, site_books
 from analysis.run_days import NumberedFleet, update_days
 from analysis.run_field import update_field
 from analysis.run_findings import find_all, judge_nodes
@@ -244,8 +244,8 @@ def judged(book: Store, moment: datetime) -> tuple[pd.DataFrame, list[dict[str, 
     update_days(book, known, moment, lambda *_: None)
     fields = list(update_field(book, known, moment.date() + timedelta(days=1), lambda *_: None))
     states = read_states(cursor, moment)
-    courses = read_courses(cursor, fields, states, moment)
-    books = list(site_books(known, fields, read_ledger(cursor, known), states, courses, moment))
+    recent = read_recent(cursor, fields, states, moment)
+    books = list(site_books(known, fields, read_ledger(cursor, known), states, recent, moment))
     nodes = judge_nodes(known, fields, books, read_windows(cursor, moment))
     rows = [
         {"node_id": node.node_id, **asdict(line)}

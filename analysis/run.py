@@ -20,7 +20,9 @@ from ingest.budget import SECONDS_PER_DAY
 from ingest.errors import UsageError
 from ingest.store import Store, sql
 
-RESULT_TABLES = ("estimates", "forecast", "forecast_path", "prospects", "health", "end_of_life", "findings")
+RESULT_TABLES = (
+    "estimates", "forecast", "forecast_path", "prospects", "health", "end_of_life", "remaining", "findings",
+)  # fmt: skip
 LATEST_ONLY = {"forecast_path", "prospects"}
 WINDOW_DAYS = 28  # of the mean net harvest
 
@@ -146,6 +148,8 @@ def _write(
         key = {"node_id": node.node_id} | stamp
         results["estimates"] += [key | asdict(line) for line in field.lines]
         results["health"].append(key | {k: _told(v) for k, v in asdict(field.health).items()})
+        if field.remaining is not None:
+            results["remaining"].append(key | {k: _told(v) for k, v in asdict(field.remaining).items()})
         results["end_of_life"] += [key | row for row in end_of_life_rows(field, moment)]
         row = _forecast_row(prospects, ahead[i]) if i in ahead else {}
         results["forecast"].append(key | row)

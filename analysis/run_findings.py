@@ -1,7 +1,7 @@
 """Judges the fleet over the store's books: budget lines, storage health and findings."""
 
 from dataclasses import asdict, dataclass, replace
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 
 import numpy as np
@@ -14,6 +14,7 @@ from analysis.estimate import Line, NetHarvest, lines
 from analysis.findings import Finding, NodeFacts, Rise, find
 from analysis.harvest import NodeDays, past_harvest
 from analysis.health import RATE_DAYS, Health, judge, resistance
+from analysis.remaining import Remaining, Spent, by_counting, by_voltage, capacity_told, full_since
 from analysis.run_ahead import per_capacity_sd
 from analysis.run_books import NodeBook, SiteBook
 from analysis.run_days import NumberedFleet
@@ -33,6 +34,7 @@ class NodeField:
     lines: list[Line]
     health: Health
     ends: dict[Criterion, EndOfLife]  # where wear stands out of its doubt
+    remaining: Remaining | None  # of a cell that has been heard from
 
 
 def judge_nodes(
@@ -70,9 +72,12 @@ def _judge(
     mean, covariance = field.mean[row], field.covariance[row]
     esr = resistance(field.resistance[row, field.renewed[row] : field.days[row]])
     capacity, leakage = _ratio(mean, covariance, places.FADE), _ratio(mean, covariance, places.RISE)
+    since_new = int(field.days[row] - field.renewed[row])
     if field.evidence_days[row] < BASELINE_DAYS:
         capacity, leakage = (np.nan, np.inf), (np.nan, np.nan)
-    health = judge(budget.storage, capacity, esr, leakage, int(field.days[row] - field.renewed[row]))
+    elif budget.storage.is_battery and not capacity_told(*capacity, since_new, places.DRIFT_PER_DAY[places.FADE]):
+        capacity = (np.nan, np.inf)
+    health = judge(budget.storage, capacity, esr, leakage, since_new)
     voltage = (budget.storage.cutoff_voltage + budget.storage.full_voltage) / 2
     temperature = TEMPERATURE_REFERENCE_C
     if book is not None and not np.isnan(book.state.mean_voltage):
@@ -83,7 +88,33 @@ def _judge(
     shift, hidden = (float(x) for x in field.hidden_sleep[row])
     net = _net_harvest(field, row, window)
     found = lines(budget, mean, covariance, voltage, temperature, esr, net, (shift, hidden))
-    return NodeField(found, health, _ends(budget.storage, health, field, row))
+    remaining = _remaining(budget, book, found) if book is not None and budget.storage.is_battery else None
+    return NodeField(found, health, _ends(budget.storage, health, field, row), remaining)
+
+
+def _remaining(budget: Budget, book: NodeBook, found: list[Line]) -> Remaining:
+    """What is left in a cell, by its voltage and by counting."""
+    account, told = book.account, {line.line: (line.estimate, line.sd) for line in found}
+    share, share_sd = by_voltage(book.curve, book.state.voltage, budget.telemetry.adc_step)
+    fresh = since(book.field, book.row, int(book.field.renewed[book.row]))
+    full = full_since(budget, book.curve, fresh, account.day, account.full_s)
+    kept = account.day >= np.datetime64(full[0] if full else fresh)
+    observed = float(account.observed_s[kept].sum())
+    if full is None or observed <= 0:
+        return Remaining(share, share_sd, np.nan, np.nan, None)
+    rate = float(account.wakes[kept].sum()) / observed
+    harvest = budget.harvest.mean_power
+    spent = Spent(
+        seconds=book.state.time - datetime.combine(full[0], time(), UTC).timestamp(),
+        full_sd=full[1],
+        load=float((account.wake_j[kept] + account.sleep_j[kept]).sum()) / observed,
+        load_sd=float(np.hypot(told["wake_energy_j"][1] * rate, told["sleep_power_w"][1])),
+        leakage=told["leakage_power_w"][0],
+        leakage_sd=told["leakage_power_w"][1],
+        harvest=harvest,
+        harvest_sd=harvest * budget.harvest.tolerance,
+    )
+    return Remaining(share, share_sd, *by_counting(book.curve, spent, told["capacity_ratio"]), full[0])
 
 
 def _ends(storage: Storage, health: Health, field: Field, row: int) -> dict[Criterion, EndOfLife]:

@@ -204,6 +204,17 @@ def end_of_life(cursor: Cursor, node_id: str) -> dict[str, Row]:
     return {row["criterion"]: row for row in rows}
 
 
+def remaining(cursor: Cursor, node_id: str) -> Row | None:
+    """What is left in a node's cell by the latest analysis; nothing for a capacitor."""
+    rows = _rows(
+        cursor,
+        "SELECT * EXCLUDE (node_id, as_of) FROM remaining WHERE node_id = $node_id"
+        " AND as_of = (SELECT max(as_of) FROM forecast WHERE node_id = $node_id)",
+        {"node_id": node_id},
+    )
+    return rows[0] if rows else None
+
+
 def voltage_history(cursor: Cursor, node_id: str, start: datetime, end: datetime) -> pd.DataFrame:
     """Storage voltage from `start` to `end` in at most POINTS_MAX points, the extremes kept."""
     bucket_ms = max(1, round((end - start).total_seconds() * 1000 / (POINTS_MAX / 2 - 1)))

@@ -59,6 +59,7 @@ CREATE TABLE IF NOT EXISTS day_sums (
 CREATE TABLE IF NOT EXISTS ratios (
     node_no INTEGER NOT NULL, first DATE NOT NULL, c FLOAT NOT NULL, e FLOAT NOT NULL, s FLOAT NOT NULL,
     cc FLOAT NOT NULL, ce FLOAT NOT NULL, cs FLOAT NOT NULL, ee FLOAT NOT NULL, es FLOAT NOT NULL, ss FLOAT NOT NULL);
+ALTER TABLE ratios ADD COLUMN IF NOT EXISTS l FLOAT;  -- leakage
 CREATE VIEW IF NOT EXISTS ledger AS
     SELECT node_id, day, c * stored_j + e * wake_j + s * sleep_j AS net_harvest_j,
            sqrt(greatest(c * c * stored_var_j2 + cc * stored_j * stored_j + ee * wake_j * wake_j
@@ -70,6 +71,11 @@ CREATE VIEW IF NOT EXISTS ledger AS
 -- What the days say of the parameters: sums of `analysis.evidence`, never read again from the reports.
 CREATE TABLE IF NOT EXISTS day_evidence (
     node_no INTEGER NOT NULL, day DATE NOT NULL, sums FLOAT[] NOT NULL, resistance FLOAT[] NOT NULL);
+-- Where the estimator of a node stood some weeks ago, to carry on from: `analysis.run_carry.Earlier`.
+CREATE TABLE IF NOT EXISTS standings (
+    node_no INTEGER NOT NULL, first DATE NOT NULL, day DATE NOT NULL, made DATE NOT NULL, told BIGINT NOT NULL,
+    changed DATE, mean DOUBLE[] NOT NULL, covariance DOUBLE[] NOT NULL, begun DOUBLE[] NOT NULL,
+    sleep_shift DOUBLE NOT NULL);
 -- The week a node has shown so far, to go on from.
 CREATE TABLE IF NOT EXISTS weeks (node_no INTEGER NOT NULL, day DATE NOT NULL, week FLOAT[] NOT NULL);
 CREATE TABLE IF NOT EXISTS estimates (
@@ -94,6 +100,10 @@ CREATE TABLE IF NOT EXISTS health (
 -- doubt, an empty date where it lies past ten years.
 CREATE TABLE IF NOT EXISTS end_of_life (
     node_id VARCHAR NOT NULL, as_of TIMESTAMPTZ NOT NULL, criterion VARCHAR NOT NULL, by_p10 DATE, by_p50 DATE, by_p90 DATE);
+-- Of a cell: usable energy left as a share of that at full, by voltage and by counting from the day it was last full.
+CREATE TABLE IF NOT EXISTS remaining (
+    node_id VARCHAR NOT NULL, as_of TIMESTAMPTZ NOT NULL, by_voltage DOUBLE, by_voltage_sd DOUBLE, by_counting DOUBLE,
+    by_counting_sd DOUBLE, counted_from DATE);
 CREATE TABLE IF NOT EXISTS findings (
     node_id VARCHAR, as_of TIMESTAMPTZ NOT NULL, finding VARCHAR NOT NULL, since TIMESTAMPTZ, probability DOUBLE,
     evidence VARCHAR);

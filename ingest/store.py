@@ -19,7 +19,18 @@ from ingest.errors import StoreError, StoreHeldError
 from ingest.fleet import Closure, Fleet, Node, Site, Visit
 
 SCHEMA_VERSION = 1
-TABLES = ("reports", "ledger", "estimates", "forecast", "health", "end_of_life", "findings", "alarms", "rejects")
+TABLES = (
+    "reports",
+    "ledger",
+    "estimates",
+    "forecast",
+    "health",
+    "end_of_life",
+    "remaining",
+    "findings",
+    "alarms",
+    "rejects",
+)
 STORAGE_VERSION = "v1.5.0"  # of DuckDB's file format: older ones need more room
 VOLTAGE_MARGIN = 1.2  # a converter or an overcharged cell may read this far above full voltage
 

@@ -199,14 +199,17 @@ def register(app: dash.Dash, desk: Desk) -> None:
             now = queries.node_now(cursor, node_id)
             findings = queries.node_findings(cursor, node_id)
             common = queries.site_findings(cursor, node.site)
-            ends = queries.end_of_life(cursor, node_id)
+            ends, left = queries.end_of_life(cursor, node_id), queries.remaining(cursor, node_id)
             reports = queries.recent_reports(cursor, node_id)
             standing = queries.active_alarms(cursor, node_id=node_id)
         return (
             node_view.facts(now, standing, findings, budget, desk.clock(), zone),
             sentence(now["driver"]) or "No forecast yet.",
             node_view.findings_list(findings, common, fleet.sites[node.site].name),
-            node_view.health_block(now, ends, budget.storage, node_view.baseline(node, fleet)),
+            [
+                *node_view.health_block(now, ends, budget.storage, node_view.baseline(node, fleet)),
+                *node_view.remaining_block(now, left),
+            ],
             node_view.wake_block(now, budget),
             node_view.report_table(reports, zone),
         )
@@ -247,7 +250,7 @@ def register(app: dash.Dash, desk: Desk) -> None:
             booked = queries.ledger_days(cursor, node_id, shown[0])
         budgeted = estimates.get("net_harvest_w", {})
         drawn = figures.harvest(booked, budgeted.get("budget"), budgeted.get("budget_sd"), shown, theme)
-        return figures.ledger(booked, shown, theme), drawn, node_view.line_table(estimates, now, budget.harvest)
+        return figures.ledger(booked, shown, theme), drawn, node_view.line_table(estimates, now, budget)
 
     @app.callback(
         Output("node-fan", "figure"),

@@ -38,6 +38,8 @@ from ingest.budget import SECONDS_PER_DAY, Budget, Harvest, Storage
 from ingest.fleet import Fleet, Node
 
 NOT_TOLD = "the telemetry does not tell"
+NOT_OBSERVABLE = "not observable"  # of the capacity of a cell whose voltage hardly moves with its charge
+DAYS_A_MONTH = 30.4
 END_OF_LIFE_YEARS = end_of_life.HORIZON_DAYS // 365
 
 
@@ -160,7 +162,7 @@ def health_block(now: Mapping[str, Any], ends: Mapping[str, queries.Row], storag
     rows = [
         [
             "Capacity",
-            _ratio(now, "capacity", NOT_TOLD),
+            _ratio(now, "capacity", NOT_OBSERVABLE if storage.is_battery else NOT_TOLD),
             percent(storage.end_of_life_capacity),
             reached(ends.get("capacity"), now) if now["capacity_ratio"] is not None else NOTHING,
         ],
@@ -207,7 +209,30 @@ def fade(now: Mapping[str, Any], since: date) -> str:
     earliest = since + timedelta(days=RATE_DAYS)
     if now["as_of"].date() < earliest:
         return f"not stated before {earliest:%Y-%m-%d}"
-    return "not stated: capacity not told" if now["capacity_ratio"] is None else "not stated: still too uncertain"
+    return "not stated: capacity is not told" if now["capacity_ratio"] is None else "not stated: still too uncertain"
+
+
+def remaining_block(now: Mapping[str, Any], left: queries.Row | None) -> list[Any]:
+    """What is left in a cell by its voltage and by counting, and how far counting drifts; empty for a capacitor."""
+    if left is None:
+        return []
+    rows = [["By its voltage", share_plus_minus(left["by_voltage"], left["by_voltage_sd"])]]
+    said = "Counting needs a day on which the cell was full; there has been none."
+    if left["by_counting"] is not None:
+        months = max((now["as_of"].date() - left["counted_from"]).days, 1) / DAYS_A_MONTH
+        rows.append(
+            [
+                f"By counting what was spent since {left['counted_from']:%Y-%m-%d}",
+                share_plus_minus(left["by_counting"], left["by_counting_sd"]),
+            ]
+        )
+        said = (
+            f"Counting drifts: its doubt is {percent(left['by_counting_sd'])} after {number(months, 'months', 2)}, and"
+            " grows with time as the load is known no better than that."
+        )
+    if now["capacity_ratio"] is None:
+        said = f"The voltage hardly moves with the charge here, so that capacity is {NOT_OBSERVABLE}. {said}"
+    return [table("Left in the cell", ["Left in the cell", "Of usable energy"], rows, numeric=(1,)), html.P(said)]
 
 
 def wake_block(now: Mapping[str, Any], budget: Budget) -> list[Any]:
@@ -250,7 +275,7 @@ def wake_advice(now: Mapping[str, Any], planned: float | None, shortest: float |
     return f"The plan can stay. It could be shortened to {duration(shortest)}, but no further."
 
 
-def line_table(estimates: Mapping[str, queries.Row], now: Mapping[str, Any], harvest: Harvest) -> html.Div | html.P:
+def line_table(estimates: Mapping[str, queries.Row], now: Mapping[str, Any], budget: Budget) -> html.Div | html.P:
     """Every budget line: budget, field estimate, their ratio, and whether the telemetry can tell.
 
     Beside the net harvest, which is a lower bound where the node has been at full, what could be harvested.
@@ -262,8 +287,10 @@ def line_table(estimates: Mapping[str, queries.Row], now: Mapping[str, Any], har
         for key, line in LINES.items()
         if key in estimates
     ]
-    if harvest.mean_power > 0 and now["harvest_w"] is not None:
-        rows.insert(1, _potential_cells(now, harvest))
+    if budget.storage.is_battery and now["capacity_ratio"] is None:
+        rows = [[*row[:-1], NOT_OBSERVABLE] if row[0] == LINES["capacity_ratio"].name else row for row in rows]
+    if budget.harvest.mean_power > 0 and now["harvest_w"] is not None:
+        rows.insert(1, _potential_cells(now, budget.harvest))
     headers = ["Line", "Budget", "Field estimate", "Field / budget", "From the telemetry"]
     return table("Budget lines", headers, rows, numeric=(1, 2, 3))
 

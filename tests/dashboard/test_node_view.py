@@ -58,7 +58,7 @@ def test_planned_and_seen_intervals_stand_beside_the_sustainable_one():
         pytest.param({"as_of": datetime(2026, 4, 1, tzinfo=UTC)}, "not stated: still too uncertain", id="uncertain"),
         pytest.param(
             {"as_of": datetime(2026, 4, 1, tzinfo=UTC), "capacity_ratio": None},
-            "not stated: capacity not told", id="capacity not told",
+            "not stated: capacity is not told", id="capacity not told",
         ),
     ],
 )  # fmt: skip
@@ -98,11 +98,46 @@ def test_the_end_of_life_is_said_as_a_span_of_days(days, said):
 def test_what_could_be_harvested_stands_beside_the_lower_bound():
     now = NOW | {"harvest_lower_bound": True, "harvest_w": 98e-6, "harvest_sd_w": 7e-6}
     line = {"budget": 64e-6, "budget_sd": 21e-6, "estimate": 41e-6, "sd": 2e-6, "separable": True}
-    rows = rows_of(node_view.line_table({"net_harvest_w": line}, now, BUDGET.harvest))
+    rows = rows_of(node_view.line_table({"net_harvest_w": line}, now, BUDGET))
     assert rows[1].startswith("Net harvest 64.0 ± 21 µW ≥ 41.0 ± 2.0 µW ≥ 64 %")
     assert rows[2].startswith("Harvest, were it never full 70.0 ± 21 µW 98.0 ± 7.0 µW 140 %")
-    without = BUDGET.harvest.model_copy(update={"mean_power": 0.0})
+    without = BUDGET.model_copy(update={"harvest": BUDGET.harvest.model_copy(update={"mean_power": 0.0})})
     assert len(rows_of(node_view.line_table({"net_harvest_w": line}, now, without))) == 2
+
+
+CELL = parse_budget(
+    CONVEYOR.replace('"supercapacitor"', '"primary"').replace(
+        'capacitance = "1.0 F"', 'capacity = "110 mAh"\nocv = [[0.0, 2.0], [1.0, 5.1]]'
+    ),
+    "cell.toml",
+)
+LEFT = {
+    "by_voltage": 0.71, "by_voltage_sd": 0.156, "by_counting": 0.79, "by_counting_sd": 0.033,
+    "counted_from": date(2026, 1, 1),
+}  # fmt: skip
+
+
+def test_a_cell_whose_capacity_is_not_told_says_so_and_counts():
+    now = NOW | {"capacity_ratio": None}
+    assert "Capacity not observable 80 % –" in rows_of(node_view.health_block(now, {}, CELL.storage, SINCE))
+    block = node_view.remaining_block(now, LEFT)
+    assert rows_of(block)[1:] == [
+        "By its voltage 71 ± 16 %", "By counting what was spent since 2026-01-01 79.0 ± 3.3 %",
+    ]  # fmt: skip
+    # By hand: from 1 January to 10 March are 68 days.
+    assert "its doubt is 3 % after 2.2 months" in text(block[-1])
+    assert "capacity is not observable" in text(block[-1])
+    line = {"budget": 1.0, "budget_sd": 0.05, "estimate": 1.0, "sd": 0.08, "separable": False}
+    now |= {"harvest_w": None, "harvest_lower_bound": False}
+    lines = node_view.line_table({"capacity_ratio": line}, now, CELL)
+    assert rows_of(lines)[1].endswith("not observable")
+
+
+def test_a_cell_never_seen_full_is_not_counted_and_a_capacitor_has_no_such_table():
+    block = node_view.remaining_block(NOW, LEFT | {"by_counting": None, "by_counting_sd": None, "counted_from": None})
+    assert len(rows_of(block)) == 2
+    assert "there has been none" in text(block[-1])
+    assert node_view.remaining_block(NOW, None) == []
 
 
 def test_the_baseline_begins_anew_when_the_storage_is_replaced(mill):

@@ -1,0 +1,99 @@
+"""What is left in a cell: by its rest voltage, and by counting what was spent since it was last known to be full.
+
+Where the curve of a cell is flat, as that of lithium-iron-phosphate and of most primary cells, the voltage tells next
+to nothing of the charge, and so of the capacity. Counting tells it as well as the load is known, and worse every day.
+"""
+
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+
+from analysis.storage import StorageCurve
+from ingest.budget import Budget
+
+CURVE_DOUBT_V = 0.005  # one sd of a cell's open-circuit table at any temperature: common practice, no source
+FRESH_SD = 0.02  # of a new cell's charge, as a share: common practice, no source
+TOLD = 0.85  # the capacity of a cell is told when its doubt is below this share of what wear might have made it
+
+
+@dataclass(frozen=True)
+class Spent:
+    """What a cell has given since it was full so many seconds ago: mean powers and their standard deviations. [W]"""
+
+    seconds: float
+    full_sd: float  # of what it then held, as a share
+    load: float
+    load_sd: float
+    leakage: float
+    leakage_sd: float
+    harvest: float
+    harvest_sd: float
+
+
+@dataclass(frozen=True)
+class Remaining:
+    """One row of the table `remaining`: usable energy left as a share of that at full, each with its sd."""
+
+    by_voltage: float
+    by_voltage_sd: float
+    by_counting: float  # NaN where the cell was never known to be full
+    by_counting_sd: float
+    counted_from: date | None
+
+
+def by_voltage(curve: StorageCurve, voltage: float, adc_step: float) -> tuple[float, float]:
+    """Share of the usable energy left at a rest voltage [V], and its standard deviation."""
+    doubt = float(np.hypot(CURVE_DOUBT_V, adc_step))
+    full = curve.full_j - curve.cutoff_j
+    low, share, high = (float(x) / full for x in np.asarray(curve.usable(voltage + doubt * np.array([-1.0, 0.0, 1.0]))))
+    return min(share, 1.0), max(high - share, share - low)
+
+
+def by_counting(curve: StorageCurve, spent: Spent, capacity: tuple[float, float]) -> tuple[float, float]:
+    """Share of the usable energy left by what was spent, and its standard deviation, which grows with time.
+
+    Parameters
+    ----------
+    capacity : tuple of float
+        Ratio to nominal, and its standard deviation.
+
+    Notes
+    -----
+    The doubts of load, leakage and harvest last, so that what they add up to grows in proportion to time. Left out:
+    that a cell which its harvester keeps full cannot have taken all of it; the share is held between empty and full.
+    """
+    full = capacity[0] * (curve.full_j - curve.cutoff_j)
+    gone = (spent.load + spent.leakage - spent.harvest) * spent.seconds / full
+    drift = float(np.linalg.norm([spent.load_sd, spent.leakage_sd, spent.harvest_sd])) * spent.seconds / full
+    sd = float(np.linalg.norm([drift, gone * capacity[1] / capacity[0], spent.full_sd]))
+    return float(np.clip(1 - gone, 0.0, 1.0)), sd
+
+
+def full_since(
+    budget: Budget, curve: StorageCurve, fresh: date, days: np.ndarray, full_s: np.ndarray
+) -> tuple[date, float] | None:
+    """The day a cell was last known to be full, and the standard deviation of what it then held, as a share.
+
+    A primary cell was full when it was new, any other when it read full, which tells little where the curve is flat.
+    """
+    if budget.storage.technology == "primary":
+        return fresh, FRESH_SD
+    at_full = np.flatnonzero(full_s > 0)
+    if not len(at_full):
+        return None
+    told = by_voltage(curve, budget.storage.full_voltage, budget.telemetry.adc_step)
+    return days[at_full[-1]].astype("datetime64[D]").item(), told[1]
+
+
+def capacity_told(ratio: float, sd: float, days: int, drift: float) -> bool:
+    """Whether the telemetry tells a cell's capacity: its doubt is smaller than what wear alone might have done.
+
+    Parameters
+    ----------
+    ratio, sd : float
+        To its beginning.
+    drift : float
+        What the estimator lets the logarithm of capacity wander, one sd a root day.
+    """
+    return bool(sd / ratio < TOLD * drift * np.sqrt(max(days, 1)))

@@ -6,11 +6,14 @@ path of the pass before, a Gauss-Newton search of the whole history. A filter th
 estimate would gain a false certainty about the common scale from the noise itself.
 """
 
+from typing import NamedTuple
+
 import numpy as np
 from numba import njit
 
 from analysis.matrices import product, solve
 from analysis.quiet_runs import LINES, MEASURED, POINTS, RIGHT, SUMS, VOLTAGE, WARMTH
+from analysis.series import Counts, Floats
 from analysis.state import (
     CAPACITY,
     DRIFT_PER_DAY,
@@ -45,6 +48,25 @@ FACTOR_RANGE = (1.0, 30.0)
 BLOCK_DAYS = 7
 PASSES = 2
 MORE_PASSES = 3  # while they find sudden changes
+
+
+class Standing(NamedTuple):
+    """How the filter of each node stands at the end of a block, where it can carry on.
+
+    Attributes
+    ----------
+    day : ndarray of int64, shape (nodes,)
+        Days before it.
+    mean, covariance : ndarray, shape (nodes, STATES), (nodes, STATES, STATES)
+        Of the state, given these days.
+    begun : ndarray, shape (nodes, 2)
+        Whether a sudden change follows, and the noise factor.
+    """
+
+    day: Counts
+    mean: Floats
+    covariance: Floats
+    begun: Floats
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -123,18 +145,19 @@ def _add_day(row, share, block):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _next_block(sums, work, wander, k, x, p, blocks):  # type: ignore[no-untyped-def]
+def _next_block(sums, work, wander, k, begun, x, p, blocks):  # type: ignore[no-untyped-def]
     """Weigh the days after block k - 1 into block k, up to a week, to a sudden change or to work on the node.
 
     A day whose slope is far from the expected one counts less. CHANGE_DAYS of them in a row, of one sign, are a change
-    that begins with the first of them; days beyond the week are looked at only to complete such a row.
+    that begins with the first of them; days beyond the week are looked at only to complete such a row. `begun` is what
+    there is to know of the blocks before the first: whether a change follows, and the noise factor.
     """
     a, b, h = np.zeros((LINES, LINES)), np.zeros(LINES), np.zeros((LINES, STATES))
     grown, near, block, saved = p.copy(), x.copy(), blocks[k], np.zeros(BLOCK)
     _hold(near)
     first = int(blocks[k - 1, END]) if k > 0 else 0
-    changed = blocks[k - 1, FOLLOWED] if k > 0 else 0.0
-    noise = blocks[k - 1, FACTOR] if k > 0 else 1.0
+    changed = blocks[k - 1, FOLLOWED] if k > 0 else begun[0]
+    noise = blocks[k - 1, FACTOR] if k > 0 else begun[1]
     block[:] = 0.0
     block[CHANGED] = changed
     block[WORKED] = work[first]
@@ -318,8 +341,8 @@ def _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path):  # type: ign
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def smooth(sums, work, wander, mean, covariance, prior, spread, path, changes):  # type: ignore[no-untyped-def]
-    """Estimate every node: changes `mean` and `covariance` to the state after the last day, fills path and changes.
+def smooth(sums, work, wander, now, earlier, prior, spread, path, changes):  # type: ignore[no-untyped-def]
+    """Estimate every node: leads `now` on to the state after the last day, fills path and changes.
 
     Parameters
     ----------
@@ -328,8 +351,11 @@ def smooth(sums, work, wander, mean, covariance, prior, spread, path, changes): 
         Bits STORAGE_REPLACED, FIRMWARE.
     wander : ndarray, shape (nodes,)
         Drift of ln leakage where temperature is not measured, one standard deviation per root day.
-    mean, covariance : ndarray, shape (nodes, STATES), (nodes, STATES, STATES)
-        The state before the first day.
+    now : Standing
+        Before the first day; its `day` says how many days each node has.
+    earlier : Standing
+        Filled with how the filter stood at the last end of a block up to its `day`, which becomes that end; 0 if there
+        is none, and then the rest is not filled.
     prior, spread : ndarray, as `mean` and `covariance`
         The state of a new node.
     path : ndarray, shape (nodes, days, PATH)
@@ -343,24 +369,34 @@ def smooth(sums, work, wander, mean, covariance, prior, spread, path, changes): 
     kept_p, ms = np.empty((most, STATES, STATES)), np.empty((most, STATES, STATES))
     cs = np.empty((most, STATES, STATES))
     for n in range(nodes):
-        x, p = mean[n].copy(), covariance[n].copy()
+        x, p, days = now.mean[n].copy(), now.covariance[n].copy(), now.day[n]
         count = 0
         while count == 0 or blocks[count - 1, END] < days:
-            _next_block(sums[n], work[n], wander[n], count, x, p, blocks)
+            _next_block(sums[n, :days], work[n], wander[n], count, now.begun[n], x, p, blocks)
             _forward(blocks, wander[n], count, at, 1, prior[n], spread[n], x, p, kept_x, kept_p, us, ms, cs)
             count += 1
         found = _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path[n])
         left = PASSES
         while left > 0 or found:
             left -= 1
-            x[:] = mean[n]
-            p[:] = covariance[n]
+            x[:] = now.mean[n]
+            p[:] = now.covariance[n]
             for k in range(count):
                 _forward(blocks, wander[n], k, at, 0, prior[n], spread[n], x, p, kept_x, kept_p, us, ms, cs)
             found = _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path[n]) and left > -MORE_PASSES
         _hold(x)
-        mean[n] = x
-        covariance[n] = p
+        if now.begun[n, 0] > 0.0:
+            changes[n, 0] = True
+        now.mean[n] = x
+        now.covariance[n] = p
+        now.begun[n, 0], now.begun[n, 1] = blocks[count - 1, FOLLOWED], blocks[count - 1, FACTOR]
+        until, earlier.day[n] = earlier.day[n], 0
         for k in range(1, count):
+            end = int(blocks[k - 1, END])
             if blocks[k, CHANGED] > 0.0:
-                changes[n, int(blocks[k - 1, END])] = True
+                changes[n, end] = True
+            if end <= until:
+                earlier.day[n] = end
+                earlier.mean[n] = kept_x[k - 1]
+                earlier.covariance[n] = kept_p[k - 1]
+                earlier.begun[n, 0], earlier.begun[n, 1] = blocks[k, CHANGED], blocks[k - 1, FACTOR]

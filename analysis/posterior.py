@@ -25,12 +25,29 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.kalman import PATH, S_S, S, smooth
-from analysis.series import Floats
+from analysis.kalman import PATH, S_S, S, Standing, smooth
+from analysis.series import Counts, Floats
 from analysis.state import STATES, UNMEASURED_DRIFT, prior, sleep_behind
 from ingest.budget import Budget
 
 FIRST_DAYS = 28
+LAG_DAYS = 28  # of hindsight that the past has had when the filter carries on from it
+
+
+@dataclass(frozen=True)
+class Start:
+    """Where an earlier estimate left off: arrays over nodes.
+
+    Attributes
+    ----------
+    standing : Standing
+        `day` counts the earlier estimate's days, which are not given again.
+    sleep_shift : ndarray, shape (nodes,)
+        Of that estimate, for it rests on a node's first days.
+    """
+
+    standing: Standing
+    sleep_shift: Floats
 
 
 @dataclass(frozen=True)
@@ -49,6 +66,8 @@ class Posterior:
     sleep_shift, sleep_hidden : ndarray, shape (nodes,)
         Ratio that harvest left in quiet hours hides from the sleep that shows (the state's), already in the path, and
         the variance of it that no measurement takes away.
+    earlier : Standing
+        At the end of a block LAG_DAYS or more before the last day, to carry on from; day 0 where there is none.
     """
 
     mean: Floats
@@ -57,13 +76,15 @@ class Posterior:
     changes: np.ndarray
     sleep_shift: Floats
     sleep_hidden: Floats
+    earlier: Standing
 
 
 def estimate(
     sums: np.ndarray,
     budgets: list[Budget],
     work: np.ndarray | None = None,
-    start: tuple[Floats, Floats] | None = None,
+    days: Counts | None = None,
+    start: Start | None = None,
 ) -> Posterior:
     """The posterior of each node from its days' evidence.
 
@@ -75,23 +96,38 @@ def estimate(
         One a node.
     work : ndarray of uint8, shape (nodes, days), optional
         Bits STORAGE_REPLACED and FIRMWARE of `analysis.kalman` on the days of such visits.
-    start : tuple of ndarray, optional
-        `mean` and `covariance` of an earlier call that ended the day before the first; the budgets' prior without it.
+    days : ndarray of int64, shape (nodes,), optional
+        How many of the days each node has; all of them unless given.
+    start : Start, optional
+        Where an earlier estimate left off, the day before the first; the budgets' prior without it.
+
+    Notes
+    -----
+    Carrying on is not quite what the whole history gives: what came before stays linear about the path that was
+    known LAG_DAYS after it.
     """
     known = {id(b): prior(b) for b in budgets}
     mean = np.stack([known[id(b)][0] for b in budgets])
     covariance = np.stack([np.diag(known[id(b)][1] ** 2) for b in budgets])
     assert mean.shape[1] == STATES
-    begin = (mean, covariance) if start is None else start
-    now = begin[0].copy(), begin[1].copy()
-    path = np.zeros((*sums.shape[:2], PATH), dtype=np.float32)
-    changes = np.zeros(sums.shape[:2], dtype=np.bool_)
-    worked = np.zeros(sums.shape[:2], dtype=np.uint8) if work is None else work
+    nodes, most = sums.shape[:2]
+    length = np.full(nodes, most, dtype=np.int64) if days is None else days
+    now = Standing(length, mean.copy(), covariance.copy(), np.tile([0.0, 1.0], (nodes, 1)))
+    if start is not None:
+        now = Standing(length, *(part.copy() for part in start.standing[1:]))
+    earlier = Standing(length - LAG_DAYS, *(np.zeros_like(part) for part in now[1:]))
+    path = np.zeros((nodes, most, PATH), dtype=np.float32)
+    changes = np.zeros((nodes, most), dtype=np.bool_)
+    worked = np.zeros((nodes, most), dtype=np.uint8) if work is None else work
     wander = np.array([UNMEASURED_DRIFT[b.harvest.source == "light-outdoor"] for b in budgets])
-    smooth(sums, worked, wander, *now, mean, covariance, path, changes)
+    smooth(sums, worked, wander, now, earlier, mean, covariance, path, changes)
     gain, offset, hidden = np.array([sleep_behind(b) for b in budgets]).T
-    first = path[:, :FIRST_DAYS, S].mean(axis=1)
-    shift = (gain - 1.0) * first + offset  # what is left in quiet hours stays the same while sleep may rise
+    if start is None:
+        young = np.arange(min(FIRST_DAYS, most)) < length[:, None]
+        first = path[:, :FIRST_DAYS, S].mean(axis=1, where=young)
+        shift = (gain - 1.0) * first + offset  # what is left in quiet hours stays the same while sleep may rise
+    else:
+        shift = start.sleep_shift
     path[..., S] += shift[:, None].astype(np.float32)
     path[..., S_S] += hidden[:, None].astype(np.float32)
-    return Posterior(*now, path, changes, shift, hidden)
+    return Posterior(now.mean, now.covariance, path, changes, shift, hidden, earlier)

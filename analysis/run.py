@@ -100,8 +100,8 @@ def _go_back(store: Store, moment: datetime) -> None:
     with store.write() as cursor:
         for table in ("day_sums", "day_evidence"):
             cursor.execute(f"DELETE FROM {table} WHERE day >= $kept::DATE", {"kept": kept})  # noqa: S608 - our own names
-        cursor.execute("DELETE FROM weeks")
-        cursor.execute("DELETE FROM touched")
+        for table in ("weeks", "standings", "touched"):
+            cursor.execute(f"DELETE FROM {table}")  # noqa: S608
         cursor.execute(
             "INSERT INTO touched SELECT DISTINCT node_no, observed_at::DATE FROM report_log"
             " WHERE observed_at >= $kept::TIMESTAMP",

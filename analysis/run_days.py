@@ -138,19 +138,20 @@ def _weeks(cursor: duckdb.DuckDBPyConnection, numbers: Counts) -> np.ndarray[Any
 
 
 def _write(store: Store, chunk: _Chunk, days: Calendar, sums: NominalDays, found: evidence.Evidence) -> int:
-    node, day = np.nonzero((sums.observed_s > 0) | (found.sums != 0).any(axis=2) | (found.resistance != 0).any(axis=2))
+    told = (sums.observed_s > 0) | (found.sums != 0).any(axis=2) | (found.resistance != 0).any(axis=2)
+    day, node = np.nonzero(told.T)  # in order of time: who reads the last weeks need not pass over the rest
     keys = {
         "node_no": chunk.part.numbers[node],
         "day": (np.datetime64(days.first) + day.astype("timedelta64[D]")).astype("datetime64[D]"),
     }
     sums_table = pa.table(keys | {name: getattr(sums, name)[node, day] for name in SUM_COLUMNS})
     evidence_table = pa.table(
-        keys | {"sums": _lists(found.sums[node, day]), "resistance": _lists(found.resistance[node, day])}
+        keys | {"sums": lists(found.sums[node, day]), "resistance": lists(found.resistance[node, day])}
     )
     last = days.first + timedelta(days=days.days - 1)
     week_table = pa.table({
         "node_no": chunk.part.numbers, "day": pa.array([last] * len(chunk.part.nodes), pa.date32()),
-        "week": _lists(found.week.reshape(len(chunk.part.nodes), -1)),
+        "week": lists(found.week.reshape(len(chunk.part.nodes), -1)),
     })  # fmt: skip
     with store.write() as cursor:
         cursor.register("wanted", pd.DataFrame({"node_no": chunk.part.numbers}))
@@ -161,13 +162,14 @@ def _write(store: Store, chunk: _Chunk, days: Calendar, sums: NominalDays, found
             )
             cursor.register("computed", table)
             cursor.execute(f"INSERT INTO {name} BY NAME SELECT * FROM computed")  # noqa: S608 - our own names
+        cursor.execute("DELETE FROM standings WHERE day > $first AND node_no IN (FROM wanted)", {"first": days.first})
         cursor.register("computed", week_table)
         cursor.execute("DELETE FROM weeks WHERE day <= $last AND node_no IN (FROM wanted)", {"last": last})
         cursor.execute("INSERT INTO weeks SELECT * FROM computed ANTI JOIN weeks USING (node_no)")
     return len(node)
 
 
-def _lists(rows: np.ndarray[Any, Any]) -> pa.ListArray:
+def lists(rows: np.ndarray[Any, Any]) -> pa.ListArray:
     """Rows of numbers as an Arrow column of lists."""
     offsets = np.arange(0, rows.size + 1, rows.shape[1], dtype=np.int32) if rows.size else np.zeros(1, np.int32)
     return pa.ListArray.from_arrays(pa.array(offsets), pa.array(np.ascontiguousarray(rows).ravel()))

@@ -1,6 +1,7 @@
 """Estimates over the store: from the days' evidence to the posterior of each node and the ratios of its ledger."""
 
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
@@ -11,13 +12,16 @@ import pyarrow as pa
 
 from analysis import kalman, posterior
 from analysis.quiet_runs import STEPS, SUMS
-from analysis.run_days import NumberedFleet, Progress
+from analysis.run_carry import Dates, Earlier, held, read_earlier, standing_rows
+from analysis.run_days import THREADS, NumberedFleet, Progress
 from analysis.series import Counts
 from ingest.store import Store, sql
 
-PART_NODES = 1000  # estimated together: bounds memory
-RATIOS = {
-    "c": kalman.C, "e": kalman.E, "s": kalman.S, "cc": kalman.C_C, "ce": kalman.C_E, "cs": kalman.C_S,
+PART_NODES = 500  # estimated together: bounds memory
+EVER = np.datetime64("1970-01-01")
+WIDTHS = {"sums": SUMS, "resistance": STEPS}
+RATIOS = {  # in the order of the path's columns
+    "c": kalman.C, "e": kalman.E, "s": kalman.S, "l": kalman.L, "cc": kalman.C_C, "ce": kalman.C_E, "cs": kalman.C_S,
     "ee": kalman.E_E, "es": kalman.E_S, "ss": kalman.S_S,
 }  # fmt: skip
 WORK_BITS = {"storage-replaced": kalman.STORAGE_REPLACED, "firmware": kalman.FIRMWARE}
@@ -60,55 +64,147 @@ def update_field(
     store: Store, known: NumberedFleet, today: date, progress: Progress
 ) -> Iterator[tuple[NumberedFleet, Field]]:
     """Estimate every node from its evidence, write the ledger's ratios, and yield the fleet part by part."""
-    parts = [known.only(known.numbers[low : low + PART_NODES]) for low in range(0, len(known.nodes), PART_NODES)]
-    with store.write() as cursor:
-        cursor.execute("DELETE FROM ratios")
-    for done, part in enumerate(parts):
-        progress("estimates", done, len(parts))
-        field = estimate_field(read_evidence(store.cursor(), part), part, today)
-        with store.write() as cursor:
-            cursor.register("computed", _ratios(part, field))
-            cursor.execute("INSERT INTO ratios BY NAME SELECT * FROM computed")
-        yield part, field
-    progress("estimates", len(parts), len(parts))
+    earlier = read_earlier(store.cursor(), today)
+    new = known.only(np.setdiff1d(known.numbers, earlier.numbers))
+    begun = known.only(earlier.numbers)
+    tasks: list[tuple[NumberedFleet, Earlier | None]] = [(part, None) for part in _parts(new)]
+    tasks += [(part, earlier.only(part.numbers)) for part in _parts(begun)]
+    with ThreadPoolExecutor(THREADS) as pool:
+        found = pool.map(lambda task: _update_part(store, task[0], task[1], today), tasks)
+        for done, ((part, _), field) in enumerate(zip(tasks, found, strict=True)):
+            progress("estimates", done + 1, len(tasks))
+            yield part, field
 
 
-def read_evidence(cursor: duckdb.DuckDBPyConnection, part: NumberedFleet) -> pa.Table:
-    """The evidence of the nodes by node and day, as the store holds it."""
-    bounds = {"low": int(part.numbers[0]), "high": int(part.numbers[-1])}
+def _parts(known: NumberedFleet) -> list[NumberedFleet]:
+    return [known.only(known.numbers[low : low + PART_NODES]) for low in range(0, len(known.nodes), PART_NODES)]
+
+
+def _update_part(store: Store, part: NumberedFleet, earlier: Earlier | None, today: date) -> Field:
+    cursor = store.cursor()
+    since = np.full(len(part.nodes), EVER) if earlier is None else earlier.day
+    found = read_evidence(cursor, part, since)
+    if earlier is None:
+        field, standing = estimate_anew(found, part, today)
+    else:
+        field, standing = carry_on(found, part, today, earlier, read_past(cursor, part, earlier)), None
+    cursor.close()
+    with store.write() as writer:
+        writer.register("wanted", _wanted(part, since))
+        writer.execute("DELETE FROM ratios r USING wanted w WHERE r.node_no = w.node_no AND r.first >= w.since")
+        writer.register("computed", _ratios(part, field, since))
+        writer.execute("INSERT INTO ratios BY NAME SELECT * FROM computed")
+        if standing is not None:
+            writer.register("computed", standing_rows(standing, today))
+            writer.execute("DELETE FROM standings s USING wanted w WHERE s.node_no = w.node_no")
+            writer.execute("INSERT INTO standings BY NAME SELECT * FROM computed")
+    return field
+
+
+def _wanted(part: NumberedFleet, since: Dates) -> pa.Table:
+    return pa.table({"node_no": part.numbers, "since": since})
+
+
+def read_evidence(cursor: duckdb.DuckDBPyConnection, part: NumberedFleet, since: Dates | None = None) -> pa.Table:
+    """The evidence of the nodes by node and day, as the store holds it; of each node from its day `since` on."""
+    begin = np.full(len(part.nodes), EVER) if since is None else since
+    cursor.register("wanted", _wanted(part, begin))
+    bounds = {"low": int(part.numbers[0]), "high": int(part.numbers[-1]), "first": begin.min().item()}
     return cursor.execute(sql("read_evidence", "analysis"), bounds).to_arrow_table()
+
+
+def read_past(cursor: duckdb.DuckDBPyConnection, part: NumberedFleet, earlier: Earlier) -> tuple[pa.Table, pa.Table]:
+    """What the store keeps of the days before the standings: the ratios; and the resistance of all days."""
+    cursor.register("wanted", _wanted(part, earlier.day))
+    bounds = {"low": int(part.numbers[0]), "high": int(part.numbers[-1])}
+    ratios = cursor.execute(sql("read_ratios", "analysis"), bounds).to_arrow_table()
+    return ratios, cursor.execute(sql("read_steps", "analysis"), bounds).to_arrow_table()
 
 
 def estimate_field(found: pa.Table, part: NumberedFleet, today: date) -> Field:
     """What the evidence of `read_evidence` says of each node up to a day."""
-    numbers = found.column("node_no").to_numpy()
-    days = found.column("day").to_numpy().astype("datetime64[D]")
-    rows = np.searchsorted(part.numbers, numbers)
+    return estimate_anew(found, part, today)[0]
+
+
+def estimate_anew(found: pa.Table, part: NumberedFleet, today: date) -> tuple[Field, Earlier]:
+    """What the evidence of `read_evidence` says of each node up to a day, and where to carry on from another day."""
+    rows, days = _places(found, part)
     first = np.full(len(part.nodes), np.datetime64(today), dtype="datetime64[D]")
     np.minimum.at(first, rows, days)
-    lengths = (np.datetime64(today) - first).astype(np.int64) + 1
-    place = (days - first[rows]).astype(np.int64)
-    inside = place < lengths[rows]
-    sums, resistance = (
-        _dense(found, name, width, rows[inside], place[inside], inside, (len(part.nodes), int(lengths.max())))
-        for name, width in (("sums", SUMS), ("resistance", STEPS))
-    )
+    lengths = _days_between(first, today) + 1
+    sums, resistance = (_dense(found, name, rows, days, first, lengths) for name in ("sums", "resistance"))
     work, renewed = _work(part, first, lengths)
-    now = posterior.estimate(sums, part.budgets, work)
-    told = (sums != 0).any(axis=2) & (np.arange(sums.shape[1]) >= renewed[:, None])
-    return Field(
+    now = posterior.estimate(sums, part.budgets, work, lengths)
+    day = np.arange(sums.shape[1])
+    told = (sums != 0).any(axis=2) & (day >= renewed[:, None])
+    field = Field(
         first.tolist(), renewed, lengths, told.sum(axis=1), now.mean, now.covariance, now.path, now.changes, resistance,
+        np.column_stack([now.sleep_shift, now.sleep_hidden]),
+    )  # fmt: skip
+    known = day < now.earlier.day[:, None]
+    last = np.where(now.changes & known, day, -1).max(axis=1)
+    changed = np.where(last >= 0, first + last, np.datetime64("NaT"))
+    start = posterior.Start(now.earlier, now.sleep_shift)
+    return field, Earlier(
+        part.numbers, first, first + now.earlier.day, (told & known).sum(axis=1), changed.astype("datetime64[D]"), start
+    )
+
+
+def carry_on(
+    found: pa.Table, part: NumberedFleet, today: date, earlier: Earlier, past: tuple[pa.Table, pa.Table]
+) -> Field:
+    """What the evidence since the standings says of each node up to a day, with what was found before them.
+
+    Parameters
+    ----------
+    past : tuple of pyarrow.Table
+        Of `read_past`.
+    """
+    skip, rest = earlier.start.standing.day, _days_between(earlier.day, today) + 1
+    lengths = skip + rest
+    sums = _dense(found, "sums", *_places(found, part), earlier.day, rest)
+    work, renewed = _work(part, earlier.first, lengths)
+    later = np.minimum(skip[:, None] + np.arange(sums.shape[1]), work.shape[1] - 1)
+    now = posterior.estimate(sums, part.budgets, np.take_along_axis(work, later, axis=1), rest, earlier.start)
+    ratios, steps = past
+    rows, days = _places(ratios, part, "first")
+    day = np.arange(int(lengths.max()))
+    path = held(
+        np.column_stack([ratios.column(name).to_numpy() for name in RATIOS]),
+        rows, np.maximum((days - earlier.first[rows]).astype(np.int64), 0), (len(lengths), len(day)),
+    )  # fmt: skip
+    changes = day == (earlier.changed - earlier.first).astype(np.int64)[:, None]
+    added = (day >= skip[:, None]) & (day < lengths[:, None])
+    given = np.arange(sums.shape[1]) < rest[:, None]
+    path[added], changes[added] = now.path[given], now.changes[given]
+    told = (sums != 0).any(axis=2) & (later >= renewed[:, None])
+    return Field(
+        earlier.first.tolist(), renewed, lengths, told.sum(axis=1) + np.where(renewed <= skip, earlier.told, 0),
+        now.mean, now.covariance, path, changes,
+        _dense(steps, "resistance", *_places(steps, part), earlier.first, lengths),
         np.column_stack([now.sleep_shift, now.sleep_hidden]),
     )  # fmt: skip
 
 
-def _dense(
-    found: pa.Table, column: str, width: int, rows: Counts, place: Counts, inside: Any, shape: tuple[int, int]
-) -> np.ndarray[Any, Any]:
-    """A column of lists as an array (nodes, days, width), zero where there is none."""
-    flat = found.column(column).combine_chunks().flatten().to_numpy(zero_copy_only=False).reshape(-1, width)
-    dense = np.zeros((*shape, width), dtype=np.float32)
-    dense[rows, place] = flat[inside]
+def _places(found: pa.Table, part: NumberedFleet, day: str = "day") -> tuple[Counts, Dates]:
+    """The node's row in the part, and the day, of each row of a table."""
+    return (
+        np.searchsorted(part.numbers, found.column("node_no").to_numpy()),
+        found.column(day).to_numpy().astype("datetime64[D]"),
+    )
+
+
+def _days_between(first: Dates, last: date) -> Counts:
+    return (np.datetime64(last) - first).astype(np.int64)
+
+
+def _dense(found: pa.Table, column: str, rows: Counts, days: Dates, first: Dates, lengths: Counts) -> Dates:
+    """A column of lists as an array (nodes, days from the node's `first` on, width), zero where there is none."""
+    flat = found.column(column).combine_chunks().flatten().to_numpy(zero_copy_only=False)
+    place = (days - first[rows]).astype(np.int64)
+    inside = (place >= 0) & (place < lengths[rows])
+    dense = np.zeros((len(lengths), int(lengths.max()), WIDTHS[column]), dtype=np.float32)
+    dense[rows[inside], place[inside]] = flat.reshape(-1, WIDTHS[column])[inside]
     return dense
 
 
@@ -131,17 +227,19 @@ def _work(part: NumberedFleet, first: np.ndarray[Any, Any], lengths: Counts) -> 
     return work, renewed
 
 
-def _ratios(part: NumberedFleet, field: Field) -> pa.Table:
-    """The path of each node where it changes, as rows of the table `ratios`."""
+def _ratios(part: NumberedFleet, field: Field, since: Dates) -> pa.Table:
+    """The path of each node where it changes from a day on, as rows of the table `ratios`."""
+    first, day = np.array(field.first, dtype="datetime64[D]"), np.arange(field.path.shape[1])
+    begin = np.maximum((since - first).astype(np.int64), 0)
     new = np.ones(field.path.shape[:2], dtype=bool)
     new[:, 1:] = (field.path[:, 1:] != field.path[:, :-1]).any(axis=2)
-    new &= np.arange(field.path.shape[1]) < field.days[:, None]
-    row, day = np.nonzero(new)
-    first = np.array(field.first, dtype="datetime64[D]")
+    new[np.arange(len(begin)), begin] = True
+    new &= (day >= begin[:, None]) & (day < field.days[:, None])
+    row, place = np.nonzero(new)
     # The ledger may begin before the evidence: the first ratios hold for all before, too.
-    begin = np.where(day == 0, np.datetime64("1970-01-01"), first[row] + day)
-    columns = {name: field.path[row, day, place] for name, place in RATIOS.items()}
-    return pa.table({"node_no": part.numbers[row], "first": begin.astype("datetime64[D]"), **columns})
+    at = np.where(place == 0, EVER, first[row] + place)
+    columns = {name: field.path[row, place, column] for name, column in RATIOS.items()}
+    return pa.table({"node_no": part.numbers[row], "first": at.astype("datetime64[D]"), **columns})
 
 
 def since(field: Field, row: int, day: int) -> date:

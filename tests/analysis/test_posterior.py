@@ -8,10 +8,10 @@ from analysis_parts import conveyor_budget
 from quiet_parts import Truth, gathered, node
 
 from analysis.evidence import gather, terms
-from analysis.kalman import C_C, C_E, E_E, FIRMWARE, STORAGE_REPLACED, C, E, L, S, smooth
+from analysis.kalman import C_C, C_E, E_E, FIRMWARE, STORAGE_REPLACED, C, E, L, S, Standing, smooth
 from analysis.ledger import day_sums, node_terms, nominal_days
 from analysis.load import sleep_power, wake_energy
-from analysis.posterior import Posterior, estimate
+from analysis.posterior import LAG_DAYS, Posterior, Start, estimate
 from analysis.quiet import sunless
 from analysis.quiet_runs import MEASURED, POINTS, RIGHT, SUMS
 from analysis.series import Series, calendar
@@ -44,10 +44,12 @@ def test_filter_and_smoother_reach_the_steady_state_of_the_local_level_model(sha
     sums[0, 6::7, POINTS] = 1.0
     mean, covariance = np.zeros((1, STATES)), np.zeros((1, STATES, STATES))
     covariance[0, WAKE, WAKE] = 1e-3
+    now = Standing(np.array([days]), mean.copy(), covariance.copy(), np.array([[0.0, 1.0]]))
+    earlier = Standing(np.array([0]), mean.copy(), covariance.copy(), np.zeros((1, 2)))
     path, changes = np.zeros((1, days, 10)), np.zeros((1, days), np.bool_)
     work = np.zeros((1, days), np.uint8)
-    smooth(sums, work, np.zeros(1), mean, covariance, mean.copy(), covariance.copy(), path, changes)
-    p = covariance[0]
+    smooth(sums, work, np.zeros(1), now, earlier, mean, covariance, path, changes)
+    p = now.covariance[0]
     assert (p[WAKE, WAKE] + p[FADE, FADE] - 2 * p[WAKE, FADE]) / noise == pytest.approx(filtered, rel=1e-4)
     middle = path[0, days // 2]
     assert (middle[E_E] + middle[C_C] - 2 * middle[C_E]) / noise == pytest.approx(smoothed, rel=1e-4)
@@ -67,7 +69,9 @@ def test_carrying_on_from_a_state_gives_what_the_whole_history_gives():
     sums = gathered(node(126, Truth(0.9, 1.05, 1.2, 0.8)), BUDGET, 126).sums
     whole = estimate(sums, [BUDGET])
     half = estimate(sums[:, :98], [BUDGET])
-    rest = estimate(sums[:, 98:], [BUDGET], start=(half.mean, half.covariance))
+    (day,) = half.earlier.day
+    assert 98 - LAG_DAYS - 7 < day <= 98 - LAG_DAYS
+    rest = estimate(sums[:, day:], [BUDGET], start=Start(half.earlier, half.sleep_shift))
     sd = np.sqrt(np.diag(whole.covariance[0]))
     # Not exactly: the whole is linear about its smoothed path, the rest about a month's.
     assert (np.abs(rest.mean - whole.mean)[0] < 0.35 * sd + 1e-9).all()

@@ -67,7 +67,7 @@ def test_rejects_are_listed_and_readmitted_after_the_node_is_registered(path: Pa
     assert {(row["node"], row["reason"], row["refused"]) for row in counts} == {
         ("mf-777", "unknown-node", 1), ("mf-001", "malformed", 1)}  # fmt: skip
     with (tmp_path / "fleet" / "nodes.csv").open("a") as nodes:
-        nodes.write("mf-777,mill-floor,gearbox-vibration,2025-01-01\n")
+        nodes.write("mf-777,mill-floor,conveyor,2025-01-01\n")
     with Store.open(path) as book:
         book.save_fleet(read_fleet(tmp_path / "fleet"))
     out = run(capsys, "rejects", "--readmit", "--store", path, "--json")[1]

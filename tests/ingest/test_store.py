@@ -124,7 +124,9 @@ def test_every_table_has_the_columns_of_the_contract(book):
         "forecast": "node_id as_of p_dark_7d p_dark_30d p_dark_90d days_p10 days_p50 days_p90 autonomy_days balance_w",
         "health": "node_id as_of capacity_ratio capacity_sd esr_ratio esr_sd leakage_ratio leakage_sd fade_per_year"
         " fade_sd verdict",
-        "findings": "node_id as_of finding since probability evidence",
+        "end_of_life": "node_id as_of criterion by_p10 by_p50 by_p90",
+        "remaining": "node_id as_of by_voltage by_voltage_sd by_counting by_counting_sd counted_from",
+        "findings": "node_id as_of finding since probability evidence site",
         "alarms": "alarm_id node_id site kind priority state raised_at acknowledged_at cleared_at note",
         "rejects": "received_at topic reason detail payload",
     }

@@ -24,7 +24,7 @@ RESULT_TABLES = (
     "estimates", "forecast", "forecast_path", "prospects", "health", "end_of_life", "remaining", "findings",
 )  # fmt: skip
 LATEST_ONLY = {"forecast_path", "prospects"}
-WINDOW_DAYS = 28  # of the mean net harvest
+WINDOW_DAYS = 28  # of the mean net harvest, voltage and temperature
 
 
 @dataclass(frozen=True)
@@ -113,7 +113,10 @@ def _go_back(store: Store, moment: datetime) -> None:
 
 def read_states(cursor: duckdb.DuckDBPyConnection, moment: datetime) -> dict[int, State]:
     """How the nodes stood at a moment, by node_no."""
-    rows = cursor.execute(sql("read_state", "analysis"), {"as_of": plain(moment)}).fetchall()
+    first = plain(moment - timedelta(days=WINDOW_DAYS))
+    rows = cursor.execute(sql("read_state", "analysis"), {"first": first, "as_of": plain(moment)}).fetchall()
+    heard = [row[0] for row in rows]
+    rows += cursor.execute(sql("read_last", "analysis"), {"first": first, "heard": heard}).fetchall()
     return {row[0]: State(*(np.nan if value is None else float(value) for value in row[1:])) for row in rows}
 
 

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import median_filter
 
 from analysis.series import Floats
 
@@ -69,7 +70,6 @@ def find_change(series: Floats, least_before: int = 14, least_after: int = 5) ->
 def _clipped(x: Floats) -> Floats:
     """The series with each value held within four robust deviations of the median of the fortnight around it."""
     width = min(15, len(x) - (len(x) + 1) % 2)
-    padded = np.pad(x, width // 2, mode="edge")
-    middle = np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1)[: len(x)]
+    middle = median_filter(x, width, mode="nearest")
     spread = 4 * 1.4826 * float(np.median(np.abs(x - middle)))
     return np.asarray(np.clip(x, middle - spread, middle + spread)) if spread > 0 else x

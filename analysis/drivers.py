@@ -60,7 +60,7 @@ def _without_stops(node: NodeOutlook) -> NodeOutlook | None:
 
 def _stops(node: NodeOutlook) -> str:
     days = float((1 - node.harvest.closure[:DAYS]).sum())
-    return f"planned stops worth {days:.1f} days of harvest outlast the {node.autonomy():.1f}-day autonomy"
+    return f"planned stops cost {days:.1f} days of harvest; without any the node lasts {node.autonomy():.1f} days"
 
 
 def _without_weekends(node: NodeOutlook) -> NodeOutlook | None:

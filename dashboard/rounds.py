@@ -53,6 +53,8 @@ class Stop:
     worn_by : date or None
         Day by which the storage has reached an end of life of its budget with a chance of 10 %; None where that lies
         past the time looked ahead, or no wear stands out of its doubt.
+    worn_already : bool
+        It is worn by its verdict.
     back_days : float or None
         Days until a dark node is as likely as not to run again by itself. [d]
     chance_30d : float or None
@@ -70,6 +72,7 @@ class Stop:
     dark: bool
     visit_by: date | None
     worn_by: date | None
+    worn_already: bool
     back_days: float | None
     chance_30d: float | None
     causes: str
@@ -115,6 +118,7 @@ def _stop(row: Mapping[Any, Any], fleet: Fleet, common: Collection[str]) -> Stop
         dark,
         visit_by,
         row["worn_p10"].date() if row["worn"] and not pd.isna(row["worn_p10"]) else None,
+        row["verdict"] in WORN,
         _known(row["back_p50_days"]) if dark else None,
         _known(row["p_dark_30d"]),
         "cause common to the site" if shared else causes(found),

@@ -83,7 +83,7 @@ def summary(rows: pd.DataFrame, reports: int, standing: int, now: datetime, zone
         fact(
             f"Need a visit within {queries.VISIT_DAYS} d",
             count(due),
-            f"dark, or at least {chance(VISIT_RISK)} likely to be by then",
+            dcc.Link(f"dark, or at least {chance(VISIT_RISK)} likely to be: whom to visit, with what", href="/visits"),
             "attention" if due else "",
         ),
         fact("Dark", count(dark), "silent since nearly empty", "alert" if dark else ""),

@@ -88,7 +88,7 @@ def layout(fleet: Fleet, node_id: str) -> html.Div:
                 panel(
                     "Storage health",
                     html.Div(id="node-health"),
-                    note="Against the node's own beginning, at equal voltage and temperature; ± is one standard"
+                    note="Against the storage's own beginning, at equal voltage and temperature; ± is one standard"
                     " deviation. The limits are the budget's; reached by: 80 % of outcomes, at the pace of late.",
                 ),
                 panel(
@@ -204,10 +204,10 @@ def register(app: dash.Dash, desk: Desk) -> None:
             standing = queries.active_alarms(cursor, node_id=node_id)
         return (
             node_view.facts(now, standing, findings, budget, desk.clock(), zone),
-            sentence(now["driver"]) or "No forecast yet.",
+            "No forecast yet." if now["driver"] is None else sentence(now["driver"]),
             node_view.findings_list(findings, common, fleet.sites[node.site].name),
             [
-                *node_view.health_block(now, ends, budget.storage, node_view.baseline(node, fleet)),
+                *node_view.health_block(now, ends, left, budget.storage, node_view.baseline(node, fleet)),
                 *node_view.remaining_block(now, left),
             ],
             node_view.wake_block(now, budget),
@@ -246,11 +246,11 @@ def register(app: dash.Dash, desk: Desk) -> None:
         shown = (today - timedelta(days=length), today)
         with desk.cursor() as cursor:
             estimates = queries.node_estimates(cursor, node_id)
-            now = queries.node_now(cursor, node_id)
+            now, left = queries.node_now(cursor, node_id), queries.remaining(cursor, node_id)
             booked = queries.ledger_days(cursor, node_id, shown[0])
         budgeted = estimates.get("net_harvest_w", {})
         drawn = figures.harvest(booked, budgeted.get("budget"), budgeted.get("budget_sd"), shown, theme)
-        return figures.ledger(booked, shown, theme), drawn, node_view.line_table(estimates, now, budget)
+        return figures.ledger(booked, shown, theme), drawn, node_view.line_table(estimates, now, left, budget.harvest)
 
     @app.callback(
         Output("node-fan", "figure"),

@@ -39,7 +39,9 @@ from ingest.fleet import Fleet, Node
 
 NOT_TOLD = "the telemetry does not tell"
 NOT_OBSERVABLE = "not observable"  # of the capacity of a cell whose voltage hardly moves with its charge
+FLAT_SD = 0.05  # of the charge by voltage: beyond it the curve is called flat
 DAYS_A_MONTH = 30.4
+ABOUT = 0.05  # intervals so near to each other are called alike
 END_OF_LIFE_YEARS = end_of_life.HORIZON_DAYS // 365
 
 
@@ -70,7 +72,7 @@ def facts(
             f"{number(usable, 'J')} of {number(full, 'J')} at nominal capacity",
         ),
         *(_depletion(now, zone) if not is_dark(now) else _recovery(now)),
-        fact("Season's low point", *_low_point(now, zone)),
+        *([fact("Season's low point", *_low_point(now, zone))] if budget.harvest.source != "none" else []),
         fact("Autonomy", span(now["autonomy_days"]), "with no harvest, at the present load"),
         fact("Balance", number(_scaled(now["balance_w"], 1e6), "µW"), "net harvest less load"),
         fact("Boot count", text_or_dash(now["boot"]), f"wake count {text_or_dash(now['wakes'])}"),
@@ -154,32 +156,49 @@ def baseline(node: Node, fleet: Fleet) -> date:
     return max([node.commissioned, *replaced]).date()
 
 
-def health_block(now: Mapping[str, Any], ends: Mapping[str, queries.Row], storage: Storage, since: date) -> list[Any]:
+def health_block(
+    now: Mapping[str, Any],
+    ends: Mapping[str, queries.Row],
+    left: queries.Row | None,
+    storage: Storage,
+    since: date,
+) -> list[Any]:
     """The storage's verdict, its three ratios to commissioning and its fade; when it reaches the budget's limits."""
     if now["verdict"] is None:
         return [html.P("Not judged yet.", className="quiet")]
     no_step = "no loaded voltage reported" if now["loaded_v"] is None else NOT_TOLD
-    rows = [
+    rows: list[list[Any]] = [
         [
             "Capacity",
-            _ratio(now, "capacity", NOT_OBSERVABLE if storage.is_battery else NOT_TOLD),
+            _ratio(now, "capacity", NOT_OBSERVABLE if flat(left) else NOT_TOLD),
             percent(storage.end_of_life_capacity),
-            reached(ends.get("capacity"), now) if now["capacity_ratio"] is not None else NOTHING,
+            _words(reached(ends.get("capacity"), now) if now["capacity_ratio"] is not None else NOTHING),
         ],
         [
             "Series resistance",
             _ratio(now, "esr", no_step),
             percent(storage.end_of_life_esr_ratio),
-            reached(ends.get("resistance"), now) if now["esr_ratio"] is not None else NOTHING,
+            _words(reached(ends.get("resistance"), now) if now["esr_ratio"] is not None else NOTHING),
         ],
         ["Leakage", _ratio(now, "leakage", NOT_TOLD), "none", NOTHING],
-        ["Capacity fade", fade(now, since), "none", NOTHING],
+        ["Capacity fade", _words(fade(now, since)), "none", NOTHING],
     ]
-    headers = ["", f"Field, of its value on {since:%Y-%m-%d}", "Limit", "Reached by"]
+    headers = ["Storage", f"Of {since:%Y-%m-%d}", "Limit", "Reached by"]
+    alone = ", by its resistance alone" if now["capacity_ratio"] is None and now["esr_ratio"] is not None else ""
     return [
-        html.P(["Verdict: ", html.Strong(verdict(now["verdict"]), className=f"verdict {now['verdict']}")]),
+        html.P(["Verdict: ", html.Strong(verdict(now["verdict"]), className=f"verdict {now['verdict']}"), alone]),
         table("Storage health", headers, rows, numeric=(1, 2), stacks=True),
     ]
+
+
+def flat(left: queries.Row | None) -> bool:
+    """Whether the voltage of a cell hardly moves with its charge, so that counting knows more."""
+    return left is not None and left["by_voltage_sd"] > (left["by_counting_sd"] or FLAT_SD)
+
+
+def _words(text: str) -> html.Div:
+    """Text that may run over several lines of a cell."""
+    return html.Div(text, className="words")
 
 
 def reached(end: queries.Row | None, now: Mapping[str, Any]) -> str:
@@ -216,13 +235,13 @@ def remaining_block(now: Mapping[str, Any], left: queries.Row | None) -> list[An
     """What is left in a cell by its voltage and by counting, and how far counting drifts; empty for a capacitor."""
     if left is None:
         return []
-    rows = [["By its voltage", share_plus_minus(left["by_voltage"], left["by_voltage_sd"])]]
+    rows: list[list[Any]] = [["By its voltage", share_plus_minus(left["by_voltage"], left["by_voltage_sd"])]]
     said = "Counting needs a day on which the cell was full; there has been none."
     if left["by_counting"] is not None:
         months = max((now["as_of"].date() - left["counted_from"]).days, 1) / DAYS_A_MONTH
         rows.append(
             [
-                f"By counting what was spent since {left['counted_from']:%Y-%m-%d}",
+                _words(f"By counting what was spent since {left['counted_from']:%Y-%m-%d}"),
                 share_plus_minus(left["by_counting"], left["by_counting_sd"]),
             ]
         )
@@ -230,8 +249,8 @@ def remaining_block(now: Mapping[str, Any], left: queries.Row | None) -> list[An
             f"Counting drifts: its doubt is {percent(left['by_counting_sd'])} after {number(months, 'months', 2)}, and"
             " grows with time as the load is known no better than that."
         )
-    if now["capacity_ratio"] is None:
-        said = f"The voltage hardly moves with the charge here, so that capacity is {NOT_OBSERVABLE}. {said}"
+    if flat(left):
+        said = f"The voltage hardly moves with the charge here: it shows neither what is left nor the capacity. {said}"
     return [table("Left in the cell", ["Left in the cell", "Of usable energy"], rows, numeric=(1,)), html.P(said)]
 
 
@@ -267,6 +286,8 @@ def wake_advice(now: Mapping[str, Any], planned: float | None, shortest: float |
             f"No wake interval carries this node through {HORIZON_DAYS} d at {chance(INTERVAL_RISK)} risk: what it"
             " spends asleep and loses to leakage is too much already. Mend the cause first."
         )
+    if abs(shortest / planned - 1) < ABOUT:
+        return "The plan is about the shortest interval that lasts."
     if shortest > planned:
         return (
             f"Lengthen the interval to at least {duration(shortest)}, {shortest / planned:.2g} times the plan, until"
@@ -275,7 +296,9 @@ def wake_advice(now: Mapping[str, Any], planned: float | None, shortest: float |
     return f"The plan can stay. It could be shortened to {duration(shortest)}, but no further."
 
 
-def line_table(estimates: Mapping[str, queries.Row], now: Mapping[str, Any], budget: Budget) -> html.Div | html.P:
+def line_table(
+    estimates: Mapping[str, queries.Row], now: Mapping[str, Any], left: queries.Row | None, harvest: Harvest
+) -> html.Div | html.P:
     """Every budget line: budget, field estimate, their ratio, and whether the telemetry can tell.
 
     Beside the net harvest, which is a lower bound where the node has been at full, what could be harvested.
@@ -287,10 +310,10 @@ def line_table(estimates: Mapping[str, queries.Row], now: Mapping[str, Any], bud
         for key, line in LINES.items()
         if key in estimates
     ]
-    if budget.storage.is_battery and now["capacity_ratio"] is None:
+    if flat(left) and now["capacity_ratio"] is None:
         rows = [[*row[:-1], NOT_OBSERVABLE] if row[0] == LINES["capacity_ratio"].name else row for row in rows]
-    if budget.harvest.mean_power > 0 and now["harvest_w"] is not None:
-        rows.insert(1, _potential_cells(now, budget.harvest))
+    if harvest.mean_power > 0 and now["harvest_w"] is not None:
+        rows.insert(1, _potential_cells(now, harvest))
     headers = ["Line", "Budget", "Field estimate", "Field / budget", "From the telemetry"]
     return table("Budget lines", headers, rows, numeric=(1, 2, 3))
 

@@ -46,7 +46,7 @@ def node_link(node_id: str) -> dcc.Link:
     return dcc.Link(node_id, href=node_href(node_id))
 
 
-def fact(label: str, value: Any, note: str = "", mark: str = "") -> html.Div:
+def fact(label: str, value: Any, note: Any = "", mark: str = "") -> html.Div:
     """One labelled value; `mark` is a class that says it asks for attention."""
     children = [html.Dt(label), html.Dd(value, className="value")]
     if note:

@@ -105,7 +105,8 @@ def _when(stop: Stop) -> Any:
     date = NOTHING if stop.visit_by is None else stop.visit_by.isoformat()
     if stop.worn_by is None:
         return date
-    return html.Div([date, html.Div(f"storage worn out by {stop.worn_by.isoformat()}", className="quiet")])
+    worn = "storage worn out" if stop.worn_already else f"storage worn out by {stop.worn_by.isoformat()}"
+    return html.Div([date, html.Div(worn, className="quiet")])
 
 
 def register(app: dash.Dash, desk: Desk) -> None:

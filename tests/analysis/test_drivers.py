@@ -32,7 +32,7 @@ SMALL = node(replace(HARVEST, week=WEEK), budget(capacitance=0.75, wakes=48, har
 @pytest.mark.parametrize(
     ("probe", "sentence"),
     [
-        pytest.param(with_(closure=stopped(20, 30)), "planned stops worth 10.0 days of harvest outlast the", id="stop"),
+        pytest.param(with_(closure=stopped(20, 30)), "planned stops cost 10.0 days of harvest; without any", id="stop"),
         pytest.param(SMALL, "the week's idle days outlast the 4.9-day autonomy", id="week"),
         pytest.param(
             with_(season=np.linspace(1, 0.3, 120)), "the season takes the light down to 49% of today's", id="season"

@@ -32,6 +32,10 @@ def test_a_plan_that_does_not_last_is_to_be_lengthened():
     )
 
 
+def test_a_plan_that_barely_lasts_is_not_to_be_changed():
+    assert advice(wake_interval_s=1818.0) == "The plan is about the shortest interval that lasts."
+
+
 def test_where_no_interval_lasts_none_is_named():
     assert "No wake interval carries this node through 365 d at 5 % risk" in advice(wake_interval_s=None)
     assert advice(wake_interval_s=None, back_p10_days=1.0) == "No interval can be stated while the node is dark."
@@ -67,10 +71,10 @@ def test_fade_is_stated_or_the_reason_why_not(more, said):
 
 
 def test_ratios_that_the_telemetry_does_not_tell_say_so():
-    rows = rows_of(node_view.health_block(NOW, {}, BUDGET.storage, SINCE))
+    rows = rows_of(node_view.health_block(NOW, {}, None, BUDGET.storage, SINCE))
     assert "Capacity 90.0 ± 2.0 % 80 % not stated: wear too slight or unsure" in rows
     assert "Series resistance the telemetry does not tell 200 % –" in rows
-    rows = rows_of(node_view.health_block(NOW | {"loaded_v": None}, {}, BUDGET.storage, SINCE))
+    rows = rows_of(node_view.health_block(NOW | {"loaded_v": None}, {}, None, BUDGET.storage, SINCE))
     assert "Series resistance no loaded voltage reported 200 % –" in rows
 
 
@@ -98,11 +102,11 @@ def test_the_end_of_life_is_said_as_a_span_of_days(days, said):
 def test_what_could_be_harvested_stands_beside_the_lower_bound():
     now = NOW | {"harvest_lower_bound": True, "harvest_w": 98e-6, "harvest_sd_w": 7e-6}
     line = {"budget": 64e-6, "budget_sd": 21e-6, "estimate": 41e-6, "sd": 2e-6, "separable": True}
-    rows = rows_of(node_view.line_table({"net_harvest_w": line}, now, BUDGET))
+    rows = rows_of(node_view.line_table({"net_harvest_w": line}, now, None, BUDGET.harvest))
     assert rows[1].startswith("Net harvest 64.0 ± 21 µW ≥ 41.0 ± 2.0 µW ≥ 64 %")
     assert rows[2].startswith("Harvest, were it never full 70.0 ± 21 µW 98.0 ± 7.0 µW 140 %")
-    without = BUDGET.model_copy(update={"harvest": BUDGET.harvest.model_copy(update={"mean_power": 0.0})})
-    assert len(rows_of(node_view.line_table({"net_harvest_w": line}, now, without))) == 2
+    without = BUDGET.harvest.model_copy(update={"mean_power": 0.0})
+    assert len(rows_of(node_view.line_table({"net_harvest_w": line}, now, None, without))) == 2
 
 
 CELL = parse_budget(
@@ -119,17 +123,17 @@ LEFT = {
 
 def test_a_cell_whose_capacity_is_not_told_says_so_and_counts():
     now = NOW | {"capacity_ratio": None}
-    assert "Capacity not observable 80 % –" in rows_of(node_view.health_block(now, {}, CELL.storage, SINCE))
+    assert "Capacity not observable 80 % –" in rows_of(node_view.health_block(now, {}, LEFT, CELL.storage, SINCE))
     block = node_view.remaining_block(now, LEFT)
     assert rows_of(block)[1:] == [
         "By its voltage 71 ± 16 %", "By counting what was spent since 2026-01-01 79.0 ± 3.3 %",
     ]  # fmt: skip
     # By hand: from 1 January to 10 March are 68 days.
     assert "its doubt is 3 % after 2.2 months" in text(block[-1])
-    assert "capacity is not observable" in text(block[-1])
+    assert "shows neither what is left nor the capacity" in text(block[-1])
     line = {"budget": 1.0, "budget_sd": 0.05, "estimate": 1.0, "sd": 0.08, "separable": False}
     now |= {"harvest_w": None, "harvest_lower_bound": False}
-    lines = node_view.line_table({"capacity_ratio": line}, now, CELL)
+    lines = node_view.line_table({"capacity_ratio": line}, now, LEFT, CELL.harvest)
     assert rows_of(lines)[1].endswith("not observable")
 
 

@@ -28,10 +28,13 @@ from analysis.quiet import ALWAYS, FLOOR_LOADS, LEARNT, WEEK_HOURS, judge, quiet
 from analysis.quiet_runs import (
     CURRENT,
     CUT,
+    HARVEST_DOUBT,
     LEAST_POINTS,
     LOAD,
     MODE,
     NOISE,
+    REST_DOUBT,
+    SLOWLY,
     STEPS,
     SUMS,
     add_runs,
@@ -41,6 +44,7 @@ from analysis.quiet_runs import (
     look_up,
     mark_between,
     mark_hours,
+    mark_rest,
     redistribute,
     smooth,
 )  # fmt: skip
@@ -65,9 +69,9 @@ class Terms:
         times charge [J], wake current [A].
     low, step : ndarray, shape (budgets,)
         First grid voltage and spacing. [V]
-    figures : ndarray, shape (budgets, 12)
+    figures : ndarray, shape (budgets, 13)
         Columns FULL, MIDDLE [V], NOISE [V], HOLE [s], BITS, RATE [1/d], MODE, POWER [W], SWING [K], CUT [s], LOAD [W],
-        USUAL_WARMTH [K].
+        USUAL_WARMTH [K], SLOWLY (1 with a slow branch).
     scheduled : ndarray of bool, shape (budgets, 168)
         Hours of the week that the budget calls inactive.
     of_node : ndarray of int64, shape (nodes,)
@@ -124,6 +128,7 @@ def _figures(budget: Budget) -> list[float]:
         window_cut(budget.harvest) * 3600.0,
         float(load_power(budget.load, middle_voltage(budget))),
         np.nan if outdoors else -3.0,  # temperature indoors where it is not measured, from 25 degC [K]
+        float(storage.technology == "supercapacitor"),
     ]
 
 
@@ -221,17 +226,23 @@ def _node_days(t, v, temp, values, flow, midnights, weekday, sun, fig, scheduled
         if end - begin >= LEAST_POINTS:
             if learns and (day % RELEARN_DAYS == 0 or np.isnan(ceiling)):
                 ceiling = judge(week, 1.4 * fig[NOISE] * values[-1, begin] / 3600.0, fig[LOAD], usual)
-            redistribute(begin, end, midnights[day] + fig[CUT] - SLOW_REACH, t, v, values, flow)
+            if fig[SLOWLY] > 0:
+                redistribute(begin, end, midnights[day] + fig[CUT] - SLOW_REACH, t, v, values, flow)
+            doubt = HARVEST_DOUBT
             quiet = np.zeros(end - begin, dtype=np.bool_)
             if learns:
                 hours, most = (scheduled, FLOOR_LOADS * fig[LOAD]) if np.isnan(ceiling) else (usual, ceiling)
-                mark_hours(begin, end, t, values, flow, midnights, weekday, fig, hours, most, quiet)
+                if hours.any() or scheduled.any():
+                    mark_hours(begin, end, t, values, flow, midnights, weekday, fig, hours, most, quiet)
+                else:
+                    doubt = REST_DOUBT
+                    mark_rest(begin, end, t, values, flow, fig, week, quiet)
             else:
                 always = fig[MODE] == ALWAYS
                 evening, morning = (-np.inf, np.inf) if always else (sun[day, 1], sun[day + 1, 0])
                 most = np.inf if always else FLOOR_LOADS * fig[LOAD]
                 mark_between(begin, end, t, values, flow, fig, evening, morning, most, quiet)
-            add_runs(begin, end, t, v, temp, values, flow, fig, quiet, sums[day])
+            add_runs(begin, end, t, v, temp, values, flow, fig, quiet, doubt, sums[day])
         if learns:
             learn_between(max(begin, 1), end, t, v, values, flow, midnights, weekday, fig, week)
         begin = end

@@ -21,6 +21,7 @@ DRAIN_RISE = 0.3
 LEAKAGE_RISE = 0.5
 FADE = 0.025
 FADE_SURE = 0.97
+UNTOLD = 0.7  # sd of the logarithm of a rise from which on the evidence does not tell it from another
 FADE_TIE = 0.5  # correlation from which fade and leakage name each other
 RESISTANCE_RISE = 0.3
 RECENT_DAYS = 7
@@ -244,15 +245,14 @@ def _drains(node: NodeFacts) -> list[Finding | None]:
     sleep = _chance(node.sleep, DRAIN_RISE)
     leakage = _chance(node.leakage, LEAKAGE_RISE)
     found: list[Finding | None] = []
-    tied = node.tie < -0.8 and max(sleep, leakage) >= SURE
-    for name, rise, chance, what, other in (
-        ("drain-over", node.sleep, sleep, "sleep power", "leakage"),
-        ("leakage-rise", node.leakage, leakage, "leakage", "sleep power"),
+    for name, rise, chance, what, other, another in (
+        ("drain-over", node.sleep, sleep, "sleep power", "leakage (leakage-rise)", node.leakage),
+        ("leakage-rise", node.leakage, leakage, "leakage", "sleep power (drain-over)", node.sleep),
     ):
         if chance < SURE:
             continue
         evidence = f"{what} is {rise.ratio:.1f} times what it was (sd {rise.sd:.1f})"
-        if tied:
+        if node.tie < -0.8 or not another.sd < UNTOLD * another.ratio:
             evidence += f"; a rise of {other} is not separable at these voltages and temperatures"
         if name == "leakage-rise":
             evidence += _tied(node, "capacity")

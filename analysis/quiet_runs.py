@@ -15,7 +15,7 @@ STEP_OHM, STEP_VAR, STEP_COUNT, STEP_WARMTH = range(4)  # columns of a day's res
 STEPS = 4
 STORED, WAKE, SLEEP, LEAK, THERMAL, CURRENT = range(6)  # rows of a budget's tables
 # Columns of a budget's figures.
-FULL, MIDDLE, NOISE, HOLE, BITS, RATE, MODE, POWER, SWING, CUT, LOAD, USUAL_WARMTH = range(12)
+FULL, MIDDLE, NOISE, HOLE, BITS, RATE, MODE, POWER, SWING, CUT, LOAD, USUAL_WARMTH, SLOWLY = range(13)
 # Rows of an interval's flows: wake and sleep first.
 FLOW_LEAK, FLOW_VOLT, FLOW_SQUARE, FLOW_WARM, FLOW_THERMAL, FLOW_SLOW, JOINED = range(2, 9)
 
@@ -28,7 +28,11 @@ SLOPE_DOUBT = 0.03  # random error of a run's slope, as a fraction of it,
 BEND_DOUBT = 0.05  # of its change from the middle to the ends,
 UNMEASURED = 0.02, 0.1  # the same two per kelvin of swing where temperature is not reported: nights err alike,
 LEVEL_DOUBT = 0.002  # and of each level, as a fraction of the run's discharge
-HARVEST_DOUBT = 0.002  # harvest left in a quiet run, one standard deviation, as a share of the budget's mean
+HARVEST_DOUBT = 0.002  # harvest left in a quiet run, one standard deviation, as a share of the budget's mean,
+REST_DOUBT = 0.03  # and what it varies by from one spell of rest to the next
+REST_MOST = 0.2  # harvest in such a spell, as a share of the budget's mean,
+WORKED_LEAST = 0.4  # of a source that has worked by this share of it
+LEFT_PER_SLOW = 3.0  # share of the mean harvest left in a spell of rest, per unit of the slow branch's line
 THERMAL_USUAL = 1e-3  # thermal line of a double-layer capacitor [1/K]
 WARMEST_HOUR = 15.0
 QUADRATURE = 4e-3  # thermal line of an unmeasured day's sine, per unit of the line it takes the place of
@@ -191,8 +195,47 @@ def mark_hours(begin, end, t, values, flow, midnights, weekday, fig, hours, ceil
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def add_runs(begin, end, t, v, temp, values, flow, fig, quiet, row):  # type: ignore[no-untyped-def]
-    """Add the runs of quiet intervals among reports begin to end - 1 to a day's sums."""
+def _mean_harvest(a, b, t, values, flow):  # type: ignore[no-untyped-def]
+    """Mean harvest from report a to report b, by the budget, and what noise a unit of voltage makes of it. [W], [W/V]
+
+    Infinite where it has not been observed throughout.
+    """
+    if a < 0 or b >= len(t) or b - a < LEAST_POINTS:
+        return np.inf, 0.0
+    spent = 0.0
+    for i in range(a + 1, b + 1):
+        if flow[JOINED, i] == 0.0:
+            return np.inf, 0.0
+        spent += flow[0, i] + flow[1, i] + flow[FLOW_LEAK, i]
+    seconds = t[b] - t[a]
+    return (values[STORED, b] - values[STORED, a] + spent) / seconds, 1.4 * values[-1, a] / seconds
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def mark_rest(begin, end, t, values, flow, fig, week, quiet):  # type: ignore[no-untyped-def]
+    """Mark a whole window in which a source without quiet hours rests, as a kiln between two firings.
+
+    The window before it must be as low, for what was hot gives on for a day. A share of the harvest is left in such a
+    spell: the line of the slow branch, which has long come to rest, carries that instead.
+    """
+    seen = week[2] > 0.0
+    if not seen.any() or week[0][seen].mean() < WORKED_LEAST * fig[POWER]:
+        return
+    before = np.searchsorted(t, t[begin] - 86400.0)
+    half = (begin + end) // 2
+    for a, b in ((before, begin), (begin, half), (half, end - 1)):
+        power, per_volt = _mean_harvest(a, b, t, values, flow)
+        if power > REST_MOST * fig[POWER] + per_volt * fig[NOISE]:
+            return
+    share = LEFT_PER_SLOW if fig[SLOWLY] > 0 else 1.0
+    for i in range(begin + 1, end):
+        flow[FLOW_SLOW, i] = -share * fig[POWER] * (t[i] - t[i - 1])
+        quiet[i - begin] = True
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def add_runs(begin, end, t, v, temp, values, flow, fig, quiet, doubt, row):  # type: ignore[no-untyped-def]
+    """Add the runs of quiet intervals among reports begin to end - 1 to a day's sums; `doubt` as HARVEST_DOUBT."""
     full = fig[FULL] - FULL_MARGIN * fig[NOISE] if fig[POWER] > 0 else np.inf
     start = begin
     weight = 0.0
@@ -200,7 +243,7 @@ def add_runs(begin, end, t, v, temp, values, flow, fig, quiet, row):  # type: ig
         goes_on = i < end and quiet[i - begin] and flow[JOINED, i] > 0.0 and not (v[i - 1] >= full and v[i] >= full)
         if not goes_on:
             if i - start >= LEAST_POINTS:
-                weight += _add_run(start, i, t, v, temp, values, flow, fig, row)
+                weight += _add_run(start, i, t, v, temp, values, flow, fig, doubt, row)
             start = i
     if weight > 0:
         row[VOLTAGE] /= weight
@@ -264,7 +307,7 @@ def _eliminate(gram, p, doubt):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _add_run(a, b, t, v, temp, values, flow, fig, row):  # type: ignore[no-untyped-def]
+def _add_run(a, b, t, v, temp, values, flow, fig, doubt, row):  # type: ignore[no-untyped-def]
     """Add one run's sums, its intercept projected out, slope and bend with doubts of their own; returns its weight."""
     levels, spent = _levels(a, b, values, flow)
     weight = np.empty(b - a)
@@ -287,7 +330,7 @@ def _add_run(a, b, t, v, temp, values, flow, fig, row):  # type: ignore[no-untyp
             gram[c, r] = gram[r, c]
     measured = np.isfinite(temp[a]) and np.isfinite(temp[b - 1])
     thermal = 0.0 if measured else (values[THERMAL, a] * THERMAL_DOUBT * fig[SWING] / spent) ** 2
-    harvest = (HARVEST_DOUBT * fig[POWER] * (t[b - 1] - t[a]) / spent) ** 2
+    harvest = (doubt * fig[POWER] * (t[b - 1] - t[a]) / spent) ** 2
     _eliminate(gram, ONE, np.inf)
     _eliminate(gram, SLOPE, (SLOPE_DOUBT if measured else UNMEASURED[0] * fig[SWING]) ** 2 + harvest + thermal)
     _eliminate(gram, BEND, (BEND_DOUBT if measured else UNMEASURED[1] * fig[SWING]) ** 2)

@@ -24,6 +24,7 @@ from analysis.storage import TEMPERATURE_REFERENCE_C
 from ingest.budget import SECONDS_PER_DAY, Budget, Storage
 
 BASELINE_DAYS = 28
+RISE_DAYS = 10  # of evidence that tell a rise of sleep, where no more than rests of days tell
 ENOUGH_SECONDS = 2 * SECONDS_PER_DAY
 
 
@@ -183,12 +184,13 @@ def _facts(site: SiteBook, book: NodeBook, days: NodeDays, health: Health) -> No
     recent = slice(-BASELINE_DAYS, None)
     spent = float((account.wake_j[recent] + account.sleep_j[recent]).sum())
     p = book.field.covariance[book.row]
+    harvest = past.power + _leakage_grown(site, book, len(past.power))
     return NodeFacts(
         book.node.node_id,
         book.node.site,
         book.budget,
         site.calendar.first.astype("datetime64[D]").item(),
-        past.power,
+        harvest,
         past.bound,
         _wakes(site, book, len(past.power)),
         sleep=_rise(book, kalman.S, per_capacity_sd(book)[1]),
@@ -203,6 +205,15 @@ def _facts(site: SiteBook, book: NodeBook, days: NodeDays, health: Health) -> No
         tie=_correlation(p, places.SLEEP, places.LEAK),
         fade_tie=_correlation(p, places.FADE, places.RISE),
     )
+
+
+def _leakage_grown(site: SiteBook, book: NodeBook, length: int) -> Floats:
+    """By how much leakage stands above its beginning on the days of the site's calendar: no fall of harvest. [W]"""
+    field, row = book.field, book.row
+    ratio = field.path[row, : field.days[row], kalman.L].astype(float)
+    at = np.arange(length) + int((site.calendar.first - np.datetime64(field.first[row])).astype(np.int64))
+    ratio = ratio[np.clip(at, 0, len(ratio) - 1)]
+    return np.asarray(np.maximum(ratio - ratio[:BASELINE_DAYS].mean(), 0.0) * book.leakage() / book.now()[kalman.L])
 
 
 def _correlation(covariance: Floats, a: int, b: int) -> float:
@@ -223,7 +234,7 @@ def _wakes(site: SiteBook, book: NodeBook, length: int) -> Floats:
 def _rise(book: NodeBook, column: int, sd: float) -> Rise:
     field, row = book.field, book.row
     path = field.path[row, field.renewed[row] : field.days[row], column].astype(float)
-    if field.evidence_days[row] < BASELINE_DAYS:
+    if field.evidence_days[row] < RISE_DAYS:
         return Rise(np.nan, np.nan, None)
     ratio = float(path[-1] / path[:BASELINE_DAYS].mean())
     return Rise(ratio, ratio * sd * float(np.sqrt(2)), _changed(book))

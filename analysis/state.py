@@ -19,7 +19,8 @@ DRIFT_PER_DAY = np.array([0.0, 0.004, 3e-4, 5e-4, 0.0, 0.003, 0.0, 0.0, 0.0, 0.0
 # Of ln leakage where temperature is not reported: one sd per root day indoors and outdoors, and at the start.
 UNMEASURED_DRIFT = (0.012, 0.03)
 UNMEASURED_START = 0.5
-JUMP = np.array([0.0, 0.05, 0.05, 0.6, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])  # what a sudden change may move, one sd
+# What a sudden change may move, one sd.
+JUMP = np.array([0.0, 0.05, 0.05, 0.6, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.03])
 # How far from the budget a state can be, whatever the evidence.
 REACH = np.array([1.5, 2.0, 1.5, 4.0, 4.0, 5.0, 8.0, 8.0, 2.0, 0.02, 2.0, 1.0])
 # What a new storage brings anew.
@@ -31,6 +32,7 @@ THERMAL_PRIOR = (1e-3, 1e-3)  # capacity of a double-layer capacitor falls 5 to 
 BATTERY_THERMAL_PRIOR = (0.0, 2e-3)
 BATTERY_SHAPE_SD = 0.05
 SLOW_PRIOR = (0.02, 0.03)  # of a supercapacitor: redistribution looks like leakage for hours after a charge
+REST_PRIOR = (0.08, 0.08)  # without one: share of the mean harvest left in spells of rest, where no hour is quiet
 SHAPE_SD = 0.15  # ln capacity per full voltage
 # Harvest left in learnt quiet hours (idling machines, emergency light), as a share of the budget's mean; and the ratio
 # of that mean to sleep beyond which it is not taken further.
@@ -51,6 +53,8 @@ def prior(budget: Budget) -> tuple[Floats, Floats]:
     sd[SHAPE] = BATTERY_SHAPE_SD if storage.is_battery else SHAPE_SD
     if storage.technology == "supercapacitor":
         mean[SLOW], sd[SLOW] = SLOW_PRIOR
+    elif budget.harvest.source not in ("none", "light-outdoor"):
+        mean[SLOW], sd[SLOW] = REST_PRIOR
     left, left_sd = left_in_quiet(budget)
     mean[SLEEP] = np.log(max(1.0 - left, 0.5))
     sd[SLEEP] = np.hypot(sd[SLEEP], left_sd)

@@ -37,10 +37,12 @@ def node(
     noise: float = 0.8e-3,
     step: float = 1.465e-3,
     temp: bool = True,
+    offered: np.ndarray | None = None,
 ) -> Series:
     """Hourly reports of a 1 F, 5 V node that harvests from 06:00 to 22:00 on working days; one truth a day, or one.
 
     Energy is moved in ten-minute steps of charge, V dQ = P dt; wakes a day vary between the two `rate` shares of 48.
+    Another harvest may be `offered`, a power a step [W].
     """
     rng = np.random.default_rng(seed)
     truths = truth if isinstance(truth, list) else [truth] * days
@@ -48,6 +50,8 @@ def node(
     warmth = 22.0 + 2.0 * np.sin((hours - 9.0) / 24 * 2 * np.pi)
     active = (hours % 24 >= 6) & (hours % 24 < 22) & (hours // 24 % 7 < 6)
     harvest = active * 95e-6 * np.clip(1 + 0.3 * rng.normal(size=len(hours)), 0, None)
+    if offered is not None:
+        harvest = offered
     wakes = rng.poisson(np.repeat(48 * rng.uniform(*rate, size=days), 24 * STEPS) / (24 * STEPS))
     dt, charge = 3600.0 / STEPS, truths[0].capacity * 4.2
     volts = np.empty(len(hours))

@@ -86,9 +86,11 @@ def test_more_wakes_than_planned():
 def test_drain_and_leakage_that_cannot_be_told_apart_name_each_other():
     (found,) = find([node(sleep=Rise(3.0, 0.3, FIRST), tie=-0.95)])
     assert found.finding == "drain-over"
-    assert "leakage is not separable" in found.evidence
+    assert "leakage (leakage-rise) is not separable" in found.evidence
     (found,) = find([node(sleep=Rise(3.0, 0.3, FIRST), tie=0.1)])
     assert "not separable" not in found.evidence
+    (found,) = find([node(sleep=Rise(3.0, 0.3, FIRST), leakage=Rise(1.0, 0.9, FIRST), tie=0.1)])
+    assert "leakage (leakage-rise) is not separable" in found.evidence  # it may as well have risen by e^0.9
 
 
 def test_storage_that_wears():

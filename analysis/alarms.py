@@ -7,8 +7,8 @@ from typing import Literal
 
 Kind = Literal["depletion", "silent"]
 State = Literal["active", "acknowledged", "cleared"]
-RAISE_P_DARK_30D = 0.3
-CLEAR_P_DARK_30D = 0.15  # lower than the limit that raises, so that a chance hovering at the limit does not chatter
+RAISE_P_DARK_30D = 0.4
+CLEAR_P_DARK_30D = 0.2  # lower than the limit that raises, so that a chance hovering at the limit does not chatter
 URGENT_P_DARK_7D = 0.3
 CALM_P_DARK_7D = 0.15  # and below this no longer urgent
 ACKNOWLEDGED = "; acknowledged:"

@@ -27,7 +27,7 @@ LEVELS = (0.05, 0.10, 0.50, 0.90, 0.95)
 DAYS_AHEAD = np.array([*range(1, 15), 17, 21, 25, 28, 30, *range(35, 92, 7), *range(105, 366, 14), 365], dtype=float)
 VISIT_RISK = 0.1  # a visit is due when the probability of having gone dark reaches this
 INTERVAL_RISK = 0.05  # of going dark within the horizon at the sustainable wake interval
-READING_DOUBT = 0.02  # of the energy at full: capacity's 0.1 %/K over a swing of 10 K
+READING_DOUBT = 0.015  # of the energy at full: capacity's 0.1 %/K over a swing of 7 K
 CHUNK = 64  # nodes a thread takes at a time
 
 

@@ -12,7 +12,7 @@ from analysis.correction import corrected
 from analysis.depletion import FleetForecast, forecast, sustainable_interval
 from analysis.drivers import drivers
 from analysis.harvest import outlooks
-from analysis.outlook import HarvestOutlook, NodeOutlook
+from analysis.outlook import DAYS_PER_YEAR, HarvestOutlook, NodeOutlook
 from analysis.run_books import HORIZON_DAYS, NodeBook, SiteBook
 from analysis.scores import Correction
 from analysis.series import Floats
@@ -20,6 +20,7 @@ from analysis.wakes import wake_plan
 from ingest.budget import SECONDS_PER_DAY
 
 SEED = 20260101
+USUAL_FADE, USUAL_FADE_SD = 0.02, 0.05  # capacity lost a year, believed before it is seen [1/a] (our own judgement)
 DARK_SD = 0.5  # relative, of the harvest of a node that has stayed dark
 
 
@@ -63,6 +64,7 @@ def node_outlooks(books: list[SiteBook], days: int) -> tuple[list[int], list[Nod
 def _outlook(book: NodeBook, harvest: HarvestOutlook, today: np.datetime64, hour: int) -> NodeOutlook:
     account, now = book.account, book.now()
     wake_sd, sleep_sd, leakage_sd = per_capacity_sd(book)
+    fade, fade_sd = _fade(book)
     course = book.recent.course
     by_hour = None if course is None else course.wakes
     rate = book.budget.load.wakes_per_day
@@ -87,8 +89,20 @@ def _outlook(book: NodeBook, harvest: HarvestOutlook, today: np.datetime64, hour
         leakage_ratio=float(now[kalman.L]),
         leakage_sd=leakage_sd,
         capacity_ratio=float(now[kalman.C]),
+        fade_per_year=fade,
+        fade_sd=fade_sd,
         temperature=book.temperature,
     )
+
+
+def _fade(book: NodeBook) -> tuple[float, float]:
+    """Share of its present capacity that a storage loses a year, and its sd: as so far, held to the usual."""
+    field, row = book.field, book.row
+    years = max(int(field.days[row] - field.renewed[row]), 1) / DAYS_PER_YEAR
+    kept = float(np.exp(field.mean[row, places.FADE]))
+    seen, sd = (1 / kept - 1) / years, float(np.sqrt(field.covariance[row, places.FADE, places.FADE])) / years
+    weight = USUAL_FADE_SD**2 / (USUAL_FADE_SD**2 + sd**2)
+    return USUAL_FADE + weight * (seen - USUAL_FADE), USUAL_FADE_SD * float(np.sqrt(1 - weight))
 
 
 def _while_dark(book: NodeBook, harvest: HarvestOutlook) -> HarvestOutlook:

@@ -205,7 +205,10 @@ def register(app: dash.Dash, desk: Desk) -> None:
         return (
             node_view.facts(now, standing, findings, budget, desk.clock(), zone),
             "No forecast yet." if now["driver"] is None else sentence(now["driver"]),
-            node_view.findings_list(findings, common, fleet.sites[node.site].name),
+            [
+                node_view.findings_list(findings, common, fleet.sites[node.site].name),
+                *node_view.for_a_visit(now, findings, budget),
+            ],
             [
                 *node_view.health_block(now, ends, left, budget.storage, node_view.baseline(node, fleet)),
                 *node_view.remaining_block(now, left),

@@ -5,12 +5,12 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from dash import html
+from dash import dcc, html
 
 from analysis import end_of_life
 from analysis.depletion import HORIZON_DAYS, INTERVAL_RISK, VISIT_RISK
 from analysis.health import RATE_DAYS
-from dashboard import queries
+from dashboard import queries, rounds
 from dashboard.pages.parts import fact, table, text_or_dash
 from dashboard.wording import (
     LINES,
@@ -150,6 +150,15 @@ def findings_list(findings: Sequence[queries.Row], common: Sequence[queries.Row]
     )
 
 
+def for_a_visit(now: Mapping[str, Any], findings: Sequence[queries.Row], budget: Budget) -> list[html.P]:
+    """What to take to a node that has trouble; nothing for one that has none."""
+    worn, dark = now["verdict"] in rounds.WORN, is_dark(now)
+    if not (findings or worn or dark or _urgency(now)):
+        return []
+    take = rounds.what_to_take(findings, worn, dark, budget, now["wake_interval_s"])
+    return [html.P([html.Strong("For a visit: "), f"{'; '.join(take)}. ", dcc.Link("All visits", href="/visits")])]
+
+
 def baseline(node: Node, fleet: Fleet) -> date:
     """The day from which a node's storage is compared: its commissioning, or its storage's last replacement."""
     replaced = [v.at for v in fleet.visits if v.node_id == node.node_id and v.work == "storage-replaced"]
@@ -172,16 +181,16 @@ def health_block(
             "Capacity",
             _ratio(now, "capacity", NOT_OBSERVABLE if flat(left) else NOT_TOLD),
             percent(storage.end_of_life_capacity),
-            _words(reached(ends.get("capacity"), now) if now["capacity_ratio"] is not None else NOTHING),
+            _wraps(reached(ends.get("capacity"), now) if now["capacity_ratio"] is not None else NOTHING),
         ],
         [
             "Series resistance",
             _ratio(now, "esr", no_step),
             percent(storage.end_of_life_esr_ratio),
-            _words(reached(ends.get("resistance"), now) if now["esr_ratio"] is not None else NOTHING),
+            _wraps(reached(ends.get("resistance"), now) if now["esr_ratio"] is not None else NOTHING),
         ],
         ["Leakage", _ratio(now, "leakage", NOT_TOLD), "none", NOTHING],
-        ["Capacity fade", _words(fade(now, since)), "none", NOTHING],
+        ["Capacity fade", _wraps(fade(now, since)), "none", NOTHING],
     ]
     headers = ["Storage", f"Of {since:%Y-%m-%d}", "Limit", "Reached by"]
     alone = ", by its resistance alone" if now["capacity_ratio"] is None and now["esr_ratio"] is not None else ""
@@ -196,9 +205,9 @@ def flat(left: queries.Row | None) -> bool:
     return left is not None and left["by_voltage_sd"] > (left["by_counting_sd"] or FLAT_SD)
 
 
-def _words(text: str) -> html.Div:
+def _wraps(text: str) -> html.Div:
     """Text that may run over several lines of a cell."""
-    return html.Div(text, className="words")
+    return html.Div(text, className="wraps")
 
 
 def reached(end: queries.Row | None, now: Mapping[str, Any]) -> str:
@@ -241,7 +250,7 @@ def remaining_block(now: Mapping[str, Any], left: queries.Row | None) -> list[An
         months = max((now["as_of"].date() - left["counted_from"]).days, 1) / DAYS_A_MONTH
         rows.append(
             [
-                _words(f"By counting what was spent since {left['counted_from']:%Y-%m-%d}"),
+                _wraps(f"By counting what was spent since {left['counted_from']:%Y-%m-%d}"),
                 share_plus_minus(left["by_counting"], left["by_counting_sd"]),
             ]
         )
@@ -265,7 +274,7 @@ def wake_block(now: Mapping[str, Any], budget: Budget) -> list[Any]:
     ]
     return [
         table("Wake interval", ["Mean time from wake to wake", "Interval"], rows, numeric=(1,)),
-        html.P(wake_advice(now, planned, shortest)),
+        html.P(wake_advice(now, planned, shortest, charged=budget.harvest.source != "none")),
     ]
 
 
@@ -273,8 +282,8 @@ def _interval(per_day: float | None) -> float | None:
     return SECONDS_PER_DAY / per_day if per_day else None
 
 
-def wake_advice(now: Mapping[str, Any], planned: float | None, shortest: float | None) -> str:
-    """What the sustainable wake interval asks of the firmware, in one sentence."""
+def wake_advice(now: Mapping[str, Any], planned: float | None, shortest: float | None, *, charged: bool) -> str:
+    """What the sustainable wake interval asks of the firmware, in one sentence; `charged` by a harvester."""
     if now["driver"] is None:
         return "No forecast yet."
     if planned is None:
@@ -288,6 +297,8 @@ def wake_advice(now: Mapping[str, Any], planned: float | None, shortest: float |
         )
     if abs(shortest / planned - 1) < ABOUT:
         return "The plan is about the shortest interval that lasts."
+    if shortest > planned and not charged:
+        return f"Nothing charges this node: wakes {duration(shortest)} apart, it would last {HORIZON_DAYS} d."
     if shortest > planned:
         return (
             f"Lengthen the interval to at least {duration(shortest)}, {shortest / planned:.2g} times the plan, until"

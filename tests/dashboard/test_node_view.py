@@ -36,6 +36,20 @@ def test_a_plan_that_barely_lasts_is_not_to_be_changed():
     assert advice(wake_interval_s=1818.0) == "The plan is about the shortest interval that lasts."
 
 
+def test_a_node_that_nothing_charges_is_told_what_would_make_its_cell_last():
+    said = node_view.wake_advice(NOW, 1800.0, 3600.0, charged=False)
+    assert said.replace("\u00a0", " ").replace("\u202f", " ") == (
+        "Nothing charges this node: wakes 3 600 s (60 min) apart, it would last 365 d."
+    )
+
+
+def test_a_node_in_trouble_says_what_to_take_and_one_without_says_nothing():
+    now = NOW | {"p_dark_30d": 0.02}
+    assert node_view.for_a_visit(now, [], BUDGET) == []
+    (said,) = node_view.for_a_visit(now | {"verdict": "degraded"}, [], BUDGET)
+    assert "storage: supercapacitor, 1 F, 5 V." in text(said)
+
+
 def test_where_no_interval_lasts_none_is_named():
     assert "No wake interval carries this node through 365 d at 5 % risk" in advice(wake_interval_s=None)
     assert advice(wake_interval_s=None, back_p10_days=1.0) == "No interval can be stated while the node is dark."

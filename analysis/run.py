@@ -145,7 +145,7 @@ def _write(
     """Put this day's results in place (one analysis a day is kept), and move the alarms on."""
     stamp = {"as_of": moment}
     ahead = dict(zip(prospects.rows, range(len(prospects.rows)), strict=True))
-    results: dict[str, list[dict[str, Any]]] = {name: [] for name in RESULT_TABLES}
+    results: dict[str, Any] = {name: [] for name in RESULT_TABLES}
     conditions = []
     for i, (node, field) in enumerate(zip(known.nodes, nodes, strict=True)):
         key = {"node_id": node.node_id} | stamp
@@ -157,7 +157,6 @@ def _write(
         row = _forecast_row(prospects, ahead[i]) if i in ahead else {}
         results["forecast"].append(key | row)
         if i in ahead:
-            results["forecast_path"] += [key | path for path in _path_rows(prospects, ahead[i])]
             results["prospects"].append(key | _prospect_row(prospects, ahead[i]))
         state = states.get(int(known.numbers[i]))
         quiet = moment.timestamp() - (node.commissioned.timestamp() if state is None else state.time)
@@ -165,6 +164,7 @@ def _write(
         chances = (row.get("p_dark_7d"), row.get("p_dark_30d"), row.get("days_p10"))
         conditions.append(alarms.Condition(node.node_id, node.site, *chances, silent_for))
     results["findings"] = [finding | stamp for finding in findings]
+    results["forecast_path"] = _paths(prospects, [known.nodes[i].node_id for i in prospects.rows], moment)
     with store.write() as cursor:
         for table, rows in results.items():
             since = date.min if table in LATEST_ONLY else moment.date()
@@ -189,15 +189,15 @@ def _forecast_row(prospects: Prospects, k: int) -> dict[str, float | None]:
     return {name: _told(float(getattr(prospects.forecast, name)[k])) for name in names}
 
 
-def _path_rows(prospects: Prospects, k: int) -> list[dict[str, float]]:
-    found = prospects.forecast
-    names = [f"usable_p{round(level * 100):02d}_j" for level in depletion.LEVELS]
-    node = prospects.outlooks[k]
-    now = float(np.asarray(node.curve.usable(node.voltage))) * node.capacity_ratio
-    rows = [{"days_ahead": 0.0} | dict.fromkeys(names, now)]
-    for day, levels in zip(found.days_ahead.tolist(), found.usable[k].tolist(), strict=True):
-        rows.append({"days_ahead": day} | dict(zip(names, levels, strict=True)))
-    return rows
+def _paths(prospects: Prospects, names: list[str], moment: datetime) -> pd.DataFrame:
+    """The table `forecast_path`: by node, what is in hand now and on the days ahead."""
+    found, levels = prospects.forecast, [f"usable_p{round(level * 100):02d}_j" for level in depletion.LEVELS]
+    now = [float(np.asarray(node.curve.usable(node.voltage))) * node.capacity_ratio for node in prospects.outlooks]
+    begin = np.broadcast_to(np.reshape(now, (-1, 1, 1)), (len(names), 1, len(levels)))
+    usable = np.concatenate([begin, found.usable], axis=1)
+    days = np.append(0.0, found.days_ahead)
+    keys = {"node_id": np.repeat(names, len(days)), "as_of": moment, "days_ahead": np.tile(days, len(names))}
+    return pd.DataFrame(keys | {level: usable[:, :, j].ravel() for j, level in enumerate(levels)})
 
 
 def _prospect_row(prospects: Prospects, k: int) -> dict[str, float | str | None]:
@@ -216,8 +216,8 @@ def _prospect_row(prospects: Prospects, k: int) -> dict[str, float | str | None]
     }
 
 
-def _insert(cursor: duckdb.DuckDBPyConnection, table: str, rows: list[dict[str, Any]]) -> None:
-    if rows:
+def _insert(cursor: duckdb.DuckDBPyConnection, table: str, rows: list[dict[str, Any]] | pd.DataFrame) -> None:
+    if len(rows):
         cursor.register("new_rows", pd.DataFrame(rows))
         cursor.execute(f"INSERT INTO {table} BY NAME SELECT * FROM new_rows")  # noqa: S608 - one of our own names
         cursor.unregister("new_rows")

@@ -49,8 +49,8 @@ def records(rows: pd.DataFrame, sites: Mapping[str, str]) -> list[dict[str, Any]
 def fleet_grid(identity: str) -> dag.AgGrid:
     """The grid, empty; rows open with a click or Enter and carry a link."""
     colours = ", ".join(f"{name}: 'var({variable})'" for name, variable in COLOURS.items())
-    sizes = "fontFamily: 'inherit', fontSize: 13, spacing: 6, cellHorizontalPadding: 8, iconSize: 12"
-    theme = f"themeQuartz.withParams({{{colours}, {sizes}}})"
+    sizes = "fontSize: 13, spacing: 6, cellHorizontalPadding: 8, iconSize: 12"
+    theme = f"themeQuartz.withParams({{{colours}, fontFamily: 'inherit', browserColorScheme: 'inherit', {sizes}}})"
     return dag.AgGrid(
         id=identity,
         columnDefs=_columns(),

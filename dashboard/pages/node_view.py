@@ -40,7 +40,6 @@ from ingest.fleet import Fleet, Node
 NOT_TOLD = "the telemetry does not tell"
 NOT_OBSERVABLE = "not observable"  # of the capacity of a cell whose voltage hardly moves with its charge
 FLAT_SD = 0.05  # of the charge by voltage: beyond it the curve is called flat
-DAYS_A_MONTH = 30.4
 ABOUT = 0.05  # intervals so near to each other are called alike
 END_OF_LIFE_YEARS = end_of_life.HORIZON_DAYS // 365
 
@@ -176,27 +175,26 @@ def health_block(
     if now["verdict"] is None:
         return [html.P("Not judged yet.", className="quiet")]
     no_step = "no loaded voltage reported" if now["loaded_v"] is None else NOT_TOLD
-    rows: list[list[Any]] = [
-        [
-            "Capacity",
-            _ratio(now, "capacity", NOT_OBSERVABLE if flat(left) else NOT_TOLD),
-            percent(storage.end_of_life_capacity),
-            _wraps(reached(ends.get("capacity"), now) if now["capacity_ratio"] is not None else NOTHING),
-        ],
-        [
-            "Series resistance",
-            _ratio(now, "esr", no_step),
-            percent(storage.end_of_life_esr_ratio),
-            _wraps(reached(ends.get("resistance"), now) if now["esr_ratio"] is not None else NOTHING),
-        ],
-        ["Leakage", _ratio(now, "leakage", NOT_TOLD), "none", NOTHING],
-        ["Capacity fade", _wraps(fade(now, since)), "none", NOTHING],
+    limits = {
+        "capacity": (storage.end_of_life_capacity, now["capacity_ratio"]),
+        "resistance": (storage.end_of_life_esr_ratio, now["esr_ratio"]),
+    }
+    when = {
+        name: percent(limit) + (f": {reached(ends.get(name), now)}" if told is not None else "")
+        for name, (limit, told) in limits.items()
+    }
+    said: list[list[str]] = [
+        ["Capacity", _ratio(now, "capacity", NOT_OBSERVABLE if flat(left) else NOT_TOLD), when["capacity"]],
+        ["Series resistance", _ratio(now, "esr", no_step), when["resistance"]],
+        ["Leakage", _ratio(now, "leakage", NOT_TOLD), NOTHING],
+        ["Capacity fade", fade(now, since), NOTHING],
     ]
-    headers = ["Storage", f"Of {since:%Y-%m-%d}", "Limit", "Reached by"]
+    rows = [[name, _wraps(value), _wraps(limit)] for name, value, limit in said]
+    headers = ["Storage", f"Of {since:%Y-%m-%d}", "Limit: reached by"]
     alone = ", by its resistance alone" if now["capacity_ratio"] is None and now["esr_ratio"] is not None else ""
     return [
         html.P(["Verdict: ", html.Strong(verdict(now["verdict"]), className=f"verdict {now['verdict']}"), alone]),
-        table("Storage health", headers, rows, numeric=(1, 2), stacks=True),
+        table("Storage health", headers, rows),
     ]
 
 
@@ -213,7 +211,7 @@ def _wraps(text: str) -> html.Div:
 def reached(end: queries.Row | None, now: Mapping[str, Any]) -> str:
     """Between which days a storage reaches a limit, in 80 % of outcomes; or why that is not stated."""
     if end is None:
-        return "not stated: wear too slight or unsure"
+        return "wear too slight or unsure for a date"
     low, middle, high = (end[name] for name in ("by_p10", "by_p50", "by_p90"))
     if low is None:
         return f"past {END_OF_LIFE_YEARS} years"
@@ -247,7 +245,7 @@ def remaining_block(now: Mapping[str, Any], left: queries.Row | None) -> list[An
     rows: list[list[Any]] = [["By its voltage", share_plus_minus(left["by_voltage"], left["by_voltage_sd"])]]
     said = "Counting needs a day on which the cell was full; there has been none."
     if left["by_counting"] is not None:
-        months = max((now["as_of"].date() - left["counted_from"]).days, 1) / DAYS_A_MONTH
+        counted = float((now["as_of"].date() - left["counted_from"]).days)
         rows.append(
             [
                 _wraps(f"By counting what was spent since {left['counted_from']:%Y-%m-%d}"),
@@ -255,8 +253,8 @@ def remaining_block(now: Mapping[str, Any], left: queries.Row | None) -> list[An
             ]
         )
         said = (
-            f"Counting drifts: its doubt is {percent(left['by_counting_sd'])} after {number(months, 'months', 2)}, and"
-            " grows with time as the load is known no better than that."
+            f"Counting drifts: its doubt is {percent(left['by_counting_sd'])} after {span(counted)} and grows on,"
+            " for the load is known no better."
         )
     if flat(left):
         said = f"The voltage hardly moves with the charge here: it shows neither what is left nor the capacity. {said}"

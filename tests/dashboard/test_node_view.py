@@ -86,10 +86,10 @@ def test_fade_is_stated_or_the_reason_why_not(more, said):
 
 def test_ratios_that_the_telemetry_does_not_tell_say_so():
     rows = rows_of(node_view.health_block(NOW, {}, None, BUDGET.storage, SINCE))
-    assert "Capacity 90.0 ± 2.0 % 80 % not stated: wear too slight or unsure" in rows
-    assert "Series resistance the telemetry does not tell 200 % –" in rows
+    assert "Capacity 90.0 ± 2.0 % 80 %: wear too slight or unsure for a date" in rows
+    assert "Series resistance the telemetry does not tell 200 %" in rows
     rows = rows_of(node_view.health_block(NOW | {"loaded_v": None}, {}, None, BUDGET.storage, SINCE))
-    assert "Series resistance no loaded voltage reported 200 % –" in rows
+    assert "Series resistance no loaded voltage reported 200 %" in rows
 
 
 @pytest.mark.parametrize(
@@ -137,13 +137,13 @@ LEFT = {
 
 def test_a_cell_whose_capacity_is_not_told_says_so_and_counts():
     now = NOW | {"capacity_ratio": None}
-    assert "Capacity not observable 80 % –" in rows_of(node_view.health_block(now, {}, LEFT, CELL.storage, SINCE))
+    assert "Capacity not observable 80 %" in rows_of(node_view.health_block(now, {}, LEFT, CELL.storage, SINCE))
     block = node_view.remaining_block(now, LEFT)
     assert rows_of(block)[1:] == [
         "By its voltage 71 ± 16 %", "By counting what was spent since 2026-01-01 79.0 ± 3.3 %",
     ]  # fmt: skip
     # By hand: from 1 January to 10 March are 68 days.
-    assert "its doubt is 3 % after 2.2 months" in text(block[-1])
+    assert "its doubt is 3 % after 68 d and grows on" in text(block[-1])
     assert "shows neither what is left nor the capacity" in text(block[-1])
     line = {"budget": 1.0, "budget_sd": 0.05, "estimate": 1.0, "sd": 0.08, "separable": False}
     now |= {"harvest_w": None, "harvest_lower_bound": False}

@@ -189,6 +189,21 @@ def slope_to_empty(days: npt.ArrayLike, voltage: npt.ArrayLike, cutoff: float) -
     return float((cutoff - level) / slope) if slope < 0 else float("inf")
 
 
+def mean_to_empty(balance: npt.ArrayLike, usable: float) -> float:
+    """Days until nothing usable is left if every day is as the mean of those behind; infinite if they do not lose.
+
+    Parameters
+    ----------
+    balance : array_like, shape (n,)
+        Daily net harvest less load; NaN is left out. [J]
+    usable : float
+        Usable energy now. [J]
+    """
+    days = np.asarray(balance, dtype=float)
+    lost = -float(np.nanmean(days)) if np.isfinite(days).any() else 0.0
+    return usable / lost if lost > 0 else float("inf")
+
+
 def weekday_draws(
     net_harvest: npt.ArrayLike,
     usable: float,

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 
 from analysis import backtest as scored
-from analysis.backtest import ENERGY_HORIZONS, FORECAST, HORIZONS, SLOPE, WEEKDAY, Pairs, Score
-from analysis.baselines import slope_to_empty, weekday_draws
+from analysis.backtest import ENERGY_HORIZONS, FORECAST, HORIZONS, MEAN, SLOPE, WEEKDAY, Pairs, Score
+from analysis.baselines import mean_to_empty, slope_to_empty, weekday_draws
 from analysis.correction import CORRECTED, Trial, try_corrections
 from analysis.depletion import LEVELS, FleetForecast
 from analysis.ledger import longest_interval
@@ -29,7 +29,7 @@ RUN_IN_DAYS = 60  # of history before the first forecast that is scored
 HOUR_UTC = 12  # of the forecasts: by then the day before is over at every site, and its reports are in
 PATHS = 200
 SLOPE_DAYS = 14  # whole weeks, so that a weekly swing is no slope
-WEEKDAY_DAYS = 28
+WEEKDAY_DAYS, MEAN_DAYS = 28, 30
 PART_NODES = 200  # whose reports are read together: bounds memory
 INTERVAL = [LEVELS.index(level) for level in (0.05, 0.10, 0.90, 0.95)]
 
@@ -206,17 +206,19 @@ def _crps(draws: Floats, dark_in: Floats, known: Floats) -> Floats:
 
 
 def _baselines(history: History, node: Counts, told: list[NodeOutlook], moment: datetime) -> dict[str, Floats]:
-    """Days to going dark by voltage slope, shape (n, 1), and by weekday draws, shape (n, PATHS)."""
+    """Days to going dark by voltage slope and 30-day mean, shape (n, 1), and by weekday draws, shape (n, PATHS)."""
     today = int((np.datetime64(moment.date()) - history.first).astype(int))
-    slope, weekday = np.full((len(node), 1), np.nan), np.full((len(node), PATHS), np.nan)
+    slope, mean, weekday = (np.full((len(node), columns), np.nan) for columns in (1, 1, PATHS))
     days = np.append(np.arange(-SLOPE_DAYS, 0.0), 0.0)  # noon of the days before, and now
     for j, (i, one) in enumerate(zip(node.tolist(), told, strict=True)):
         past = history.voltage[i, max(today - SLOPE_DAYS, 0) : today]
         volts = np.append(past, one.voltage)
         slope[j] = slope_to_empty(days[-len(volts) :], volts, one.budget.storage.cutoff_voltage)
-        recent = slice(max(today - WEEKDAY_DAYS, 0), today)
+        month, recent = slice(max(today - MEAN_DAYS, 0), today), slice(max(today - WEEKDAY_DAYS, 0), today)
+        balance = history.net_harvest[i, month] - history.load[i, month]
+        mean[j] = mean_to_empty(balance, float(np.asarray(one.curve.usable(one.voltage))))
         weekday[j] = _weekday(history.net_harvest[i, recent], history.load[i, recent], one, today)
-    return {SLOPE: slope, WEEKDAY: weekday}
+    return {SLOPE: slope, MEAN: mean, WEEKDAY: weekday}
 
 
 def _weekday(net_harvest: Floats, load: Floats, one: NodeOutlook, today: int) -> Floats:
@@ -268,7 +270,7 @@ def _warning_scores(pairs: Pairs, came: _Came, times: Floats, every: float) -> l
     ]
     node_years = float(came.live.sum()) * every / scored.DAYS_PER_YEAR
     rows = []
-    for method in (FORECAST, WEEKDAY, SLOPE):
+    for method in (FORECAST, WEEKDAY, SLOPE, MEAN):
         chance = np.full((*came.live.shape, 2), np.nan)
         chance[came.dark] = 1.0
         chance[pairs.node, pairs.origin] = pairs.said[method][:, :2]

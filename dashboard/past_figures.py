@@ -10,6 +10,7 @@ METHODS = {
     "forecast": "Forecast",
     "weekday": "Past days drawn by weekday",
     "slope": "Voltage slope",
+    "mean": "Mean of 30 days",
     "climatology": "Base rate",
 }
 NOT_YET = "Not enough past forecasts."
@@ -130,7 +131,7 @@ def _bars(
         mine = rows[rows["method"] == method].sort_values("horizon_days")
         colour = _colour(method, theme)
         pattern = {
-            "shape": ("", "/", ".")[index % 3],
+            "shape": ("", "/", ".", "x")[index % 4],
             "fgcolor": theme.ground,
             "fgopacity": 0.7,
             "size": 6,

@@ -36,7 +36,8 @@ def _told(value: float, digits: int) -> str:
 
 
 BACKTEST_METHODS = {
-    "forecast": "forecast", "weekday": "weekday draws", "slope": "voltage slope", "climatology": "base rate",
+    "forecast": "forecast", "weekday": "weekday draws", "slope": "voltage slope", "mean": "30-day mean",
+    "climatology": "base rate",
 }  # fmt: skip
 BACKTEST_ROWS = {  # how a score is told, and whether in per cent
     "brier": ("Brier score, dark in {:g} d", False),

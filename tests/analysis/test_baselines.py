@@ -115,3 +115,10 @@ def test_weekday_draws_keep_the_weekday_and_both_bounds() -> None:
     assert np.isinf(survives).all()
     with pytest.raises(ValueError, match="at least 7 days"):
         baselines.weekday_draws(history[:6], 8.0, 12.0, 6.5, 60, 5, np.random.default_rng(1))
+
+
+def test_days_to_empty_by_the_mean_of_past_days() -> None:
+    # By hand: 30 J usable and 1.5 J lost a day, one day not seen.
+    assert baselines.mean_to_empty([-1.0, np.nan, -2.0], 30.0) == pytest.approx(20.0)
+    assert baselines.mean_to_empty([1.0, -0.5], 30.0) == np.inf
+    assert baselines.mean_to_empty([np.nan], 30.0) == np.inf

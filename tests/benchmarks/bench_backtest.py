@@ -24,7 +24,7 @@ DAYS = int(os.environ.get("JOULEBOOK_BENCH_DAYS", "400"))
 SEEDS = (1, 2)
 START = datetime(2025, 10, 1, tzinfo=UTC)
 EVERY = 10  # days; no multiple of 7
-METHODS = ("forecast", "weekday", "slope")
+METHODS = ("forecast", "weekday", "slope", "mean")
 
 
 def slow(book, folder, seed):

@@ -1,10 +1,12 @@
 """Stops that nobody planned: which days behind were one, whether one is still on, and how long it may last."""
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
+
+from analysis.kernel import compiled
 
 Array = npt.NDArray[np.float64]
 
@@ -58,16 +60,21 @@ def ongoing_stop(value: Array, censored: npt.NDArray[np.bool_], noise_sd: float,
     usual = float(np.median(value[known[: len(known) - run][-USUAL_DAYS:]]))
     if days > LONGEST or usual <= 0:
         return None
-    return Stop(days, _share(run, days, noise_sd, noise_keep), float(value[known[-run:]].mean() / usual))
+    return Stop(days, _share(run, days, _poor(noise_sd), noise_keep), float(value[known[-run:]].mean() / usual))
 
 
-def _share(run: int, days: int, noise_sd: float, noise_keep: float) -> float:
-    """Probability that `run` poor days within `days` days are a stop, and not scatter."""
+def _poor(noise_sd: float) -> float:
+    """Probability of a single low day by scatter alone."""
     sigma = np.sqrt(np.log1p(noise_sd**2))
-    poor = max(float(ndtr(np.log(LOW) / sigma + sigma / 2)) if sigma > 0 else 0.0, LEAST_CHANCE)
-    scatter = poor * (poor + (1 - poor) * noise_keep) ** (run - 1)
+    return max(float(ndtr(np.log(LOW) / sigma + sigma / 2)) if sigma > 0 else 0.0, LEAST_CHANCE)
+
+
+@compiled
+def _share(run: int, days: int, poor: float, keep: float) -> float:
+    """Probability that `run` low days within `days` days are a stop, and not scatter."""
+    scatter = poor * (poor + (1 - poor) * keep) ** (run - 1)
     begun = STARTS_A_DAY / days
-    return begun / (begun + scatter)
+    return float(begun / (begun + scatter))
 
 
 def past_stops(
@@ -77,18 +84,30 @@ def past_stops(
 
     A run of low days, no longer than LONGEST, that ended in days as usual, and is likelier a stop than scatter.
     """
-    stopped = np.zeros(len(value), dtype=bool)
-    usual: list[float] = []
-    run: list[int] = []
-    for day in np.flatnonzero(np.isfinite(value)).tolist():
-        middle = float(np.median(usual[-USUAL_DAYS:])) if len(usual) >= LEAST_DAYS else 0.0
-        if not censored[day] and value[day] < LOW * middle:
-            run.append(day)
-            continue
-        if run and day - run[0] <= LONGEST and _share(len(run), day - run[0], noise_sd, noise_keep) >= LIKELY:
-            stopped[run] = True
-        elif run:
-            usual += value[run].tolist()
-        run = []
-        usual.append(float(value[day]))
+    stopped = np.zeros(len(value), dtype=np.bool_)
+    known = np.flatnonzero(np.isfinite(value))
+    _mark(known, value, np.asarray(censored, dtype=np.bool_), _poor(noise_sd), noise_keep, stopped)
     return stopped
+
+
+@compiled
+def _mark(known: Any, value: Array, censored: Any, poor: float, keep: float, stopped: Any) -> None:
+    """Mark the days of stops that are over, of those known."""
+    usual, count = np.empty(len(value)), 0  # values of the days that were as usual
+    run, length = np.empty(len(value), np.int64), 0  # days of the run of low ones
+    for day in known:
+        middle = np.median(usual[max(count - USUAL_DAYS, 0) : count]) if count >= LEAST_DAYS else 0.0
+        if not censored[day] and value[day] < LOW * middle:
+            run[length] = day
+            length += 1
+            continue
+        if length and day - run[0] <= LONGEST and _share(length, day - run[0], poor, keep) >= LIKELY:
+            for k in range(length):
+                stopped[run[k]] = True
+        else:
+            for k in range(length):
+                usual[count] = value[run[k]]
+                count += 1
+        length = 0
+        usual[count] = value[day]
+        count += 1

@@ -18,8 +18,14 @@ COLOURS = {
 }  # fmt: skip
 
 
-def records(rows: pd.DataFrame, sites: Mapping[str, str]) -> list[dict[str, Any]]:
-    """The rows of the grid, from `queries.fleet_rows`, with None where there is nothing."""
+def records(rows: pd.DataFrame, sites: Mapping[str, str], take: Mapping[str, str]) -> list[dict[str, Any]]:
+    """The rows of the grid, from `queries.fleet_rows`, with None where there is nothing.
+
+    Parameters
+    ----------
+    sites, take : mapping
+        Names by site; what to take to a visit by node, for those that need one.
+    """
     shown = pd.DataFrame(
         {
             "node_id": rows["node_id"],
@@ -31,6 +37,7 @@ def records(rows: pd.DataFrame, sites: Mapping[str, str]) -> list[dict[str, Any]
             "forecast": rows["p_dark_30d"].notna(),
             "dark_percent": (rows["p_dark_30d"] * 100).round(1),
             "causes": rows["causes"].map(causes),
+            "take": rows["node_id"].map(take),
             "storage_v": rows["storage_v"].round(3),
             "usable_percent": (rows["usable_share"] * 100).round(1),
             "autonomy_days": rows["autonomy_days"].round(2),
@@ -90,6 +97,7 @@ def _columns() -> list[dict[str, Any]]:
         _number("dark_percent", "Dark within 30 d (%)", 90, "plain(params, 1)"),
         _text("site", "Site", 116),
         _text("causes", "Causes, the most probable first", 220),
+        _text("take", "Take to the visit", 200),
         _number("storage_v", "Storage voltage (V)", 96, "plain(params, 3)"),
         _number("usable_percent", "Usable energy (% of full)", 92, "plain(params, 0)"),
         _number("autonomy_days", "Autonomy (d)", 112, "plain(params, 1)"),

@@ -9,7 +9,7 @@ import pandas as pd
 from dash import Input, Output, State, dcc, html
 
 from analysis.depletion import VISIT_RISK
-from dashboard import figures, queries
+from dashboard import figures, queries, rounds
 from dashboard.grid import fleet_grid, records
 from dashboard.pages import alarms
 from dashboard.pages.parts import (
@@ -198,10 +198,12 @@ def register(app: dash.Dash, desk: Desk) -> None:
         with desk.cursor() as cursor:
             rows = of_site(queries.fleet_rows(cursor, fleet.budgets, now), site)
             standing = queries.active_alarms(cursor, site)
+            common = {row["site"] for row in queries.site_findings(cursor, site)}
             reports = queries.reports_since(cursor, site, now - timedelta(days=1), now)
         zone = fleet.sites[site].timezone if site else common_zone(fleet)
         facts = summary(rows, reports, len(standing), now, zone)
-        return facts, records(of_verdict(rows, verdict), site_names(fleet))
+        take = {stop.node_id: "; ".join(stop.take) for stop in rounds.plan(rows, fleet, common, queries.VISIT_DAYS)}
+        return facts, records(of_verdict(rows, verdict), site_names(fleet), take)
 
     @app.callback(
         Output("fleet-budgets", "children"),

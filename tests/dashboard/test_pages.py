@@ -100,15 +100,23 @@ def test_a_fleet_without_reports_or_analysis_says_so(book):
     assert figure.layout.annotations[0].text == "No estimate of this line yet."
 
 
+def test_the_fleet_table_says_what_to_take_to_the_nodes_that_need_a_visit(app):
+    rows = {row["node_id"]: row["take"] for row in callback(app, "fleet-grid")("", "", fleet.ALL, fleet.ALL)[1]}
+    assert rows["mf-02"] is None
+    assert "start the node again" in rows["kr-01"]
+    assert rows["mf-01"]
+
+
 def test_grid_rows_are_in_the_units_of_their_headings_and_never_invent(mill):
     with mill.cursor() as cursor:
-        rows = records(fleet_rows(cursor, mill.fleet().budgets, NOW), {"mill-floor": "Mill floor"})
+        rows = records(fleet_rows(cursor, mill.fleet().budgets, NOW), {"mill-floor": "Mill floor"}, {"mf-01": "a part"})
     first, second, third = rows
     assert first["site"] == "Mill floor"
     assert (first["days_p10"], first["days_p50"], first["days_p90"]) == (12.0, 31.0, None)
     assert (first["dark_percent"], first["usable_percent"], first["balance_uw"]) == (45.0, 36.8, -2.5)
     assert (first["harvest_percent"], first["harvest_lower_bound"]) == (57.9, True)
     assert first["causes"] == "harvest short (80\u00a0%); capacity fade (20\u00a0%)"
+    assert (first["take"], second["take"]) == ("a part", None)
     assert first["silence_h"] == 0.5
     assert (second["forecast"], second["days_p10"]) == (True, None)  # past the horizon
     assert (third["forecast"], third["days_p10"], third["silence_h"]) == (False, None, None)

@@ -8,20 +8,20 @@ from datetime import date, timedelta
 import numpy as np
 from scipy.special import ndtr
 
-from analysis.change import find_change
+from analysis.change import Change, find_change
 from analysis.health import Health
 from analysis.series import Floats
 from ingest.budget import Budget
 
 SURE = 0.9  # a finding is stated from this chance on
 HARVEST_DROP = 0.25  # smaller falls may be the weather, or what a slow change of the parameters leaves over
-WAKES_RISE = 0.15
+WAKES_RISE = 0.3  # work itself moves by a fifth from week to week
 WAKES_OVER = 0.3  # over the plan, where nothing has changed since commissioning
 DRAIN_RISE = 0.3
 LEAKAGE_RISE = 0.5
 FADE = 0.025
-FADE_SURE = 0.97
 UNTOLD = 0.7  # sd of the logarithm of a rise from which on the evidence does not tell it from another
+LEFT_IN_QUIET = 0.03  # of the mean harvest, at most, in hours taken for quiet
 FADE_TIE = 0.5  # correlation from which fade and leakage name each other
 RESISTANCE_RISE = 0.3
 RECENT_DAYS = 7
@@ -70,6 +70,8 @@ class NodeFacts:
         Correlation of sleep with leakage in the posterior; near -1 they cannot be told apart.
     fade_tie : float
         The same of capacity's fade with leakage's rise; near 1 or -1.
+    fade : tuple
+        `health.fade_or_leak`; empty where only `health` tells of capacity.
     """
 
     node_id: str
@@ -90,6 +92,7 @@ class NodeFacts:
     heard: date
     tie: float
     fade_tie: float
+    fade: tuple[tuple[float, float, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -182,8 +185,8 @@ def _harvest(node: NodeFacts) -> Finding | None:
         return None
     seen = np.where(node.harvest_bound, np.nan, node.harvest_w)
     change = find_change(seen)
-    if change is not None and change.after < change.before:
-        fall = 1 - max(change.after, 0.0) / max(change.before, 1e-12)
+    fall = _fall(change)
+    if change is not None and fall > 0:
         doubt = fall / max(-change.z, 1e-6)
         chance = float(ndtr((fall - HARVEST_DROP) / max(doubt, 1e-6)))
         recent = np.nanmean(seen[-RECENT_DAYS:]) if np.isfinite(seen[-RECENT_DAYS:]).any() else change.after
@@ -200,6 +203,13 @@ def _harvest(node: NodeFacts) -> Finding | None:
             )
             return Finding(node.node_id, "harvest-short", node.first + timedelta(days=change.index), chance, evidence)
     return _never_met(node, seen)
+
+
+def _fall(change: Change | None) -> float:
+    """The share that a change takes away, zero where it adds."""
+    if change is None or change.after >= change.before:
+        return 0.0
+    return 1 - max(change.after, 0.0) / max(change.before, 1e-12)
 
 
 def _never_met(node: NodeFacts, seen: Floats) -> Finding | None:
@@ -261,9 +271,9 @@ def _drains(node: NodeFacts) -> list[Finding | None]:
     return found
 
 
-def _tied(node: NodeFacts, other: str) -> str:
-    """What to say where fade and leakage move together in the posterior."""
-    if abs(node.fade_tie) < FADE_TIE:
+def _tied(node: NodeFacts, other: str, explains: bool = False) -> str:
+    """What to say where fade and leakage move together in the posterior, or the other alone explains as much."""
+    if abs(node.fade_tie) < FADE_TIE and not explains:
         return ""
     what = {"leakage": "a rise of leakage (leakage-rise)", "capacity": "a loss of capacity (capacity-fade)"}[other]
     return f"; {what} is not separable from it on this evidence: a visit with a changed wake rate would tell"
@@ -280,12 +290,15 @@ def _storage(node: NodeFacts) -> list[Finding | None]:
     health = node.health
     found: list[Finding | None] = []
     if np.isfinite(health.capacity_ratio):
-        chance = float(ndtr((1 - FADE - health.capacity_ratio) / max(health.capacity_sd, 1e-6)))
-        if chance >= FADE_SURE:
+        least = 1 - FADE - _left(node)
+        mixed = node.fade or ((1.0, health.capacity_ratio, health.capacity_sd),)
+        faded = [float(ndtr((least - ratio) / max(sd, 1e-6))) for _, ratio, sd in mixed]
+        chance = float(sum(weight * sure for (weight, _, _), sure in zip(mixed, faded, strict=True)))
+        if chance >= SURE:
             evidence = (
                 f"capacity is {health.capacity_ratio:.0%} of what it was (sd {health.capacity_sd:.0%}): "
                 "wakes and rest both cost more voltage"
-            ) + _tied(node, "leakage")
+            ) + _tied(node, "leakage", faded[-1] < 0.5)
             found.append(Finding(node.node_id, "capacity-fade", node.commissioned, chance, evidence))
     if np.isfinite(health.esr_ratio):
         chance = float(ndtr((health.esr_ratio - 1 - RESISTANCE_RISE) / max(health.esr_sd, 0.02)))
@@ -295,6 +308,14 @@ def _storage(node: NodeFacts) -> list[Finding | None]:
             )
             found.append(Finding(node.node_id, "resistance-rise", node.commissioned, chance, evidence))
     return found
+
+
+def _left(node: NodeFacts) -> float:
+    """What a lasting fall of harvest can feign of a fade: harvest left in hours taken for quiet falls with it."""
+    if node.budget.harvest.source in ("none", "light-outdoor") or node.load_w <= 0:
+        return 0.0
+    fall = _fall(find_change(np.where(node.harvest_bound, np.nan, node.harvest_w)))
+    return fall * LEFT_IN_QUIET * node.budget.harvest.mean_power / node.load_w if fall > HARVEST_DROP else 0.0
 
 
 def _site_wide(nodes: Sequence[NodeFacts], found: list[Finding]) -> list[Finding]:

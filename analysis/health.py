@@ -23,6 +23,8 @@ UNMEASURED = 0.05  # of resistance, one sd, where no temperature is reported: 1.
 WARN_SHARE = 0.75  # of the way to the budget's end of life: -15 % and x1.75 of the usual -20 % and x2
 SPENT_SHARE = 2.0  # of that way
 SURE = 0.9  # chance at which a verdict is passed
+LEAKS = 0.03  # of storages that have begun to leak: our choice,
+LEAK_SD = 1.0  # by this in the logarithm
 UNKNOWN_SD = 0.08  # of capacity: beyond this doubt nothing is said of it
 RATE_DAYS = 90  # no rate of fade is stated from less,
 RATE_SD = 0.15  # nor one less certain [1/a]
@@ -128,6 +130,44 @@ def judge(
         fade_sd=sd / years if stated else np.nan,
         verdict=_verdict(storage, (ratio, sd) if known else None, esr),
     )
+
+
+def fade_or_leak(mean: Floats, covariance: Floats, before: Floats) -> tuple[tuple[float, float, float], ...]:
+    """What capacity may be, once with a leakage as steady as storage has it and once with one that has risen.
+
+    Parameters
+    ----------
+    mean : ndarray, shape (2,)
+        Logarithms of the ratios of capacity and leakage to commissioning, by the posterior.
+    covariance : ndarray, shape (2, 2)
+    before : ndarray, shape (2,)
+        Variances of the two before any evidence.
+
+    Returns
+    -------
+    tuple of (chance, ratio of capacity, standard deviation of it), one a hypothesis
+
+    Notes
+    -----
+    A capacity that falls and a leakage that rises both empty a storage faster; that fade can be seen at all rests on
+    leakage being steady. What the evidence alone says (the posterior less its prior) is joined with a wide prior of
+    leakage, too, and the two are weighed by how well each expected the evidence, leakage risen before any in LEAKS of
+    the storages.
+    """
+    told = np.linalg.inv(covariance)
+    right = told @ mean
+    told = told - np.diag(1 / before)
+    found = []
+    for chance, leak in ((1 - LEAKS, before[1]), (LEAKS, before[1] + LEAK_SD**2)):
+        prior = np.diag([1 / before[0], 1 / leak])
+        own = np.linalg.inv(told + prior)
+        # ln of the evidence of each, up to what they share
+        weight = np.log(chance) + 0.5 * (np.linalg.slogdet(own)[1] + np.linalg.slogdet(prior)[1] + right @ own @ right)
+        ratio = np.exp(own @ right)[0]
+        found.append((float(weight), float(ratio), float(ratio * np.sqrt(max(own[0, 0], 1e-12)))))
+    most = max(weight for weight, _, _ in found)
+    total = sum(np.exp(weight - most) for weight, _, _ in found)
+    return tuple((float(np.exp(weight - most) / total), ratio, sd) for weight, ratio, sd in found)
 
 
 def _verdict(storage: Storage, capacity: tuple[float, float] | None, esr: Resistance) -> Verdict:

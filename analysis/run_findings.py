@@ -13,13 +13,14 @@ from analysis.end_of_life import Criterion, EndOfLife, Loss, end_of_life, pace
 from analysis.estimate import Line, NetHarvest, lines
 from analysis.findings import Finding, NodeFacts, Rise, find
 from analysis.harvest import NodeDays, past_harvest
-from analysis.health import RATE_DAYS, Health, judge, resistance
+from analysis.health import RATE_DAYS, Health, fade_or_leak, judge, resistance
 from analysis.remaining import Remaining, Spent, by_counting, by_voltage, capacity_told, full_since
 from analysis.run_ahead import per_capacity_sd
 from analysis.run_books import NodeBook, SiteBook
 from analysis.run_days import NumberedFleet
 from analysis.run_field import Field, since
 from analysis.series import Floats
+from analysis.state import DRIFT_PER_DAY, JUMP, UNMEASURED_DRIFT
 from analysis.storage import TEMPERATURE_REFERENCE_C
 from ingest.budget import SECONDS_PER_DAY, Budget, Storage
 
@@ -204,6 +205,7 @@ def _facts(site: SiteBook, book: NodeBook, days: NodeDays, health: Health) -> No
         heard=datetime.fromtimestamp(book.state.time, site.site.zone).date(),
         tie=_correlation(p, places.SLEEP, places.LEAK),
         fade_tie=_correlation(p, places.FADE, places.RISE),
+        fade=_fade(book),
     )
 
 
@@ -214,6 +216,18 @@ def _leakage_grown(site: SiteBook, book: NodeBook, length: int) -> Floats:
     at = np.arange(length) + int((site.calendar.first - np.datetime64(field.first[row])).astype(np.int64))
     ratio = ratio[np.clip(at, 0, len(ratio) - 1)]
     return np.asarray(np.maximum(ratio - ratio[:BASELINE_DAYS].mean(), 0.0) * book.leakage() / book.now()[kalman.L])
+
+
+def _fade(book: NodeBook) -> tuple[tuple[float, float, float], ...]:
+    """What capacity may be, with a steady leakage and with a risen one."""
+    field, row, two = book.field, book.row, np.array([places.FADE, places.RISE])
+    days = slice(int(field.renewed[row]), int(field.days[row]))
+    before = DRIFT_PER_DAY[two] ** 2 * (days.stop - days.start)
+    if np.isnan(book.state.temperature):
+        wander = UNMEASURED_DRIFT[book.budget.harvest.source == "light-outdoor"]
+        before[1] += wander**2 * (days.stop - days.start)
+    before += JUMP[two] ** 2 * field.changes[row, days].sum()
+    return fade_or_leak(field.mean[row, two], field.covariance[row][np.ix_(two, two)], before)
 
 
 def _correlation(covariance: Floats, a: int, b: int) -> float:

@@ -93,6 +93,25 @@ def test_drain_and_leakage_that_cannot_be_told_apart_name_each_other():
     assert "leakage (leakage-rise) is not separable" in found.evidence  # it may as well have risen by e^0.9
 
 
+def test_a_fade_is_as_sure_as_leakage_is_steady():
+    faded = replace(SOUND, capacity_ratio=0.9)
+    (found,) = find([node(health=faded, fade=((0.97, 0.9, 0.02), (0.03, 0.99, 0.05)))])
+    # By hand: 0.97 * Phi(0.075 / 0.02) + 0.03 * Phi(-0.015 / 0.05) = 0.970 + 0.011.
+    assert found.probability == pytest.approx(0.981, abs=0.002)
+    assert "leakage-rise" in found.evidence
+    assert find([node(health=faded, fade=((0.6, 0.9, 0.02), (0.4, 0.99, 0.05)))]) == []
+    (found,) = find([node(health=faded, fade=((0.9, 0.9, 0.02), (0.1, 0.91, 0.02)))])
+    assert "leakage-rise" not in found.evidence
+
+
+def test_a_fall_of_harvest_feigns_no_fade():
+    # Harvest left in quiet hours falls with the rest: less than 3 % of the mean, which here is that share of the load.
+    health = replace(SOUND, capacity_ratio=0.925, capacity_sd=0.01)
+    fallen = np.concatenate([np.full(120, 70e-6), np.full(60, 20e-6)]) * (1 + 0.05 * np.sin(np.arange(180.0)))
+    assert "capacity-fade" in names(find([node(health=health)]))
+    assert "capacity-fade" not in names(find([node(health=health, harvest_w=fallen)]))
+
+
 def test_storage_that_wears():
     assert names(find([node(health=replace(SOUND, capacity_ratio=0.85))])) == {"capacity-fade"}
     assert names(find([node(health=replace(SOUND, esr_ratio=1.8))])) == {"resistance-rise"}

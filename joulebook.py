@@ -356,7 +356,7 @@ def backtest(
 
 @cli.command()
 def replay(store: StoreOption = STORE) -> None:
-    """Run the field's history under a changed design. Not yet."""
+    """Not yet: run the field's history under a changed design."""
     msg = f"replay: not yet in this version; {store} is unchanged"
     raise NotYetError(msg)
 

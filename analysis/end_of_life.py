@@ -6,10 +6,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
+from ingest.budget import DAYS_PER_YEAR
+
 Array = npt.NDArray[np.float64]
 Criterion = Literal["capacity", "resistance"]
 
-DAYS_PER_YEAR = 365.25
 HORIZON_DAYS = 3650
 SURE_SD = 2.0  # what has been lost so far, and of late, must stand out of its doubt by this many deviations
 PACE_DOUBT = 0.2  # of the pace: no storage wears in a straight line (common practice, no source)

@@ -13,7 +13,7 @@ from scipy.special import ndtr
 
 from analysis.quiet_runs import STEP_COUNT, STEP_OHM, STEP_VAR, STEP_WARMTH
 from analysis.series import Floats
-from ingest.budget import Storage
+from ingest.budget import DAYS_PER_YEAR, Storage
 
 Verdict = Literal["sound", "watch", "degraded", "spent", "not-enough-data"]
 BASELINE_DAYS = 30
@@ -28,7 +28,6 @@ LEAK_SD = 1.0  # by this in the logarithm
 UNKNOWN_SD = 0.08  # of capacity: beyond this doubt nothing is said of it
 RATE_DAYS = 90  # no rate of fade is stated from less,
 RATE_SD = 0.15  # nor one less certain [1/a]
-DAYS_PER_YEAR = 365.25
 
 
 @dataclass(frozen=True)

@@ -11,13 +11,12 @@ import numpy.typing as npt
 from analysis.kernel import NODE
 from analysis.load import sleep_power, wake_energy
 from analysis.storage import TEMPERATURE_REFERENCE_C, StorageCurve, leakage_power, storage_curve
-from ingest.budget import SECONDS_PER_DAY, Budget
+from ingest.budget import DAYS_PER_YEAR, SECONDS_PER_DAY, Budget
 
 Array = npt.NDArray[np.float64]
 
 DRAIN_POINTS = 33
 NOISE_POINTS = 65
-DAYS_PER_YEAR = 365.25
 
 curve_of = lru_cache(maxsize=1024)(storage_curve)
 

@@ -12,12 +12,12 @@ from analysis.correction import corrected
 from analysis.depletion import FleetForecast, forecast, sustainable_interval
 from analysis.drivers import drivers
 from analysis.harvest import outlooks
-from analysis.outlook import DAYS_PER_YEAR, HarvestOutlook, NodeOutlook
+from analysis.outlook import HarvestOutlook, NodeOutlook
 from analysis.run_books import HORIZON_DAYS, NodeBook, SiteBook
 from analysis.scores import Correction
 from analysis.series import Floats
 from analysis.wakes import wake_plan
-from ingest.budget import SECONDS_PER_DAY
+from ingest.budget import DAYS_PER_YEAR, SECONDS_PER_DAY
 
 SEED = 20260101
 USUAL_FADE, USUAL_FADE_SD = 0.02, 0.05  # capacity lost a year, believed before it is seen [1/a] (our own judgement)

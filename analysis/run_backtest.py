@@ -21,7 +21,7 @@ from analysis.run_days import NumberedFleet, Progress, read_series, update_days
 from analysis.run_past import History, forecast_at, read_history
 from analysis.scores import Reliability
 from analysis.series import Counts, Floats
-from ingest.budget import SECONDS_PER_DAY
+from ingest.budget import DAYS_PER_YEAR, SECONDS_PER_DAY
 from ingest.errors import UsageError
 from ingest.store import Store
 
@@ -268,7 +268,7 @@ def _warning_scores(pairs: Pairs, came: _Came, times: Floats, every: float) -> l
         for i, mine in enumerate(came.spells)
         for event in scored.events(i, mine.gone, mine.back, times, came.live[i], autonomy[i])
     ]
-    node_years = float(came.live.sum()) * every / scored.DAYS_PER_YEAR
+    node_years = float(came.live.sum()) * every / DAYS_PER_YEAR
     rows = []
     for method in (FORECAST, WEEKDAY, SLOPE, MEAN):
         chance = np.full((*came.live.shape, 2), np.nan)

@@ -7,10 +7,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr, ndtri, stdtrit
 
+from ingest.budget import DAYS_PER_YEAR
+
 Array = npt.NDArray[np.float64]
 Method = Literal["harmonic", "year-on-year", "seasonal-sen"]
 
-DAYS_PER_YEAR = 365.25
 SEASONS_NEEDED: dict[Method, float] = {"harmonic": 0.99, "year-on-year": 1.2, "seasonal-sen": 1.95}
 HARMONICS = 2  # the year and the half year
 FEWEST = 12  # samples: twice the columns of the harmonic regression

@@ -14,6 +14,7 @@ from ingest.errors import FleetError
 
 UNITS: "pint.UnitRegistry[Any]" = pint.UnitRegistry(cache_folder=None)
 SECONDS_PER_DAY = 86400.0
+DAYS_PER_YEAR = 365.25
 DAY_NAMES = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 

@@ -5,12 +5,13 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from analysis.end_of_life import DAYS_PER_YEAR, HORIZON_DAYS, Loss, Pace, end_of_life, pace
+from analysis.end_of_life import HORIZON_DAYS, Loss, Pace, end_of_life, pace
 from analysis.run import analyse
 from fixtures.demo import load_history
 from fixtures.faults import Fault
 from fixtures.scatter import scattered_fleet
 from fixtures.simulate import simulate
+from ingest.budget import DAYS_PER_YEAR
 from ingest.store import Store
 
 START, DAYS, SEED, NODES = datetime(2025, 3, 1, tzinfo=UTC), 330, 5, 80

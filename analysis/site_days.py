@@ -149,10 +149,15 @@ def ahead(
     open_ = _cut((season * week[site.weekday])[span, None] * shapes[span] * site.closed[span], hour)
     whole = plain.sum(axis=1)
     spread = weekly.sum(axis=1)
-    # One shape for each weekday and two-month span: fine enough for the sun's course.
-    kind = (np.arange(days) // 61) * 7 + np.arange(days) % 7
+    # One shape for each weekday and two-month span: fine enough for the sun's course. A day in which a closure begins
+    # or ends has its own: a morning's harvest does not help the afternoon before.
+    closed = _cut(site.closed[span], hour)
+    turning = closed.max(axis=1) > closed.min(axis=1)
+    step = np.arange(days)
+    kind = np.where(turning, -1 - step, step // 61 * 7 + step % 7)
     rows, shape_of = np.unique(kind, return_inverse=True)
-    mean = np.stack([weekly[kind == row].mean(axis=0) for row in rows]) + 1e-12
+    course = np.where(turning[:, None], open_, weekly)
+    mean = np.stack([course[kind == row].mean(axis=0) for row in rows]) + 1e-12
     cumulative = np.cumsum(mean, axis=1) / mean.sum(axis=1, keepdims=True)
     with np.errstate(divide="ignore", invalid="ignore"):
         return Ahead(

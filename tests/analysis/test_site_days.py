@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from test_harvest import budget
 
-from analysis.site_days import Closure, SiteDays, active_hours, day_shapes, hour_profile
+from analysis.site_days import Closure, SiteDays, active_hours, ahead, day_shapes, hour_profile
 
 
 def test_sky_has_mean_one_over_the_year_and_sleeps_at_night() -> None:
@@ -53,3 +53,16 @@ def test_day_shapes_sum_to_one() -> None:
     for source in ("vibration", "light-outdoor"):
         shapes = day_shapes(budget(source).harvest, site)
         np.testing.assert_allclose(shapes.sum(axis=1), 1.0)
+
+
+def test_day_in_which_a_closure_ends_has_a_course_of_its_own() -> None:
+    first, noon = np.datetime64("2026-11-23"), 12
+    stop = Closure(first, first + np.timedelta64(48, "h"), 0.0)  # until the midnight after the second day
+    site = SiteDays(50.0, 8.0, 1.0, first, 400, (stop,))
+    shapes = np.full((400, 24), 1 / 24)
+    coming = ahead(np.ones(400), np.ones(7), shapes, site, first, noon, 8)
+    assert coming.closure[:3].tolist() == pytest.approx([0.0, 0.5, 1.0])
+    ending, open_day = coming.shapes[coming.shape_of[1]], coming.shapes[coming.shape_of[3]]
+    assert ending[12] == pytest.approx(0.0, abs=1e-9)  # nothing from noon to midnight
+    assert ending[18] == pytest.approx(0.5)
+    assert open_day[12] == pytest.approx(0.5)

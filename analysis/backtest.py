@@ -23,7 +23,9 @@ WARNED_DAYS = 30  # a warning says that the node may go dark within these
 SETTLED_DAYS = 7.0  # a node that goes dark again sooner than this after being heard is in the same trouble
 CHANCE_DAYS = 14.0
 EDGES = (0.0, 0.02, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.98, 1.0)  # of the reliability diagram
-FORECAST, WEEKDAY, SLOPE, MEAN, CLIMATOLOGY = "forecast", "weekday", "slope", "mean", "climatology"
+FORECAST, WEEKDAY, SLOPE, MEAN = "forecast", "weekday", "slope", "mean"
+WCMA, PRO_ENERGY, CLIMATOLOGY = "wcma", "pro_energy", "climatology"
+METHODS = (FORECAST, WEEKDAY, SLOPE, MEAN, WCMA, PRO_ENERGY)
 
 
 @dataclass(frozen=True)

@@ -8,8 +8,20 @@ import numpy as np
 import pandas as pd
 
 from analysis import backtest as scored
-from analysis.backtest import ENERGY_HORIZONS, FORECAST, HORIZONS, MEAN, SLOPE, WEEKDAY, Pairs, Score
-from analysis.baselines import mean_to_empty, slope_to_empty, weekday_draws
+from analysis.backtest import (
+    ENERGY_HORIZONS,
+    FORECAST,
+    HORIZONS,
+    MEAN,
+    METHODS,
+    PRO_ENERGY,
+    SLOPE,
+    WCMA,
+    WEEKDAY,
+    Pairs,
+    Score,
+)
+from analysis.baselines import days_to_empty, mean_to_empty, pro_energy, slope_to_empty, wcma, weekday_draws
 from analysis.correction import CORRECTED, Trial, try_corrections
 from analysis.depletion import LEVELS, FleetForecast
 from analysis.ledger import longest_interval
@@ -30,6 +42,8 @@ HOUR_UTC = 12  # of the forecasts: by then the day before is over at every site,
 PATHS = 200
 SLOPE_DAYS = 14  # whole weeks, so that a weekly swing is no slope
 WEEKDAY_DAYS, MEAN_DAYS = 28, 30
+LOOK_BACK, NIGHT = 3, 0.1  # of WCMA and Pro-Energy: days compared, and below which share of the best weekday not
+CYCLE_DAYS = WEEKDAY_DAYS + LOOK_BACK  # what these are shown: the same four weeks as the draws
 PART_NODES = 200  # whose reports are read together: bounds memory
 INTERVAL = [LEVELS.index(level) for level in (0.05, 0.10, 0.90, 0.95)]
 
@@ -206,33 +220,51 @@ def _crps(draws: Floats, dark_in: Floats, known: Floats) -> Floats:
 
 
 def _baselines(history: History, node: Counts, told: list[NodeOutlook], moment: datetime) -> dict[str, Floats]:
-    """Days to going dark by voltage slope and 30-day mean, shape (n, 1), and by weekday draws, shape (n, PATHS)."""
+    """Days to going dark by each plain method, shape (n, 1), by weekday draws (n, PATHS); NaN where it cannot tell."""
     today = int((np.datetime64(moment.date()) - history.first).astype(int))
-    slope, mean, weekday = (np.full((len(node), columns), np.nan) for columns in (1, 1, PATHS))
+    slope, mean = np.full((2, len(node), 1), np.nan)
     days = np.append(np.arange(-SLOPE_DAYS, 0.0), 0.0)  # noon of the days before, and now
     for j, (i, one) in enumerate(zip(node.tolist(), told, strict=True)):
-        past = history.voltage[i, max(today - SLOPE_DAYS, 0) : today]
-        volts = np.append(past, one.voltage)
-        slope[j] = slope_to_empty(days[-len(volts) :], volts, one.budget.storage.cutoff_voltage)
-        month, recent = slice(max(today - MEAN_DAYS, 0), today), slice(max(today - WEEKDAY_DAYS, 0), today)
+        volts = np.append(history.voltage[i, today - SLOPE_DAYS : today], one.voltage)
+        slope[j] = slope_to_empty(days, volts, one.budget.storage.cutoff_voltage)
+        month = slice(today - MEAN_DAYS, today)
         balance = history.net_harvest[i, month] - history.load[i, month]
         mean[j] = mean_to_empty(balance, float(np.asarray(one.curve.usable(one.voltage))))
-        weekday[j] = _weekday(history.net_harvest[i, recent], history.load[i, recent], one, today)
-    return {SLOPE: slope, MEAN: mean, WEEKDAY: weekday}
+    return {SLOPE: slope, MEAN: mean} | _by_weekday(history, node, told, today)
 
 
-def _weekday(net_harvest: Floats, load: Floats, one: NodeOutlook, today: int) -> Floats:
-    """Days to empty by the plain forecast at the budget's figures; NaN with less than a week seen."""
-    seen = np.isfinite(net_harvest)
-    if seen.sum() < 7:
-        return np.full(PATHS, np.nan)
-    filled = net_harvest.copy()
-    for place in np.flatnonzero(~seen):
-        same = filled[place % 7 :: 7]
-        filled[place] = np.nanmean(same if np.isfinite(same).any() else net_harvest)
-    curve, random = one.curve, np.random.default_rng([SEED, today, int(one.voltage * 1e6)])
-    full, usable = curve.full_j - curve.cutoff_j, float(np.asarray(curve.usable(one.voltage)))
-    return weekday_draws(filled, usable, full, float(np.nanmean(load)), max(HORIZONS), PATHS, random)
+def _by_weekday(history: History, node: Counts, told: list[NodeOutlook], today: int) -> dict[str, Floats]:
+    """Days to empty by the methods that go by weekday, at the budget's figures; NaN with less than a week seen.
+
+    WCMA and Pro-Energy predict the slots of a day. Here a slot is a day and the cycle a week, since the ledger keeps
+    days; the load is the mean of the past weeks.
+    """
+    past = slice(today - CYCLE_DAYS, today)
+    seen = np.isfinite(history.net_harvest[node, past])[:, -WEEKDAY_DAYS:].sum(axis=1) >= 7
+    daily = np.array([_filled(history.net_harvest[i, past]) for i in node[seen]]).reshape(-1, CYCLE_DAYS)
+    load = np.nanmean(history.load[node[seen], past][:, -WEEKDAY_DAYS:], axis=1)
+    ahead = max(HORIZONS)
+    coming = {
+        WCMA: wcma(daily, 7, ahead, look_back=LOOK_BACK, night=NIGHT)[:, None],
+        PRO_ENERGY: pro_energy(daily, 7, ahead, look_back=LOOK_BACK)[:, None],
+    }
+    found = {name: np.full((len(node), PATHS if name == WEEKDAY else 1), np.nan) for name in (WEEKDAY, *coming)}
+    for k, j in enumerate(np.flatnonzero(seen)):
+        curve, random = told[j].curve, np.random.default_rng([SEED, today, int(told[j].voltage * 1e6)])
+        full, usable = curve.full_j - curve.cutoff_j, float(np.asarray(curve.usable(told[j].voltage)))
+        draws = weekday_draws(daily[k, -WEEKDAY_DAYS:], ahead, PATHS, random)
+        for name, days in ((WEEKDAY, draws), *((name, values[k]) for name, values in coming.items())):
+            found[name][j] = days_to_empty(days, usable, full, load[k])
+    return found
+
+
+def _filled(daily: Floats) -> Floats:
+    """Daily values, a day that was not seen as the mean of its weekday."""
+    filled = daily.copy()
+    for place in np.flatnonzero(np.isnan(daily)):
+        same = daily[place % 7 :: 7]
+        filled[place] = np.nanmean(same if np.isfinite(same).any() else daily)
+    return filled
 
 
 def _joined(parts: list[Pairs]) -> Pairs:
@@ -270,7 +302,7 @@ def _warning_scores(pairs: Pairs, came: _Came, times: Floats, every: float) -> l
     ]
     node_years = float(came.live.sum()) * every / DAYS_PER_YEAR
     rows = []
-    for method in (FORECAST, WEEKDAY, SLOPE, MEAN):
+    for method in METHODS:
         chance = np.full((*came.live.shape, 2), np.nan)
         chance[came.dark] = 1.0
         chance[pairs.node, pairs.origin] = pairs.said[method][:, :2]

@@ -1,5 +1,7 @@
 """How much light the sky can give: extraterrestrial and clear-sky daily irradiation of a horizontal plane."""
 
+from functools import lru_cache
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -9,6 +11,8 @@ Array = npt.NDArray[np.float64]
 
 SOLAR_CONSTANT = 1361.0  # [W/m2]
 SECONDS_PER_DAY = 86400.0
+BLOCK_DAYS = 128  # of clear sky kept together: the same days are asked for again with every forecast
+BLOCKS_KEPT = 1024  # 25 kB each
 
 
 def extraterrestrial_irradiation(latitude: float, day_of_year: npt.ArrayLike) -> Array:
@@ -61,9 +65,18 @@ def clear_sky_hours(
     The sun's place by pvlib, the sky by the model of Haurwitz as pvlib has it. Left out: the air's own clarity,
     horizon and the panel's tilt; what they change in the season is learned from the node.
     """
+    begin = int(first_day.astype("datetime64[D]").astype(np.int64))
+    blocks = range(begin // BLOCK_DAYS, (begin + days - 1) // BLOCK_DAYS + 1)
+    hours = np.concatenate([_clear_sky_block(latitude, longitude, block, utc_offset, samples) for block in blocks])
+    return np.asarray(hours[begin % BLOCK_DAYS :][:days])
+
+
+@lru_cache(maxsize=BLOCKS_KEPT)
+def _clear_sky_block(latitude: float, longitude: float, block: int, utc_offset: float, samples: int) -> Array:
+    """The hours of BLOCK_DAYS days, those of block 0 from 1970 on; shape (BLOCK_DAYS, 24). [W/m2]"""
     step = pd.Timedelta(hours=1) / samples
-    first = pd.Timestamp(first_day) - pd.Timedelta(hours=utc_offset) + step / 2
-    times = pd.date_range(first, periods=days * 24 * samples, freq=step, tz="UTC")
+    first = pd.Timestamp(block * BLOCK_DAYS, unit="D") - pd.Timedelta(hours=utc_offset) + step / 2
+    times = pd.date_range(first, periods=BLOCK_DAYS * 24 * samples, freq=step, tz="UTC")
     zenith = pvlib.solarposition.get_solarposition(times, latitude, longitude)["apparent_zenith"]
     irradiance = pvlib.clearsky.haurwitz(zenith)["ghi"].to_numpy(dtype=float)
-    return np.asarray(irradiance.reshape(days, 24, samples).mean(axis=2))
+    return np.asarray(irradiance.reshape(BLOCK_DAYS, 24, samples).mean(axis=2))

@@ -11,7 +11,8 @@ METHODS = {
     "weekday": "Past days drawn by weekday",
     "slope": "Voltage slope",
     "mean": "Mean of 30 days",
-    "climatology": "Base rate",
+    "wcma": "WCMA",
+    "pro_energy": "Pro-Energy",
 }
 NOT_YET = "Not enough past forecasts."
 
@@ -105,8 +106,7 @@ def skill(rows: pd.DataFrame, theme: Theme) -> go.Figure:
     rows : DataFrame
         Rows of `backtests` named skill: `horizon_days, method, value, n`.
     """
-    shown = [method for method in METHODS if (rows["method"] == method).any() and method != "climatology"]
-    return _bars(rows, shown, "Dark within (d)", "Better than either (%)", (-100, 105), theme)
+    return _bars(rows, "Dark within (d)", "Better than either (%)", (-100, 105), theme)
 
 
 def recall(rows: pd.DataFrame, theme: Theme) -> go.Figure:
@@ -117,18 +117,17 @@ def recall(rows: pd.DataFrame, theme: Theme) -> go.Figure:
     rows : DataFrame
         Rows of `backtests` named recall: `horizon_days` (the lead), `method, value, n`.
     """
-    shown = [method for method in METHODS if (rows["method"] == method).any()]
-    return _bars(rows, shown, "Warned so many days before", "Times it went dark (%)", (0, 105), theme)
+    return _bars(rows, "Warned so many days before", "Times it went dark (%)", (0, 105), theme)
 
 
-def _bars(
-    rows: pd.DataFrame, methods: list[str], x_title: str, y_title: str, span: tuple[float, float], theme: Theme
-) -> go.Figure:
+def _bars(rows: pd.DataFrame, x_title: str, y_title: str, span: tuple[float, float], theme: Theme) -> go.Figure:
     if rows.empty:
         return empty(NOT_YET, theme)
     figure = _figure(theme)
-    for index, method in enumerate(methods):
+    for index, method in enumerate(METHODS):
         mine = rows[rows["method"] == method].sort_values("horizon_days")
+        if mine.empty:
+            continue
         colour = _colour(method, theme)
         pattern = {
             "shape": ("", "/", ".", "x")[index % 4],

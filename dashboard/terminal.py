@@ -36,23 +36,27 @@ def _told(value: float, digits: int) -> str:
 
 
 BACKTEST_METHODS = {
-    "forecast": "forecast", "weekday": "weekday draws", "slope": "voltage slope", "mean": "30-day mean",
-    "climatology": "base rate",
+    "forecast": "forecast", "weekday": "weekdays", "slope": "slope", "mean": "30 days", "wcma": "WCMA",
+    "pro_energy": "Pro-Energy", "climatology": "base rate",
 }  # fmt: skip
 BACKTEST_ROWS = {  # how a score is told, and whether in per cent
-    "brier": ("Brier score, dark in {:g} d", False),
-    "skill": ("better than rate and slope, {:g} d", True),
-    "crps": ("error of the date, to {:g} d (CRPS, d)", False),
-    "recall": ("went dark, warned {:g} d ahead", True),
-    "false_warnings": ("false warnings a node-year", False),
-    "warnings_right": ("warnings that came true", True),
+    "brier": ("dark in {:g} d, Brier", False),
+    "skill": ("better at {:g} d by", True),
+    "crps": ("date to {:g} d, CRPS d", False),
+    "recall": ("warned {:g} d before", True),
+    "false_warnings": ("false a node-year", False),
+    "warnings_right": ("warnings came true", True),
 }
+BACKTEST_NOTE = (
+    "better: Brier score over the better of base rate and slope; weekdays: past days drawn by weekday; slope: of the"
+    " voltage, 14 d; 30 days: mean balance; WCMA, Pro-Energy: their next harvest kept up, a week's days as slots"
+)
 
 
 def backtest_table(done: Any) -> Table:
     """How the forecasts of a backtest came out, beside the plain ways to forecast."""
     days = f"{done.moments[0]:%Y-%m-%d} to {done.moments[-1]:%Y-%m-%d}, every {done.every_days:g} d"
-    table = Table(title=f"{done.forecasts:,} forecasts of {done.nodes} nodes, {days}")
+    table = Table(title=f"{done.forecasts:,} forecasts of {done.nodes} nodes, {days}", caption=BACKTEST_NOTE)
     for name in ("", *BACKTEST_METHODS.values(), "of"):
         table.add_column(name, justify="right" if name else "left")
     told = {(row.score, row.horizon_days, row.method): row for row in done.scores}

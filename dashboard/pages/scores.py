@@ -52,7 +52,8 @@ def layout(_: Fleet) -> html.Div:
                     "Against plain ways to forecast",
                     graph("scores-skill", "How much better than the best of base rate and voltage slope"),
                     note="Brier score of the chance of going dark, over the better of a constant chance and a straight"
-                    " line through the voltage. 0 is no better than these, 100 % is perfect.",
+                    " line through the voltage. 0 is no better than these, 100 % is perfect. WCMA and Pro-Energy:"
+                    " published predictors of the next harvest, kept up over the days ahead.",
                 ),
             ),
             panel(

@@ -1,9 +1,9 @@
 import numpy as np
+import plain_predictors
 import pytest
 from irradiance_years import YEARS, Year
 from outlooks import TEXT
 
-from analysis import baselines
 from analysis.harvest import NodeDays, outlooks
 from analysis.outlook import HarvestOutlook
 from analysis.site_days import Closure, SiteDays
@@ -60,11 +60,12 @@ def daily_forecasts(year: Year) -> tuple[np.ndarray, np.ndarray]:
 def test_outdoor_light_ahead_on_public_years(name: str, week: float, month: float) -> None:
     year = YEARS[name]
     seven, thirty = daily_forecasts(year)
-    assert 100 * baselines.mean_errors(year.daily, seven, 7) <= week
-    assert 100 * baselines.mean_errors(year.daily, thirty, 30) <= month
-    plain = baselines.mean_errors(year.daily, baselines.mean_of_last(year.daily), 30)
-    clear = baselines.mean_errors(year.daily, baselines.clearness_forecast(year.daily, year.latitude, DOY, 30), 30)
-    found = baselines.mean_errors(year.daily, thirty, 30)
+    assert 100 * plain_predictors.mean_errors(year.daily, seven, 7) <= week
+    assert 100 * plain_predictors.mean_errors(year.daily, thirty, 30) <= month
+    plain = plain_predictors.mean_errors(year.daily, plain_predictors.mean_of_last(year.daily), 30)
+    clearness = plain_predictors.clearness_forecast(year.daily, year.latitude, DOY, 30)
+    clear = plain_predictors.mean_errors(year.daily, clearness, 30)
+    found = plain_predictors.mean_errors(year.daily, thirty, 30)
     assert found < 0.6 * plain
     assert found < clear
 

@@ -122,6 +122,8 @@ def test_figures_are_kept_and_corrections_reach_the_next_analysis(whole):
         "coverage_80",
         "false_warnings",
     }
+    crps = {score.method for score in done.scores if score.score == "crps" and score.horizon_days == 30}
+    assert crps == {"forecast", "weekday", "slope", "mean", "wcma", "pro_energy"}
     groups = cursor.execute("SELECT sum(n) FROM reliability WHERE method = 'forecast' AND horizon_days = 7").fetchone()
     known = next(s.n for s in done.scores if (s.score, s.horizon_days, s.method) == ("base_rate", 7, "came"))
     assert groups[0] >= known > 0
@@ -161,7 +163,7 @@ def test_the_command_prints_figures_for_machines_and_people(past, capsys):
     assert joulebook.main(["backtest", "--store", str(past[0]), "--from", "2026-03-01", "--every", "20"]) == 0
     printed = capsys.readouterr().out
     assert "2026-03-01 to 2026-03-21, every 20 d" in printed
-    assert "Brier score, dark in 7 d" in printed
+    assert "dark in 7 d, Brier" in printed
 
 
 def test_too_short_a_history_says_what_is_there_and_what_is_needed(past, book, capsys):

@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 
 import pytest
 
+from analysis.backtest import METHODS
 from analysis.run_backtest import run_backtest
 from fixtures.demo import load_history
 from fixtures.scatter import scattered_fleet
@@ -24,7 +25,6 @@ DAYS = int(os.environ.get("JOULEBOOK_BENCH_DAYS", "400"))
 SEEDS = (1, 2)
 START = datetime(2025, 10, 1, tzinfo=UTC)
 EVERY = 10  # days; no multiple of 7
-METHODS = ("forecast", "weekday", "slope", "mean")
 
 
 def slow(book, folder, seed):
@@ -55,7 +55,7 @@ def test_how_past_forecasts_came_out(kind, seed, tmp_path, capsys):
             told = [found["recall", d, method] for d in (1, 7) if ("recall", d, method) in found]
             recall = ", ".join(f"{row.value:.0%} of {row.n} ({row.horizon_days:g} d ahead)" for row in told)
             false = found["false_warnings", 30, method].value
-            print(f"  {method:9s} better Brier {skill}; warned {recall}; false {false:.3f} a node-year")
+            print(f"  {method:10s} better Brier {skill}; warned {recall}; false {false:.3f} a node-year")
         for h in (7, 30):
             held = "/".join(f"{found[f'coverage_{q}', h, 'all'].value:.1%}" for q in (80, 90))
             print(f"  energy {h} d ahead inside its 80/90 % interval: {held}")

@@ -5,7 +5,8 @@ from datetime import UTC, datetime
 import pandas as pd
 import pytest
 
-from dashboard import past_figures, past_queries
+from analysis import backtest
+from dashboard import past_figures, past_queries, terminal
 from dashboard.app import create_app, page
 from dashboard.pages import scores
 from dashboard.theme import DARK, LIGHT
@@ -145,3 +146,9 @@ def test_before_the_first_backtest_the_page_says_how_to_make_one(mill):
     assert figure.layout.annotations[0].text == past_figures.NOT_YET
     assert past_queries.run(mill.cursor()) == ""
     assert past_figures.coverage(past_queries.scores(mill.cursor()), LIGHT).layout.annotations
+
+
+def test_every_way_to_forecast_is_named_on_the_page_and_in_print():
+    assert tuple(past_figures.METHODS) == backtest.METHODS
+    assert tuple(terminal.BACKTEST_METHODS) == (*backtest.METHODS, backtest.CLIMATOLOGY)
+    assert len(past_figures.SYMBOLS) >= len(backtest.METHODS) <= len(LIGHT.categories)

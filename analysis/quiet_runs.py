@@ -311,8 +311,7 @@ def _add_run(a, b, t, v, temp, values, flow, fig, doubt, row):  # type: ignore[n
     """Add one run's sums, its intercept projected out, slope and bend with doubts of their own; returns its weight."""
     levels, spent = _levels(a, b, values, flow)
     weight = np.empty(b - a)
-    middle = (a + b) // 2
-    variance = _weights(a, b, t, levels, fig[NOISE] * values[-1, middle], weight)
+    variance = _weights(a, b, t, levels, fig[NOISE] * values[-1, a:b].max(), weight)
     variance += (LEVEL_DOUBT * spent) ** 2
     gram = np.zeros((COLUMNS, COLUMNS))
     points = 0.0

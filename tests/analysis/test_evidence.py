@@ -101,7 +101,7 @@ def test_a_spike_is_left_out_and_a_hole_ends_the_run():
 
 
 def test_whether_temperature_was_measured_is_kept():
-    assert gathered(node(20, Truth()), BUDGET, 20).sums[0, 10, MEASURED] == 1.0
+    assert gathered(node(20, Truth()), BUDGET, 20).sums[0, 10, MEASURED] == pytest.approx(1.0, abs=1e-6)
     blind = gathered(node(20, Truth(), temp=False), BUDGET, 20).sums[0, 10]
     assert blind[MEASURED] == 0.0
     assert blind[WARMTH] == 0.0

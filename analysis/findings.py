@@ -1,14 +1,18 @@
 """Findings: named causes with since when, how sure and the evidence in one sentence with figures."""
 
+import math
+from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from typing import NamedTuple
 
 import numpy as np
 from scipy.special import ndtr
 
-from analysis.change import Change, find_change
+from analysis.change import Change, find_changes
+from analysis.daily import Daily, figures, medians
 from analysis.health import Health
 from analysis.series import Floats
 from ingest.budget import Budget
@@ -25,6 +29,7 @@ LEFT_IN_QUIET = 0.03  # of the mean harvest, at most, in hours taken for quiet
 FADE_TIE = 0.5  # correlation from which fade and leakage name each other
 RESISTANCE_RISE = 0.3
 RECENT_DAYS = 7
+WAKE_DAYS = RECENT_DAYS, 4 * RECENT_DAYS  # that tell how often a node wakes, where this has risen and where it has not
 SITE_SHARE = 0.6  # of a site's nodes that must show the same within SITE_DAYS to be one cause
 SITE_LEAST = 4
 SITE_DAYS = 3
@@ -115,7 +120,8 @@ def find(nodes: Sequence[NodeFacts]) -> list[Finding]:
     found: list[Finding] = []
     for (site, source), members in cohorts.items():
         common = _common(members)
-        found += [finding for node in members for finding in _of_node(node, common)]
+        for node, course in zip(members, _courses(members, common), strict=True):
+            found += _of_node(node, course)
         if common is not None and (stop := _stop(site, source, members, common)) is not None:
             found.append(stop)
     return _site_wide(nodes, found)
@@ -126,16 +132,10 @@ def _common(members: Sequence[NodeFacts]) -> Floats | None:
     if len(members) < COHORT_LEAST:
         return None
     seen = np.stack([np.where(node.harvest_bound, np.nan, node.harvest_w) for node in members])
-    known = np.isfinite(seen)
-    with np.errstate(invalid="ignore"):
-        usual = np.array(
-            [np.median(row[mask]) if mask.any() else np.nan for row, mask in zip(seen, known, strict=True)]
-        )
-        relative = seen / np.where(usual > 0, usual, np.nan)[:, None]
+    usual = medians(seen)
+    relative = seen / np.where(usual > 0, usual, np.nan)[:, None]
     enough = np.isfinite(relative).sum(axis=0) >= COHORT_LEAST
-    common = np.full(seen.shape[1], np.nan)
-    common[enough] = np.nanmedian(relative[:, enough], axis=0)
-    return common
+    return np.where(enough, medians(relative.T), np.nan)
 
 
 def _stop(site: str, source: str, members: Sequence[NodeFacts], common: Floats) -> Finding | None:
@@ -156,11 +156,30 @@ def _stop(site: str, source: str, members: Sequence[NodeFacts], common: Floats) 
     return Finding(None, "site-wide", since, 0.95, evidence, site)
 
 
-def _of_node(node: NodeFacts, common: Floats | None) -> list[Finding]:
-    if common is not None:
-        share = np.clip(np.where(np.isfinite(common), common, 1.0), *COMMON_RANGE)
-        node = replace(node, harvest_w=node.harvest_w / share)
-    judged = (_silence(node), _harvest(node), _wakes(node), *_drains(node), *_storage(node))
+class _Course(NamedTuple):
+    """A node's harvest and wakes by day, less what its site's nodes share of harvest, and what they show."""
+
+    harvest: Floats
+    seen: Floats  # NaN where it is but a bound
+    usual: Daily  # of what was seen
+    fell: Change | None
+    woke: Change | None
+    few_wakes: Daily  # of the last WAKE_DAYS
+    many_wakes: Daily
+
+
+def _courses(members: Sequence[NodeFacts], common: Floats | None) -> list[_Course]:
+    share = 1.0 if common is None else np.clip(np.where(np.isfinite(common), common, 1.0), *COMMON_RANGE)
+    harvest = np.stack([node.harvest_w for node in members]) / share
+    seen = np.where(np.stack([node.harvest_bound for node in members]), np.nan, harvest)
+    wakes = np.stack([node.wakes for node in members])
+    few, many = (figures(wakes, days) for days in WAKE_DAYS)
+    return list(map(_Course, harvest, seen, figures(seen), find_changes(seen), find_changes(wakes), few, many))
+
+
+def _of_node(node: NodeFacts, course: _Course) -> list[Finding]:
+    storage = _storage(node, course.fell)
+    judged = (_silence(node), _harvest(node, course), _wakes(node, course), *_drains(node), *storage)
     return [replace(finding, site=node.site) for finding in judged if finding is not None]
 
 
@@ -179,30 +198,31 @@ def _silence(node: NodeFacts) -> Finding | None:
     return Finding(node.node_id, "dark", node.heard, 1 - charged, evidence)
 
 
-def _harvest(node: NodeFacts) -> Finding | None:
+def _harvest(node: NodeFacts, course: _Course) -> Finding | None:
     """A lasting fall against the node's own past, or a harvest that never met the budget's tolerance."""
     if node.budget.harvest.source == "none":
         return None
-    seen = np.where(node.harvest_bound, np.nan, node.harvest_w)
-    change = find_change(seen)
-    fall = _fall(change)
+    change, fall = course.fell, _fall(course.fell)
     if change is not None and fall > 0:
         doubt = fall / max(-change.z, 1e-6)
         chance = float(ndtr((fall - HARVEST_DROP) / max(doubt, 1e-6)))
-        recent = np.nanmean(seen[-RECENT_DAYS:]) if np.isfinite(seen[-RECENT_DAYS:]).any() else change.after
-        lasting = recent < (change.before + change.after) / 2
-        bound = (
-            node.harvest_bound[change.index :].mean() > 0.5
-            and np.nanmax(node.harvest_w[change.index :]) > change.before
-        )
-        if chance >= SURE and change.z < -4 and lasting and not bound:
+        if chance >= SURE and change.z < -4 and _lasts(node, course, change):
             budget = node.budget.harvest.mean_power
             evidence = (
                 f"harvest fell by {fall:.0%}, from {_uw(change.before)} to {_uw(max(change.after, 0))}, "
                 f"season, closures and what the site's nodes share taken out; budget {_uw(budget)}"
             )
             return Finding(node.node_id, "harvest-short", node.first + timedelta(days=change.index), chance, evidence)
-    return _never_met(node, seen)
+    return _never_met(node, course.usual)
+
+
+def _lasts(node: NodeFacts, course: _Course, change: Change) -> bool:
+    """Whether harvest still stands nearer to what it fell to, and is more than a bound since."""
+    late = course.seen[-RECENT_DAYS:]
+    recent = np.nanmean(late) if np.isfinite(late).any() else change.after
+    since = slice(change.index, None)
+    bound = node.harvest_bound[since].mean() > 0.5 and np.nanmax(course.harvest[since]) > change.before
+    return bool(recent < (change.before + change.after) / 2 and not bound)
 
 
 def _fall(change: Change | None) -> float:
@@ -212,14 +232,13 @@ def _fall(change: Change | None) -> float:
     return 1 - max(change.after, 0.0) / max(change.before, 1e-12)
 
 
-def _never_met(node: NodeFacts, seen: Floats) -> Finding | None:
-    known = seen[np.isfinite(seen)]
-    if len(known) < 28 or node.harvest_bound.mean() > 0.3:
+def _never_met(node: NodeFacts, usual: Daily) -> Finding | None:
+    if usual.known < 28:
         return None
-    mean, doubt = float(known.mean()), float(known.std() / np.sqrt(len(known) / 4))
+    mean, doubt = usual.mean, usual.sd / math.sqrt(usual.known / 4)
     least = node.budget.harvest.mean_power * (1 - 2 * node.budget.harvest.tolerance)
     chance = float(ndtr((least - mean) / max(doubt, 1e-12)))
-    if chance < SURE or (mean <= 0 and least <= 0):
+    if chance < SURE or (mean <= 0 and least <= 0) or node.harvest_bound.mean() > 0.3:
         return None
     evidence = (
         f"harvest {_uw(mean)} since commissioning against a budget of {_uw(node.budget.harvest.mean_power)}, "
@@ -228,17 +247,14 @@ def _never_met(node: NodeFacts, seen: Floats) -> Finding | None:
     return Finding(node.node_id, "harvest-short", node.commissioned, chance, evidence)
 
 
-def _wakes(node: NodeFacts) -> Finding | None:
-    known = node.wakes[np.isfinite(node.wakes)]
-    plan = node.budget.load.wakes_per_day
-    if len(known) < RECENT_DAYS or plan <= 0:
+def _wakes(node: NodeFacts, course: _Course) -> Finding | None:
+    plan, change = node.budget.load.wakes_per_day, course.woke
+    if course.few_wakes.known < RECENT_DAYS or plan <= 0:
         return None
-    change = find_change(node.wakes)
     risen = change is not None and change.after > change.before * (1 + WAKES_RISE) and change.z > 4
-    days = RECENT_DAYS if risen else 4 * RECENT_DAYS
-    recent, scatter = float(known[-days:].mean()), float(known[-28:].std())
-    doubt = max(scatter / np.sqrt(RECENT_DAYS), 0.02 * plan)
-    usual = change.before if risen and change is not None else float(np.median(known))
+    days, recent = (WAKE_DAYS[0], course.few_wakes.mean) if risen else (WAKE_DAYS[1], course.many_wakes.mean)
+    doubt = max(course.many_wakes.sd / math.sqrt(RECENT_DAYS), 0.02 * plan)
+    usual = change.before if risen and change is not None else 0.0
     limit = max(plan, usual) * (1 + WAKES_RISE) if risen else plan * (1 + WAKES_OVER)
     chance = float(ndtr((recent - limit) / doubt))
     if chance < SURE:
@@ -286,11 +302,11 @@ def _chance(rise: Rise, least: float) -> float:
     return float(ndtr(np.log(rise.ratio / (1 + least)) / max(rise.sd / rise.ratio, 1e-6)))
 
 
-def _storage(node: NodeFacts) -> list[Finding | None]:
+def _storage(node: NodeFacts, fell: Change | None) -> list[Finding | None]:
     health = node.health
     found: list[Finding | None] = []
     if np.isfinite(health.capacity_ratio):
-        least = 1 - FADE - _left(node)
+        least = 1 - FADE - _left(node, fell)
         mixed = node.fade or ((1.0, health.capacity_ratio, health.capacity_sd),)
         faded = [float(ndtr((least - ratio) / max(sd, 1e-6))) for _, ratio, sd in mixed]
         chance = float(sum(weight * sure for (weight, _, _), sure in zip(mixed, faded, strict=True)))
@@ -310,11 +326,11 @@ def _storage(node: NodeFacts) -> list[Finding | None]:
     return found
 
 
-def _left(node: NodeFacts) -> float:
+def _left(node: NodeFacts, fell: Change | None) -> float:
     """What a lasting fall of harvest can feign of a fade: harvest left in hours taken for quiet falls with it."""
     if node.budget.harvest.source in ("none", "light-outdoor") or node.load_w <= 0:
         return 0.0
-    fall = _fall(find_change(np.where(node.harvest_bound, np.nan, node.harvest_w)))
+    fall = _fall(fell)
     return fall * LEFT_IN_QUIET * node.budget.harvest.mean_power / node.load_w if fall > HARVEST_DROP else 0.0
 
 
@@ -332,7 +348,8 @@ def _site_wide(nodes: Sequence[NodeFacts], found: list[Finding]) -> list[Finding
         common = _together(members)
         if len(common) < max(SITE_LEAST, SITE_SHARE * size[site]):
             continue
-        kept = [finding for finding in kept if finding not in common]
+        gone = {id(finding) for finding in common}
+        kept = [finding for finding in kept if id(finding) not in gone]
         kinds = sorted({finding.finding for finding in common})
         evidence = (
             f"{len(common)} of {size[site]} nodes at {site} show {' or '.join(kinds)} since {common[0].since}: "
@@ -346,12 +363,10 @@ def _site_wide(nodes: Sequence[NodeFacts], found: list[Finding]) -> list[Finding
 def _together(members: list[Finding]) -> list[Finding]:
     """The largest group that begins within SITE_DAYS, earliest first."""
     ordered = sorted(members, key=lambda finding: finding.since)
-    best: list[Finding] = []
-    for i, first in enumerate(ordered):
-        group = [f for f in ordered[i:] if (f.since - first.since).days <= SITE_DAYS]
-        if len(group) > len(best):
-            best = group
-    return best
+    begun = [finding.since for finding in ordered]
+    ends = [bisect_right(begun, since + timedelta(days=SITE_DAYS)) for since in begun]
+    size, first = max((end - i, -i) for i, end in enumerate(ends))
+    return ordered[-first : size - first]
 
 
 def _uw(watts: float) -> str:

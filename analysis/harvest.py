@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from analysis.change import find_change
+from analysis.change import Change, find_changes
 from analysis.ledger import FULL_MARGIN, FULL_MARGIN_STEPS
 from analysis.level import Level, borrowed, filter_level
 from analysis.noise import deviates, lag_one, noise_table, shared, slow_spread, table_sd
@@ -151,7 +151,8 @@ def _group(
     prior = _prior(budget, values)
     stops = [ongoing_stop(v, s.censored, source.noise_sd, source.noise_keep) for v, s in zip(values, seen, strict=True)]
     values = [_without(value, stop) for value, stop in zip(values, stops, strict=True)]
-    steps = [_last_step(value, s, prior) for value, s in zip(values, seen, strict=True)]
+    changes = find_changes(np.where(np.stack([s.censored for s in seen]), np.nan, np.stack(values)))
+    steps = [_last_step(value, change, prior) for value, change in zip(values, changes, strict=True)]
     values = [value if step is None else step.since for value, step in zip(values, steps, strict=True)]
     priors = [prior if step is None else step.prior for step in steps]
     scatter = _Scatter(source.noise_sd, noise_table([], source.noise_sd), source.noise_keep, source.slow_sd)
@@ -188,9 +189,8 @@ class _Step(NamedTuple):
     prior: tuple[float, float]
 
 
-def _last_step(value: Array, seen: _Seen, prior: tuple[float, float]) -> _Step | None:
+def _last_step(value: Array, change: Change | None, prior: tuple[float, float]) -> _Step | None:
     """The lasting change in a node's harvest, if one stands out: what came before it says nothing of what is ahead."""
-    change = find_change(np.where(seen.censored, np.nan, value))
     if change is None or abs(change.z) < STEP_Z or change.before <= 0 or prior[0] <= 0:  # nothing can change at none
         return None
     if STEP_LEAST < change.after / change.before < 1 / STEP_LEAST:

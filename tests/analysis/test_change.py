@@ -2,14 +2,15 @@
 
 import numpy as np
 import pytest
+from scipy.ndimage import median_filter
 
-from analysis.change import find_change
+from analysis.change import find_changes
 
 
 def test_a_step_is_found_at_its_day_with_its_size():
     rng = np.random.default_rng(1)
     series = np.where(np.arange(200) < 140, 10.0, 6.0) + rng.normal(0, 1, 200)
-    change = find_change(series)
+    (change,) = find_changes(series[None])
     assert change is not None
     assert abs(change.index - 140) <= 2
     assert change.before == pytest.approx(10, abs=0.4)  # 140 days of sd 1, four standard errors
@@ -22,7 +23,7 @@ def test_missing_days_and_odd_ones_do_not_move_it():
     series = np.where(np.arange(200) < 140, 10.0, 6.0) + rng.normal(0, 1, 200)
     series[::3] = np.nan
     series[10] = 100.0
-    change = find_change(series)
+    (change,) = find_changes(series[None])
     assert change is not None
     assert abs(change.index - 140) <= 4
 
@@ -35,11 +36,34 @@ def test_correlated_noise_is_rarely_called_a_change():
         x = rng.normal(size=200)
         for i in range(1, 200):
             x[i] = 0.7 * x[i - 1] + np.sqrt(1 - 0.49) * x[i]
-        change = find_change(10 + x)
+        (change,) = find_changes(10 + x[None])
         called += change is not None and abs(change.z) > 4
     assert called <= 15
 
 
 def test_too_short_a_series_says_nothing():
-    assert find_change(np.ones(10)) is None
-    assert find_change(np.full(100, np.nan)) is None
+    assert find_changes(np.ones((1, 10))) == [None]
+    assert find_changes(np.full((2, 100), np.nan)) == [None, None]
+
+
+def test_several_series_are_told_each_for_itself_however_many_days_they_have():
+    rng = np.random.default_rng(4)
+    many = rng.normal(10, 1, (6, 90)) * np.where(np.arange(90) < 50, 1.0, np.linspace(0.3, 1.2, 6)[:, None])
+    for row, gone in enumerate((0, 20, 40, 55, 64, 72)):
+        many[row, rng.permutation(90)[:gone]] = np.nan
+    assert find_changes(many) == [find_changes(row[None])[0] for row in many]
+    assert [change is None for change in find_changes(many)] == [False] * 5 + [True]  # 18 days are too few
+
+
+def test_odd_days_are_held_as_a_median_filter_of_a_fortnight_would_hold_them():
+    # Outside check of the clipping: scipy.ndimage's running median, and the best split of what it leaves by hand.
+    rng = np.random.default_rng(5)
+    x = np.where(np.arange(120) < 70, 10.0, 9.0) + rng.standard_t(2, 120)
+    middle = median_filter(x, 15, mode="nearest")
+    spread = 4 * 1.4826 * np.median(np.abs(x - middle))
+    held = np.clip(x, middle - spread, middle + spread)
+    error = [held[:k].var() * k + held[k:].var() * (120 - k) for k in range(14, 116)]
+    (change,) = find_changes(x[None])
+    assert change.index == 14 + np.argmin(error)
+    assert change.before == pytest.approx(held[: change.index].mean())
+    assert change.after == pytest.approx(held[change.index :].mean())

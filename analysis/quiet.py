@@ -18,6 +18,7 @@ WEEK_HOURS = 168
 ELEVATION_QUIET = -5.0  # below this elevation of the sun a cell gives nothing [deg]
 FORGET = 0.2  # weight of the newest week in an hour's mean
 VISITS_LEAST = 2.0  # times
+SURPRISE = 2.5  # in standard deviations
 FLOOR_SLOTS = 14  # the quietest hours, whose median is the floor
 SPREAD_SHARE = 0.04  # an hour this share of floor-to-busy above the floor is still quiet
 LOAD_SHARE = 0.25  # or this share of the load, which the wakes of the hour scatter by
@@ -104,13 +105,20 @@ def median(values):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def learn(week, slot, power, hours, limit):  # type: ignore[no-untyped-def]
-    """Take the power [W] over some hours, at most one, into the week: mean, variance and hours seen, by slot."""
+def learn(week, slot, power, hours, limit, least):  # type: ignore[no-untyped-def]
+    """Take the power [W] over some hours, at most one, into the week: mean, variance and hours seen, by slot.
+
+    Once an hour is known, what is off by more than SURPRISE standard deviations, and than `least` [W], counts as
+    so much: a load that has grown moves all hours at once, and they are as quiet as before.
+    """
     off = min(max(power, -limit), limit) - week[0, slot]
     seen = week[2, slot]
     weight = max(FORGET * hours, hours / (seen + hours))
     week[0, slot] += weight * off
-    week[1, slot] = (1.0 - weight) * (week[1, slot] + weight * off * off)
+    square = off * off
+    if seen * FORGET >= 1.0:
+        square = min(square, max(SURPRISE**2 * week[1, slot], least * least))
+    week[1, slot] = (1.0 - weight) * (week[1, slot] + weight * square)
     week[2, slot] = min(seen + hours, 1.0 / FORGET)
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 from numba import njit
 
-from analysis.quiet import learn, median
+from analysis.quiet import LOAD_SHARE, learn, median
 from ingest.counters import wake_step
 
 LINES = 8  # wake, sleep, leakage, leakage by voltage, by its square, by temperature, thermal, redistribution
@@ -156,6 +156,7 @@ def learn_between(first, last, t, v, values, flow, midnights, weekday, fig, week
     """Take the intervals that end at reports first to last - 1 into the week; at full the harvest is a mean one."""
     full = fig[FULL] - FULL_MARGIN * fig[NOISE]
     limit = 50.0 * (fig[POWER] + values[SLEEP, 0])
+    least = LOAD_SHARE * fig[LOAD]
     for i in range(first, last):
         if flow[JOINED, i] == 0.0:
             continue
@@ -166,7 +167,7 @@ def learn_between(first, last, t, v, values, flow, midnights, weekday, fig, week
             power = max(power, fig[POWER])
         for j in range(parts):
             slot = _slot(t[i - 1] + (j + 0.5) / parts * seconds, midnights, weekday)
-            learn(week, slot, power, min(seconds / parts / 3600.0, 1.0), limit)
+            learn(week, slot, power, min(seconds / parts / 3600.0, 1.0), limit, least)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -9,7 +9,7 @@ import pvlib
 import pytest
 from analysis_parts import conveyor_budget
 
-from analysis.quiet import ELEVATION_QUIET, WEEK_HOURS, judge, learn, scheduled_quiet, sunless, window_cut
+from analysis.quiet import ELEVATION_QUIET, LOAD_SHARE, WEEK_HOURS, judge, learn, scheduled_quiet, sunless, window_cut
 from analysis.series import calendar
 
 
@@ -43,12 +43,12 @@ def test_a_schedule_leaves_a_margin_and_wraps_over_the_week():
     assert window_cut(conveyor_budget().harvest) == 14.0
 
 
-def week_of(power: np.ndarray, weeks: int, noise: float, seed: int = 1) -> np.ndarray:
+def week_of(power: np.ndarray, weeks: int, noise: float, seed: int = 1, week: np.ndarray | None = None) -> np.ndarray:
     rng = np.random.default_rng(seed)
-    week = np.zeros((3, WEEK_HOURS), dtype=np.float32)
+    week = np.zeros((3, WEEK_HOURS), dtype=np.float32) if week is None else week
     for _ in range(weeks):
         for hour in range(WEEK_HOURS):
-            learn(week, hour, power[hour] + noise * rng.normal(), 1.0, 1.0)
+            learn(week, hour, power[hour] + noise * rng.normal(), 1.0, 1.0, LOAD_SHARE * 40e-6)
     return week
 
 
@@ -63,6 +63,17 @@ def test_the_week_shows_its_quiet_hours_whatever_the_schedule_said():
     assert 1e-6 < ceiling < 20e-6
     assert not (quiet & SHIFTS).any()
     assert quiet[~SHIFTS].mean() > 0.7  # the hours beside a shift are left out
+
+
+def test_a_load_that_grows_fivefold_leaves_its_hours_quiet():
+    quiet = np.zeros(WEEK_HOURS, dtype=np.bool_)
+    power = np.where(SHIFTS, 100e-6, 0.0)
+    week = week_of(power, 8, 3e-6)
+    for seed in range(2, 12):
+        week_of(power - 120e-6, 1, 3e-6, seed, week)
+        judge(week, 3e-6, 40e-6, quiet)
+        assert (quiet & ~SHIFTS).sum() > 0.8 * (~SHIFTS).sum()
+        assert not (quiet & SHIFTS).any()
 
 
 def test_a_source_that_never_rests_has_no_quiet_hours():

@@ -57,6 +57,7 @@ DEMO_SPEED = 720.0  # times as fast as the clock, until the live reports reach t
 DEMO_ONCE_HOURS = 6  # of live reports when the demo only prints its summary
 COMPILE_DAYS = 40
 DEMO_EVERY_S = 10.0  # from one analysis to the next
+DEMO_BACKTEST_DAYS = 10  # from one past forecast to the next: some twenty seconds' work
 
 
 @contextmanager
@@ -388,9 +389,10 @@ def compile_kernels() -> None:
 
 
 def run_demo_once(book: Store, feed: Any, listener: Listener) -> None:
-    """Wait for the live reports to be stored, analyse, and print the fleet's summary."""
+    """Wait for the live reports to be stored, analyse, and print the summary and how past forecasts came out."""
     from analysis.run import analyse as run
-    from dashboard.terminal import summary_table
+    from analysis.run_backtest import run_backtest
+    from dashboard.terminal import backtest_table, summary_table
 
     feed.join()
     deadline = time.monotonic() + 60
@@ -403,15 +405,23 @@ def run_demo_once(book: Store, feed: Any, listener: Listener) -> None:
     with progress_bar() as bar:
         done = run(book, feed.now(), bar)
     out.print(summary_table(book, "Marrowmere Mill", done.as_of), highlight=False)
+    with progress_bar() as bar:
+        past = run_backtest(book, feed.now(), DEMO_BACKTEST_DAYS, progress=bar)
+    out.print(backtest_table(past), highlight=False)
     stats = listener.stats
     out.print(f"live over MQTT: {stats.accepted} reports stored, {sum(stats.rejected.values())} rejected")
 
 
 def serve_demo(stack: ExitStack, book: Store, feed: Any, listener: Listener, port: int) -> None:
     """Analyse again and again and serve the dashboard, on the feed's clock, until stopped."""
+    from analysis.run_backtest import run_backtest
     from dashboard.serving import Schedule
 
-    schedule = Schedule(book, listener, DEFAULT_PREFIX, DEMO_EVERY_S, feed.now)
+    def backtest() -> None:
+        run_backtest(book, feed.now(), DEMO_BACKTEST_DAYS)
+        err.print("past forecasts are scored: see their page", highlight=False)
+
+    schedule = Schedule(book, listener, DEFAULT_PREFIX, DEMO_EVERY_S, feed.now, backtest)
     schedule.start()
     stack.callback(schedule.stop)
     start_dashboard(stack, book, "127.0.0.1", port, feed.now)

@@ -15,16 +15,19 @@ METHODS = {
     "pro_energy": "Pro-Energy",
 }
 NOT_YET = "Not enough past forecasts."
+LEAST_GROUP = 5  # forecasts of a group for its share to be drawn
+WORST = -100.0  # per cent: a bar that goes further down is cut
 
 
 def reliability(groups: pd.DataFrame, theme: Theme) -> go.Figure:
-    """What was said against what came, on the diagonal if the chances were right; a point a group.
+    """What was said against what came, on the diagonal if the chances were right; a point a group of LEAST_GROUP up.
 
     Parameters
     ----------
     groups : DataFrame
         Rows of the table `reliability` of one run and horizon: `method, said, came, low, high, n`.
     """
+    groups = groups[groups["n"] >= LEAST_GROUP]
     if groups.empty:
         return empty(NOT_YET, theme)
     figure = _figure(theme)
@@ -92,7 +95,8 @@ def coverage(rows: pd.DataFrame, theme: Theme) -> go.Figure:
         marker={"color": theme.voltage, "size": 11, "symbol": "diamond"},
         hovertemplate="%{x:.1f} % of %{customdata} held<extra></extra>",
     )  # fmt: skip
-    figure.update_xaxes(title_text="Outcomes inside (%)", range=[0, 102])
+    least = 100 * min(rows["value"].min(), rows["low"].min())
+    figure.update_xaxes(title_text="Outcomes inside (%)", range=[max(0.0, min(50.0, least - 5)), 102])
     figure.update_yaxes(autorange="reversed")
     figure.update_layout(height=120 + 52 * len(rows))
     return figure
@@ -106,7 +110,7 @@ def skill(rows: pd.DataFrame, theme: Theme) -> go.Figure:
     rows : DataFrame
         Rows of `backtests` named skill: `horizon_days, method, value, n`.
     """
-    return _bars(rows, "Dark within (d)", "Better than either (%)", (-100, 105), theme)
+    return _bars(rows, "Dark within (d)", "Better than either (%)", (WORST, 105), theme)
 
 
 def recall(rows: pd.DataFrame, theme: Theme) -> go.Figure:

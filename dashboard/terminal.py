@@ -56,7 +56,11 @@ BACKTEST_NOTE = (
 def backtest_table(done: Any) -> Table:
     """How the forecasts of a backtest came out, beside the plain ways to forecast."""
     days = f"{done.moments[0]:%Y-%m-%d} to {done.moments[-1]:%Y-%m-%d}, every {done.every_days:g} d"
-    table = Table(title=f"{done.forecasts:,} forecasts of {done.nodes} nodes, {days}", caption=BACKTEST_NOTE)
+    table = Table(
+        title=f"{done.forecasts:,} forecasts of {done.nodes} nodes, {days}",
+        caption=BACKTEST_NOTE,
+        caption_justify="left",
+    )
     for name in ("", *BACKTEST_METHODS.values(), "of"):
         table.add_column(name, justify="right" if name else "left")
     told = {(row.score, row.horizon_days, row.method): row for row in done.scores}

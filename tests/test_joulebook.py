@@ -177,6 +177,7 @@ def test_the_demo_once_prints_the_fleet_and_leaves_a_store(tmp_path):
         ).fetchone()
         assert worst[0] < 1e-6
         assert store.execute("SELECT count(*) FROM rejects").fetchone() == (0,)
+        assert store.execute("SELECT count(*) FROM backtests WHERE score = 'brier' AND n > 500").fetchone()[0] > 15
 
 
 def test_serve_runs_and_stops_cleanly_on_ctrl_c(run, fleet_folder, history, tmp_path):

@@ -17,6 +17,7 @@ from ingest.fleet import Fleet
 NAME = "Past forecasts"
 HORIZONS = {7: "7 d", 30: "30 d", 90: "90 d"}
 WANTED_RECALL, WANTED_FALSE = 0.9, 0.1  # of what is worth acting on: warned in time, and false a node-year
+AS_GOOD_AS = 0.03  # a share that is no further off needs no other margin
 FEW = 10  # fewer outcomes than this carry no conclusion
 NOT_YET = (
     "No past forecast has been scored yet. Run joulebook backtest: it makes forecasts again from what was known at"
@@ -36,24 +37,26 @@ def layout(_: Fleet) -> html.Div:
                 "Chance said against what came",
                 choice("scores-horizon", "Dark within", HORIZONS, 30),
                 graph("scores-reliability", "Chance of going dark that was said, against the share that went dark"),
-                note="Each point is a group of forecasts that said about the same; the figure above it counts them."
-                " On the dashed line the chances were right. Above it nodes went dark more often than said: visit"
-                " sooner than the chance suggests. Below it, less often: there was more time. Grey strokes: what chance"
-                " allows.",
+                note="Each point is a group of forecasts that said about the same; the figure above it counts them;"
+                " groups of fewer than five are left out. On the dashed line the chances were right. Above it nodes"
+                " went dark more often than said: visit sooner than the chance suggests. Below it, less often: there"
+                " was more time. Grey strokes: what chance allows.",
             ),
             pair(
                 panel(
                     "Nodes that went dark: warned how long before",
                     graph("scores-recall", "Share of the times a node went dark that were warned of, by lead"),
                     note="A depletion alarm stood at least so long before, or for the node's autonomy at full where"
-                    " that is shorter. A sudden fault cannot be foreseen and counts as missed.",
+                    " that is shorter. A sudden fault cannot be foreseen and counts as missed. In service forecasts"
+                    " are made all the time, and an alarm stands earlier by up to the days between these.",
                 ),
                 panel(
                     "Against plain ways to forecast",
                     graph("scores-skill", "How much better than the best of base rate and voltage slope"),
                     note="Brier score of the chance of going dark, over the better of a constant chance and a straight"
-                    " line through the voltage. 0 is no better than these, 100 % is perfect. WCMA and Pro-Energy:"
-                    " published predictors of the next harvest, kept up over the days ahead.",
+                    " line through the voltage. 0 is no better than these, 100 % is perfect, and bars are cut at"
+                    " -100 %. WCMA and Pro-Energy: published predictors of the next harvest, kept up over the days"
+                    " ahead.",
                 ),
             ),
             panel(
@@ -126,7 +129,7 @@ def _of_intervals(told: Told) -> str:
     share, n = told.value("coverage_80", 30, "all"), told.count("coverage_80", 30, "all")
     if n < FEW:
         return "too few outcomes to judge the energy ahead by."
-    half = 1.96 * (0.8 * 0.2 / n) ** 0.5
+    half = max(1.96 * (0.8 * 0.2 / n) ** 0.5, AS_GOOD_AS)
     held = f"the 80 % interval of energy 30 d ahead held {percent(share)} of {n} outcomes"
     if share < 0.8 - half:
         return held + ": too narrow; leave more margin in autonomy and storage than it suggests."

@@ -7,15 +7,15 @@ from typing import Any
 import duckdb
 import numpy as np
 import pandas as pd
-import pyarrow as pa
 
 from analysis import alarms, depletion
 from analysis.ledger import longest_interval
 from analysis.run_ahead import Prospects, look_ahead, read_corrections
-from analysis.run_books import State, read_recent, site_books
-from analysis.run_days import NumberedFleet, Progress, plain, update_days
+from analysis.run_books import read_ledger, site_books
+from analysis.run_days import NumberedFleet, Progress, update_days
 from analysis.run_field import update_field
 from analysis.run_findings import NodeField, end_of_life_rows, find_all, judge_nodes
+from analysis.run_recent import RECENT_DAYS, Recent, read_recent
 from ingest.budget import SECONDS_PER_DAY
 from ingest.errors import UsageError
 from ingest.store import Store, sql
@@ -24,7 +24,6 @@ RESULT_TABLES = (
     "estimates", "forecast", "forecast_path", "prospects", "health", "end_of_life", "remaining", "findings",
 )  # fmt: skip
 LATEST_ONLY = {"forecast_path", "prospects"}
-WINDOW_DAYS = 28  # of the mean net harvest, voltage and temperature
 
 
 @dataclass(frozen=True)
@@ -71,14 +70,13 @@ def analyse(store: Store, as_of: datetime | None = None, progress: Progress = la
         _go_back(store, moment)
     rows = update_days(store, known, moment, progress)
     fields = list(update_field(store, known, moment.date() + timedelta(days=1), progress))
-    states = read_states(store.cursor(), moment)
     progress("forecast", 0, 1)
-    recent = read_recent(store.cursor(), fields, states, moment)
-    books = list(site_books(known, fields, read_ledger(store.cursor(), known), states, recent, moment))
+    recent = read_recent(store.cursor(), known, fields, moment)
+    books = site_books(known, fields, read_ledger(store.cursor(), fields), recent, moment)
     prospects = look_ahead(books, read_corrections(store.cursor()))
     progress("forecast", 1, 1)
     nodes = judge_nodes(known, fields, books, read_windows(store.cursor(), moment))
-    changed = _write(store, known, nodes, find_all(books, nodes), prospects, states, moment, before)
+    changed = _write(store, known, nodes, find_all(books, nodes), prospects, recent, moment, before)
     return Summary(moment, rows, len(known.nodes), changed, before is not None and moment < before)
 
 
@@ -111,24 +109,9 @@ def _go_back(store: Store, moment: datetime) -> None:
             cursor.execute(f"DELETE FROM {table} WHERE as_of > $moment", {"moment": moment})  # noqa: S608
 
 
-def read_states(cursor: duckdb.DuckDBPyConnection, moment: datetime) -> dict[int, State]:
-    """How the nodes stood at a moment, by node_no."""
-    first = plain(moment - timedelta(days=WINDOW_DAYS))
-    rows = cursor.execute(sql("read_state", "analysis"), {"first": first, "as_of": plain(moment)}).fetchall()
-    heard = [row[0] for row in rows]
-    rows += cursor.execute(sql("read_last", "analysis"), {"first": first, "heard": heard}).fetchall()
-    return {row[0]: State(*(np.nan if value is None else float(value) for value in row[1:])) for row in rows}
-
-
-def read_ledger(cursor: duckdb.DuckDBPyConnection, known: NumberedFleet) -> pa.Table:
-    """The ledger of the nodes by node and day."""
-    bounds = {"low": int(known.numbers[0]), "high": int(known.numbers[-1]), "first": date.min}
-    return cursor.execute(sql("read_days", "analysis"), bounds).to_arrow_table()
-
-
 def read_windows(cursor: duckdb.DuckDBPyConnection, moment: datetime) -> dict[int, tuple[float, ...]]:
     """Sums of the recent days by node_no, as `read_window.sql` gives them."""
-    first = (moment - timedelta(days=WINDOW_DAYS)).date()
+    first = (moment - timedelta(days=RECENT_DAYS)).date()
     return {row[0]: row[1:] for row in cursor.execute(sql("read_window", "analysis"), {"first": first}).fetchall()}
 
 
@@ -138,7 +121,7 @@ def _write(
     nodes: list[NodeField],
     findings: list[dict[str, Any]],
     prospects: Prospects,
-    states: dict[int, State],
+    recent: dict[int, Recent],
     moment: datetime,
     before: datetime | None,
 ) -> tuple[alarms.Alarm, ...]:
@@ -158,8 +141,8 @@ def _write(
         results["forecast"].append(key | row)
         if i in ahead:
             results["prospects"].append(key | _prospect_row(prospects, ahead[i]))
-        state = states.get(int(known.numbers[i]))
-        quiet = moment.timestamp() - (node.commissioned.timestamp() if state is None else state.time)
+        last = recent.get(int(known.numbers[i]))
+        quiet = moment.timestamp() - (node.commissioned.timestamp() if last is None else last.state.time)
         silent_for = quiet if quiet > longest_interval(known.budgets[i]) else 0.0
         chances = (row.get("p_dark_7d"), row.get("p_dark_30d"), row.get("days_p10"))
         conditions.append(alarms.Condition(node.node_id, node.site, *chances, silent_for))

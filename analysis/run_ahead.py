@@ -110,7 +110,7 @@ def _while_dark(book: NodeBook, harvest: HarvestOutlook) -> HarvestOutlook:
     curve, days = book.curve, book.silent_for / SECONDS_PER_DAY
     restart = float(np.asarray(curve.energy(book.budget.storage.voltage_restart)))
     short = max(restart - float(np.asarray(curve.energy(book.state.voltage))), 0.0) * float(book.now()[kalman.C])
-    most = short / days + book.leakage() * SECONDS_PER_DAY
+    most = short / days + book.recent.leakage * SECONDS_PER_DAY
     expected = float(harvest.expected[:7].mean())
     if expected <= most:
         return harvest

@@ -1,7 +1,6 @@
 """Gathers what is known of each node, site by site, as forecast and findings read it."""
 
 from collections import defaultdict
-from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -10,33 +9,23 @@ import numpy as np
 import pyarrow as pa
 
 from analysis import kalman
-from analysis.course import Course, daily_course
-from analysis.dark import DarkSpell, Days, dark_spells, with_dark
+from analysis.dark import Days, with_dark
 from analysis.harvest import NodeDays
 from analysis.ledger import longest_interval
 from analysis.outcomes import NEARLY_EMPTY
 from analysis.outlook import curve_of
-from analysis.run_days import NumberedFleet, read_series
+from analysis.run_days import NumberedFleet
 from analysis.run_field import Field
+from analysis.run_recent import Recent, State
 from analysis.series import Counts, Floats
 from analysis.site_days import Closure, SiteDays
-from analysis.storage import TEMPERATURE_REFERENCE_C, StorageCurve, leakage_power
+from analysis.storage import TEMPERATURE_REFERENCE_C, StorageCurve
 from ingest.budget import Budget
 from ingest.fleet import Node, Site
+from ingest.store import sql
 
 HORIZON_DAYS = 365
-RECENT_DAYS = 28
 NEW_HARVEST = {"harvester-replaced", "relocated"}  # visits after which earlier harvest says nothing
-
-
-@dataclass(frozen=True)
-class State:
-    """How a node stood at its last report; NaN where nothing is known."""
-
-    time: float  # [s since 1970 UTC]
-    voltage: float  # [V]
-    mean_voltage: float  # of the four weeks up to the moment [V]
-    temperature: float  # the same [degC]
 
 
 @dataclass(frozen=True)
@@ -53,14 +42,6 @@ class Account:
 
 
 @dataclass(frozen=True)
-class Recent:
-    """What the reports of the last RECENT_DAYS tell of one node beside the ledger."""
-
-    course: Course | None = None  # of its day, if enough of it has been seen
-    dark: tuple[DarkSpell, ...] = ()  # spells that are over
-
-
-@dataclass(frozen=True)
 class NodeBook:
     """What is known of one node that has reported."""
 
@@ -69,10 +50,14 @@ class NodeBook:
     budget: Budget
     field: Field
     row: int  # in the field
-    state: State
     account: Account
     silent_for: float  # zero while it is heard from [s]
     recent: Recent
+
+    @property
+    def state(self) -> State:
+        """How it stood at its last report."""
+        return self.recent.state
 
     @property
     def curve(self) -> StorageCurve:
@@ -99,17 +84,6 @@ class NodeBook:
         """The ratios to the budget at present, columns of `analysis.kalman`."""
         return np.asarray(self.field.path[self.row, self.field.days[self.row] - 1], dtype=np.float64)
 
-    def leakage(self) -> float:
-        """Leakage at the recent mean voltage and temperature. [W]"""
-        return leakage_of(self.budget, float(self.now()[kalman.L]), self.state)
-
-
-def leakage_of(budget: Budget, ratio: float, state: State) -> float:
-    """Leakage at a node's recent mean voltage and temperature, by its ratio to the budget. [W]"""
-    voltage = state.voltage if np.isnan(state.mean_voltage) else state.mean_voltage
-    temperature = TEMPERATURE_REFERENCE_C if np.isnan(state.temperature) else state.temperature
-    return ratio * float(leakage_power(budget.storage, voltage, temperature))
-
 
 @dataclass(frozen=True)
 class SiteBook:
@@ -126,60 +100,62 @@ def site_books(
     known: NumberedFleet,
     fields: list[tuple[NumberedFleet, Field]],
     ledger: pa.Table,
-    states: dict[int, State],
     recent: dict[int, Recent],
     moment: datetime,
-) -> Iterator[SiteBook]:
+) -> list[SiteBook]:
     """The books of each site.
 
     Parameters
     ----------
     ledger : pyarrow.Table
-        As `read_days.sql` gives it: by node_no and day.
-    states, recent : dict
+        Of `ledger_of`: by node_no and day.
+    recent : dict
         By node_no.
     """
     estimates = {int(n): (field, i) for part, field in fields for i, n in enumerate(part.numbers)}
     accounts = _accounts(ledger, known.numbers)
     by_site: defaultdict[str, list[NodeBook]] = defaultdict(list)
     for i, (number, node, budget) in enumerate(zip(known.numbers.tolist(), known.nodes, known.budgets, strict=True)):
-        if number in states:
-            silence = moment.timestamp() - states[number].time
+        if number in recent:
+            silence = moment.timestamp() - recent[number].state.time
             silent = silence if silence > longest_interval(budget) else 0.0
-            late = recent.get(number, Recent())
-            book = NodeBook(i, node, budget, *estimates[number], states[number], accounts[i], silent, late)
+            book = NodeBook(i, node, budget, *estimates[number], accounts[i], silent, recent[number])
             by_site[node.site].append(book)
-    for site_id, nodes in by_site.items():
-        site = known.fleet.sites[site_id]
-        today = moment.astimezone(site.zone)
-        days = [_harvest_days(known, book, site, today) for book in nodes]
-        yield SiteBook(site, today, _calendar(known, site, days, today), nodes, days)
+    return [_site_book(known, known.fleet.sites[site], nodes, moment) for site, nodes in by_site.items()]
 
 
-def read_recent(
-    cursor: duckdb.DuckDBPyConnection,
-    fields: list[tuple[NumberedFleet, Field]],
-    states: dict[int, State],
-    moment: datetime,
-) -> dict[int, Recent]:
-    """What each node's reports of the last RECENT_DAYS tell, by node_no."""
-    found: dict[int, Recent] = {}
+def _site_book(known: NumberedFleet, site: Site, nodes: list[NodeBook], moment: datetime) -> SiteBook:
+    today = moment.astimezone(site.zone)
+    changed: dict[str, np.datetime64] = {}
+    for visit in known.fleet.visits:
+        if visit.work in NEW_HARVEST:
+            day = np.datetime64(visit.at.astimezone(site.zone).date())
+            changed[visit.node_id] = max(changed.get(visit.node_id, day), day)
+    days = [_harvest_days(book, changed.get(book.node.node_id), today) for book in nodes]
+    return SiteBook(site, today, _calendar(known, site, days, today), nodes, days)
+
+
+def read_ledger(cursor: duckdb.DuckDBPyConnection, fields: list[tuple[NumberedFleet, Field]]) -> pa.Table:
+    """The ledger of all days by node_no and day, less its doubts."""
+    return ledger_of(cursor.execute(sql("read_sums", "analysis")).to_arrow_table(), fields)
+
+
+def ledger_of(sums: pa.Table, fields: list[tuple[NumberedFleet, Field]]) -> pa.Table:
+    """The ledger of days that the store holds as sums, as the view of that name makes it from the table of ratios."""
+    number, day = sums.column("node_no").to_numpy(), sums.column("day").to_numpy().astype("datetime64[D]")
+    ratios = np.full((3, len(number)), np.nan)
     for part, field in fields:
-        series = read_series(cursor, part.numbers, moment - timedelta(days=RECENT_DAYS), moment)
-        offsets = {site: (moment.astimezone(place.zone).utcoffset() or timedelta()).total_seconds()
-                   for site, place in part.fleet.sites.items()}  # fmt: skip
-        for i, (number, node, budget) in enumerate(zip(part.numbers.tolist(), part.nodes, part.budgets, strict=True)):
-            if number not in states:
-                continue
-            rows = slice(*series.offsets[i : i + 2])
-            now = field.path[i, field.days[i] - 1].astype(float)
-            ratios, leakage = now[[kalman.C, kalman.E, kalman.S]], leakage_of(budget, now[kalman.L], states[number])
-            curve, reports = curve_of(budget.storage), (series.time[rows], series.storage_v[rows], series.wakes[rows])
-            found[number] = Recent(
-                daily_course(budget, curve, *reports, ratios, leakage, offsets[node.site]),
-                dark_spells(budget, curve, *reports, series.boot[rows], float(now[kalman.C])),
-            )
-    return found
+        row = np.minimum(np.searchsorted(part.numbers, number), len(part.numbers) - 1)
+        mine = part.numbers[row] == number
+        row = row[mine]
+        place = (day[mine] - np.array(field.first, dtype="datetime64[D]")[row]).astype(np.int64)
+        place = np.clip(place, 0, field.days[row] - 1)
+        ratios[:, mine] = field.path[row[:, None], place[:, None], [kalman.C, kalman.E, kalman.S]].T
+    stored, wake, sleep = (
+        r * sums.column(n).to_numpy() for r, n in zip(ratios, ("stored_j", "wake_j", "sleep_j"), strict=True)
+    )
+    kept = {name: sums.column(name) for name in ("node_no", "day", "wakes", "full_s", "observed_s")}
+    return pa.table(kept | {"net_harvest_j": stored + wake + sleep, "wake_j": wake, "sleep_j": sleep})
 
 
 def _accounts(ledger: pa.Table, numbers: Counts) -> list[Account]:
@@ -191,19 +167,17 @@ def _accounts(ledger: pa.Table, numbers: Counts) -> list[Account]:
     ]
 
 
-def _harvest_days(known: NumberedFleet, book: NodeBook, site: Site, today: datetime) -> NodeDays:
+def _harvest_days(book: NodeBook, changed: np.datetime64 | None, today: datetime) -> NodeDays:
     """The node's ledger since its harvester was last changed, with what its dark spells tell."""
     account, recent = book.account, book.recent
-    visits = [v for v in known.fleet.visits if v.node_id == book.node.node_id and v.work in NEW_HARVEST]
-    changed = max((v.at for v in visits), default=None)
     columns = (account.net_harvest_j, account.wake_j, account.sleep_j, account.full_s, account.observed_s)
     days = with_dark(Days(account.day, *columns), recent.dark, (today.utcoffset() or timedelta()).total_seconds())
     if changed is not None:
-        kept = days.day > np.datetime64(changed.astimezone(site.zone).date())
+        kept = days.day > changed
         days = Days(*(column[kept] for column in days))
     return NodeDays(
         book.node.node_id, book.budget, days.day, days.net_harvest_j, days.wake_j, days.sleep_j,
-        book.leakage() * days.observed_s, days.full_s, days.observed_s,
+        recent.leakage * days.observed_s, days.full_s, days.observed_s,
         None if recent.course is None else recent.course.harvest,
     )  # fmt: skip
 

@@ -215,7 +215,8 @@ def _leakage_grown(site: SiteBook, book: NodeBook, length: int) -> Floats:
     ratio = field.path[row, : field.days[row], kalman.L].astype(float)
     at = np.arange(length) + int((site.calendar.first - np.datetime64(field.first[row])).astype(np.int64))
     ratio = ratio[np.clip(at, 0, len(ratio) - 1)]
-    return np.asarray(np.maximum(ratio - ratio[:BASELINE_DAYS].mean(), 0.0) * book.leakage() / book.now()[kalman.L])
+    grown = np.maximum(ratio - ratio[:BASELINE_DAYS].mean(), 0.0)
+    return np.asarray(grown * book.recent.leakage / book.now()[kalman.L])
 
 
 def _fade(book: NodeBook) -> tuple[tuple[float, float, float], ...]:

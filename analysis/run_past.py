@@ -7,14 +7,13 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from analysis import kalman
 from analysis.depletion import FleetForecast, forecast
 from analysis.outlook import NodeOutlook
-from analysis.run import read_states
 from analysis.run_ahead import SEED, node_outlooks
-from analysis.run_books import read_recent, site_books
+from analysis.run_books import ledger_of, site_books
 from analysis.run_days import NumberedFleet
-from analysis.run_field import PART_NODES, Field, estimate_field, read_evidence
+from analysis.run_field import PART_NODES, estimate_field, read_evidence
+from analysis.run_recent import read_recent
 from analysis.series import Counts, Floats
 from ingest.budget import SECONDS_PER_DAY
 from ingest.store import Store, sql
@@ -81,9 +80,8 @@ def forecast_at(
         for part, found in history.evidence
     ]
     ledger = ledger_of(_before(history.sums, today), fields)
-    states = read_states(store.cursor(), moment)
-    recent = read_recent(store.cursor(), fields, states, moment)
-    books = list(site_books(history.known.at(moment), fields, ledger, states, recent, moment))
+    known = history.known.at(moment)
+    books = site_books(known, fields, ledger, read_recent(store.cursor(), known, fields, moment), moment)
     rows, found = node_outlooks(books, days)
     return rows, found, forecast(found, paths=paths, seed=SEED)
 
@@ -91,21 +89,3 @@ def forecast_at(
 def _before(table: pa.Table, today: np.datetime64) -> pa.Table:
     """The days that were over."""
     return table.filter(pa.array(np.asarray(_days(table) < today)))
-
-
-def ledger_of(sums: pa.Table, fields: list[tuple[NumberedFleet, Field]]) -> pa.Table:
-    """The ledger of days that the store holds as sums, as the view of that name makes it from the table of ratios."""
-    number, day = sums.column("node_no").to_numpy(), _days(sums)
-    ratios = np.full((3, len(number)), np.nan)
-    for part, field in fields:
-        row = np.minimum(np.searchsorted(part.numbers, number), len(part.numbers) - 1)
-        mine = part.numbers[row] == number
-        row = row[mine]
-        place = (day[mine] - np.array(field.first, dtype="datetime64[D]")[row]).astype(np.int64)
-        place = np.clip(place, 0, field.days[row] - 1)
-        ratios[:, mine] = field.path[row[:, None], place[:, None], [kalman.C, kalman.E, kalman.S]].T
-    stored, wake, sleep = (
-        r * sums.column(n).to_numpy() for r, n in zip(ratios, ("stored_j", "wake_j", "sleep_j"), strict=True)
-    )
-    kept = {name: sums.column(name) for name in ("node_no", "day", "wakes", "full_s", "observed_s")}
-    return pa.table(kept | {"net_harvest_j": stored + wake + sleep, "wake_j": wake, "sleep_j": sleep})

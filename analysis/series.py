@@ -7,6 +7,8 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import numpy.typing as npt
 
+from ingest.budget import Budget
+
 Floats = npt.NDArray[np.float64]
 Counts = npt.NDArray[np.int64]
 
@@ -58,3 +60,10 @@ def calendar(zone: ZoneInfo, first: date, days: int) -> Calendar:
     """The site days from `first`, with their true lengths (23 h or 25 h where the clocks change)."""
     starts = [datetime.combine(first + timedelta(days=i), time(), zone).timestamp() for i in range(days + 1)]
     return Calendar(first, np.array(starts))
+
+
+def by_budget(budgets: list[Budget]) -> list[tuple[Budget, Counts]]:
+    """The budgets of nodes, each once, and the places of the nodes that have it."""
+    kinds = {id(budget): budget for budget in budgets}
+    of = np.array([id(budget) for budget in budgets], dtype=np.int64)
+    return [(budget, np.flatnonzero(of == name)) for name, budget in kinds.items()]

@@ -80,11 +80,11 @@ def active_hours(harvest: Harvest) -> Array:
 
 
 def hour_profile(harvest: Harvest, energy: npt.ArrayLike, seconds: npt.ArrayLike, hold: float = 5.0) -> Array:
-    """Course of a node's harvest over the day, mean one, as its reports show it; shape (24,).
+    """Course of a node's harvest over the day, mean one, as its reports show it; shape (..., 24).
 
     Parameters
     ----------
-    energy, seconds : array_like, shape (24,)
+    energy, seconds : array_like, shape (..., 24)
         Harvest gathered in each hour of the site's day, and the time over which it was seen, on days that the budget
         calls active and while the storage was not full: harvest is curtailed there. [J, s]
     hold : float
@@ -93,12 +93,11 @@ def hour_profile(harvest: Harvest, energy: npt.ArrayLike, seconds: npt.ArrayLike
     gathered, seen = np.maximum(np.asarray(energy, dtype=float), 0.0), np.asarray(seconds, dtype=float) / 3600.0
     plan = active_hours(harvest)
     plan = plan / plan.mean()
-    expected = (plan * seen).sum()
-    scale = gathered.sum() / expected if expected > 0 else 0.0
-    if scale <= 0:
-        return np.asarray(plan)
-    course = (gathered / scale + hold * plan) / (seen + hold)
-    return np.asarray(course / course.mean())
+    total, expected = gathered.sum(axis=-1, keepdims=True), (plan * seen).sum(axis=-1, keepdims=True)
+    told = (total > 0) & (expected > 0)
+    scale = np.where(told, total, 1.0) / np.where(told, expected, 1.0)
+    course = np.where(told, (gathered / scale + hold * plan) / (seen + hold), plan)
+    return np.asarray(course / course.mean(axis=-1, keepdims=True))
 
 
 def day_shapes(harvest: Harvest, site: SiteDays, profile: Array | None = None) -> Array:

@@ -4,13 +4,13 @@ import numpy as np
 import pytest
 from analysis_parts import conveyor_budget
 
-from analysis.course import daily_course
+from analysis.course import daily_courses
+from analysis.series import Series
 from analysis.storage import storage_curve
 
 BUDGET = conveyor_budget()
 CURVE = storage_curve(BUDGET.storage)
 MONDAY = 1_767_571_200.0  # 5 January 2026, 00:00 UTC
-ONES = np.ones(3)
 
 
 def history(harvest, wakes_by_hour, days=28):
@@ -23,11 +23,22 @@ def history(harvest, wakes_by_hour, days=28):
     return time, np.asarray(CURVE.voltage_at(stored)), np.concatenate([[0], np.cumsum(wakes)])
 
 
+def daily_course(*nodes, offset=0.0):
+    """The courses of nodes, each of a history."""
+    time, voltage, wakes = (np.concatenate(column) for column in zip(*nodes, strict=True))
+    offsets = np.concatenate([[0], np.cumsum([len(node[0]) for node in nodes])])
+    series = Series(
+        offsets, time, voltage, wakes.astype(np.int64), *np.full((2, len(time)), np.nan), np.zeros(len(time), int)
+    )
+    each = np.ones(len(nodes))
+    return daily_courses(series, [BUDGET] * len(nodes), np.ones((len(nodes), 3)), 0 * each, offset * each)
+
+
 def test_shift_and_busy_hours_are_recovered():
     harvest = np.zeros(168)
     harvest[[day * 24 + hour for day in range(5) for hour in range(6, 22)]] = 56e-6
     wakes = np.where((np.arange(24) >= 8) & (np.arange(24) < 16), 4, 1)
-    course = daily_course(BUDGET, CURVE, *history(harvest, wakes), ONES, 0.0, 0.0)
+    (course,) = daily_course(history(harvest, wakes))
     # Six days a week are active by the budget, five in truth; 24 hours of 28 days outweigh what the plan is worth.
     active = (np.arange(24) >= 6) & (np.arange(24) < 22)
     np.testing.assert_allclose(course.harvest, np.where(active, 24 / 16, 0.0), atol=0.05)
@@ -37,7 +48,7 @@ def test_shift_and_busy_hours_are_recovered():
 def test_the_day_is_the_sites():
     harvest = np.zeros(168)
     harvest[10::24] = 60e-6
-    course = daily_course(BUDGET, CURVE, *history(harvest, np.ones(24, dtype=int)), ONES, 0.0, -5 * 3600.0)
+    (course,) = daily_course(history(harvest, np.ones(24, dtype=int)), offset=-5 * 3600.0)
     assert np.argmax(course.harvest) == 5  # 10:00 UTC is 05:00 five hours behind
 
 
@@ -45,10 +56,22 @@ def test_hours_at_full_say_nothing_and_are_filled():
     time, voltage, wakes = history(np.full(168, 27e-6), np.ones(24, dtype=int))
     hour = (np.arange(len(time)) % 24 >= 12) & (np.arange(len(time)) % 24 < 18)
     full = np.where(hour, 5.0, np.minimum(voltage, 4.9))
-    course = daily_course(BUDGET, CURVE, time, full, wakes, ONES, 0.0, 0.0)
+    (course,) = daily_course((time, full, wakes))
     assert np.isfinite(course.harvest).all()
 
 
 @pytest.mark.parametrize("days", [0, 10])
 def test_too_little_seen_is_no_course(days):
-    assert daily_course(BUDGET, CURVE, *history(np.zeros(168), np.ones(24, dtype=int), days), ONES, 0.0, 0.0) is None
+    assert daily_course(history(np.zeros(168), np.ones(24, dtype=int), days)) == [None]
+
+
+def test_nodes_side_by_side_do_not_touch_each_other():
+    wakes = np.where(np.arange(24) < 12, 4, 1)
+    enough, too_few = history(np.full(168, 30e-6), wakes), history(np.zeros(168), wakes, days=3)
+    nothing = tuple(column[:0] for column in enough)
+    (alone,), found = daily_course(enough), daily_course(too_few, enough, nothing, enough)
+    assert found[0] is None
+    assert found[2] is None
+    for course in (found[1], found[3]):
+        np.testing.assert_array_equal(course.harvest, alone.harvest)
+        np.testing.assert_array_equal(course.wakes, alone.wakes)

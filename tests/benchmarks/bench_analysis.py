@@ -19,11 +19,12 @@ import pytest
 
 from analysis.evidence import middle_voltage
 from analysis.load import sleep_power, wake_energy
-from analysis.run import read_ledger, read_states, read_windows
-from analysis.run_books import read_recent, site_books
+from analysis.run import read_windows
+from analysis.run_books import read_ledger, site_books
 from analysis.run_days import NumberedFleet, update_days
 from analysis.run_field import update_field
 from analysis.run_findings import find_all, judge_nodes
+from analysis.run_recent import read_recent
 from fixtures.scatter import scattered_fleet
 from fixtures.simulate import simulate
 from ingest.fleet import Fleet
@@ -107,9 +108,8 @@ def reports(simulated, part):
 def findings(book, known, fields, moment):
     """Health and findings, and the books they rest on; how many findings."""
     cursor = book.cursor()
-    states = read_states(cursor, moment)
-    recent = read_recent(cursor, fields, states, moment)
-    books = list(site_books(known, fields, read_ledger(cursor, known), states, recent, moment))
+    recent = read_recent(cursor, known, fields, moment)
+    books = site_books(known, fields, read_ledger(cursor, fields), recent, moment)
     return len(find_all(books, judge_nodes(known, fields, books, read_windows(cursor, moment))))
 
 

@@ -22,11 +22,12 @@ from analysis.estimate import LINES
 from analysis.evidence import middle_voltage
 from analysis.limits import quantisation_sd, slope_bound
 from analysis.load import load_power, sleep_power, wake_energy
-from analysis.run import WINDOW_DAYS, read_ledger, read_states, read_windows
-from analysis.run_books import read_recent, site_books
+from analysis.run import read_windows
+from analysis.run_books import read_ledger, site_books
 from analysis.run_days import NumberedFleet, update_days
 from analysis.run_field import update_field
 from analysis.run_findings import find_all, judge_nodes
+from analysis.run_recent import RECENT_DAYS, read_recent
 from analysis.storage import storage_curve
 from fixtures.faults import Fault
 from fixtures.mill import FOLDER
@@ -243,9 +244,8 @@ def judged(book: Store, moment: datetime) -> tuple[pd.DataFrame, list[dict[str, 
     known, cursor = NumberedFleet.of(book), book.cursor()
     update_days(book, known, moment, lambda *_: None)
     fields = list(update_field(book, known, moment.date() + timedelta(days=1), lambda *_: None))
-    states = read_states(cursor, moment)
-    recent = read_recent(cursor, fields, states, moment)
-    books = list(site_books(known, fields, read_ledger(cursor, known), states, recent, moment))
+    recent = read_recent(cursor, known, fields, moment)
+    books = site_books(known, fields, read_ledger(cursor, fields), recent, moment)
     nodes = judge_nodes(known, fields, books, read_windows(cursor, moment))
     rows = [
         {"node_id": node.node_id, **asdict(line)}
@@ -275,7 +275,7 @@ def truth(simulated: Simulated, fleet: Fleet, estimates: pd.DataFrame, day: int)
     known, budgets = simulated.truth, [fleet.budgets[name] for name in simulated.budgets]
     stated = estimates.pivot(index="node_id", columns="line", values="budget").loc[list(simulated.node_ids)]
     per_day = len(simulated.times) // known.day_esr_ohm.shape[1]
-    recent = slice(max(day - WINDOW_DAYS, 0) * per_day + 1, day * per_day)
+    recent = slice(max(day - RECENT_DAYS, 0) * per_day + 1, day * per_day)
     inside = simulated.reported[:, recent] & simulated.reported[:, recent.start - 1 : recent.stop - 1]
     seconds = np.maximum(inside.sum(axis=1), 1) * (simulated.times[1] - simulated.times[0])
 

@@ -1,7 +1,7 @@
 """Gathers what is known of each node, site by site, as forecast and findings read it."""
 
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 import duckdb
@@ -20,6 +20,7 @@ from analysis.run_recent import Recent, State
 from analysis.series import Counts, Floats
 from analysis.site_days import Closure, SiteDays
 from analysis.storage import TEMPERATURE_REFERENCE_C, StorageCurve
+from analysis.warmth import place_names
 from ingest.budget import Budget
 from ingest.fleet import Node, Site
 from ingest.store import sql
@@ -113,6 +114,7 @@ def site_books(
         By node_no.
     """
     estimates = {int(n): (field, i) for part, field in fields for i, n in enumerate(part.numbers)}
+    recent = _with_lent_warmth(known, recent)
     accounts = _accounts(ledger, known.numbers)
     by_site: defaultdict[str, list[NodeBook]] = defaultdict(list)
     for i, (number, node, budget) in enumerate(zip(known.numbers.tolist(), known.nodes, known.budgets, strict=True)):
@@ -122,6 +124,21 @@ def site_books(
             book = NodeBook(i, node, budget, *estimates[number], accounts[i], silent, recent[number])
             by_site[node.site].append(book)
     return [_site_book(known, known.fleet.sites[site], nodes, moment) for site, nodes in by_site.items()]
+
+
+def _with_lent_warmth(known: NumberedFleet, recent: dict[int, Recent]) -> dict[int, Recent]:
+    """The same with the mean temperature of the node's place where it reports none."""
+    place_of = dict(zip(known.numbers.tolist(), place_names(known.fleet, known.nodes), strict=True))
+    told: defaultdict[str, list[float]] = defaultdict(list)
+    for number, late in recent.items():
+        if number in place_of and not np.isnan(late.state.temperature):
+            told[place_of[number]].append(late.state.temperature)
+    mean = {place: float(np.mean(values)) for place, values in told.items()}
+    lent = dict(recent)
+    for number, late in recent.items():
+        if np.isnan(late.state.temperature) and place_of.get(number, "") in mean:
+            lent[number] = replace(late, state=replace(late.state, temperature=mean[place_of[number]]))
+    return lent
 
 
 def _site_book(known: NumberedFleet, site: Site, nodes: list[NodeBook], moment: datetime) -> SiteBook:

@@ -3,7 +3,8 @@
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
+from functools import partial
 from typing import Any
 
 import duckdb
@@ -15,6 +16,7 @@ from analysis import evidence
 from analysis.ledger import NominalDays, day_sums, longest_interval, node_terms, nominal_days
 from analysis.quiet import WEEK_HOURS, sunless
 from analysis.series import Calendar, Counts, Floats, Series, calendar
+from analysis.warmth import Warmth, agree, lend, place_names, thermometers
 from ingest.budget import Budget
 from ingest.fleet import Fleet, Node
 from ingest.store import Store, sql
@@ -22,6 +24,7 @@ from ingest.store import Store, sql
 CHUNK_NODE_DAYS = 200_000  # of one pass over the reports: bounds memory whatever the fleet's size
 THREADS = 2  # chunks under way at once; the kernels run outside Python's lock
 DAY = timedelta(days=1)
+THERMOMETER_DAYS = 3  # the last of a stretch, whose reports show which nodes have a thermometer
 SUM_COLUMNS = tuple(NominalDays.__dataclass_fields__)
 
 Progress = Callable[[str, int, int], None]  # what is being done, how much of it is done, of how much
@@ -73,8 +76,9 @@ def update_days(store: Store, known: NumberedFleet, moment: datetime, progress: 
     chunks = list(_chunks(frame, known)) if len(frame) else []
     rows = done = 0
     for batch in _stretches(chunks):  # in order of time, for the week is learnt as it goes
+        warmth = _read_warmth(store.cursor(), known, batch[0], moment)
         with ThreadPoolExecutor(THREADS) as pool:
-            for count in pool.map(lambda chunk: _compute(store, chunk, moment), batch):
+            for count in pool.map(partial(_compute, store, moment, warmth), batch):
                 rows, done = rows + count, done + 1
                 progress("ledger", done, len(chunks))
     with store.write() as cursor:  # the day of the moment itself is not over: it stays touched
@@ -103,7 +107,30 @@ def _stretches(chunks: list[_Chunk]) -> Iterator[list[_Chunk]]:
         yield [chunk for chunk in chunks if chunk.first == first]
 
 
-def _compute(store: Store, chunk: _Chunk, moment: datetime) -> int:
+def _read_warmth(
+    cursor: duckdb.DuckDBPyConnection, known: NumberedFleet, chunk: _Chunk, moment: datetime
+) -> dict[str, Warmth]:
+    """The temperature of each place that can lend one, over the days of a chunk."""
+    begin = datetime.combine(chunk.first - 2 * DAY, time(), UTC)
+    end = min(begin + (chunk.days + 4) * DAY, moment)
+    bounds = {"first": plain(max(begin, end - THERMOMETER_DAYS * DAY)), "last": plain(end)}
+    having = [row[0] for row in cursor.execute(sql("read_thermometers", "analysis"), bounds).fetchall()]
+    place, reports = place_names(known.fleet, known.nodes), np.isin(known.numbers, having)
+    lenders = thermometers(place, reports.tolist())
+    if not lenders:
+        return {}
+    cursor.register(
+        "thermometers", pd.DataFrame({"node_no": known.numbers[lenders], "place": [place[i] for i in lenders]})
+    )
+    rows = cursor.execute(sql("read_warmth", "analysis"), bounds | {"first": plain(begin)}).fetch_df()
+    return {
+        str(name): Warmth(part["time"].to_numpy(), part["temp_c"].to_numpy())
+        for name, part in rows.groupby("place")
+        if agree(part["variance"].to_numpy(np.float64))
+    }
+
+
+def _compute(store: Store, moment: datetime, warmth: dict[str, Warmth], chunk: _Chunk) -> int:
     """Compute one chunk and put it in place of what was there."""
     part, cursor = chunk.part, store.cursor()
     sites = sorted({node.site for node in part.nodes})
@@ -117,7 +144,7 @@ def _compute(store: Store, chunk: _Chunk, moment: datetime) -> int:
     reach = timedelta(seconds=max(longest_interval(budget) for budget in part.budgets) + 1)
     begin = datetime.fromtimestamp(min(c.midnights[0] for c in calendars), UTC) - max(reach, 2 * DAY)
     end = min(datetime.fromtimestamp(max(c.midnights[-1] for c in calendars), UTC) + reach, moment)
-    series = read_series(cursor, part.numbers, begin, end)
+    series = lend(read_series(cursor, part.numbers, begin, end), place_names(part.fleet, part.nodes), warmth)
     sums = nominal_days(day_sums(series, node_terms(part.budgets), calendars, site), part.budgets)
     found = evidence.gather(series, evidence.terms(part.budgets), calendars, site, sun, _weeks(cursor, part.numbers))
     cursor.close()

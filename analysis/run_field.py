@@ -11,7 +11,7 @@ import numpy as np
 import pyarrow as pa
 
 from analysis import kalman, posterior
-from analysis.quiet_runs import STEPS, SUMS
+from analysis.quiet_runs import MEASURED, POINTS, STEPS, SUMS
 from analysis.run_carry import Dates, Earlier, held, read_earlier, standing_rows
 from analysis.run_days import THREADS, NumberedFleet, Progress
 from analysis.series import Counts
@@ -46,6 +46,8 @@ class Field:
     resistance : ndarray, shape (nodes, days, STEPS)
     hidden_sleep : ndarray, shape (nodes, 2)
         `sleep_shift` and `sleep_hidden` of the posterior.
+    measured : ndarray of bool, shape (nodes,)
+        Whether temperature, its own or lent, went with most of the late evidence.
     """
 
     first: list[date]
@@ -58,6 +60,7 @@ class Field:
     changes: np.ndarray[Any, Any]
     resistance: np.ndarray[Any, Any]
     hidden_sleep: np.ndarray[Any, Any]
+    measured: np.ndarray[Any, Any]
 
 
 def update_field(
@@ -139,7 +142,7 @@ def estimate_anew(found: pa.Table, part: NumberedFleet, today: date) -> tuple[Fi
     told = (sums != 0).any(axis=2) & (day >= renewed[:, None])
     field = Field(
         first.tolist(), renewed, lengths, told.sum(axis=1), now.mean, now.covariance, now.path, now.changes, resistance,
-        np.column_stack([now.sleep_shift, now.sleep_hidden]),
+        np.column_stack([now.sleep_shift, now.sleep_hidden]), _measured(sums),
     )  # fmt: skip
     known = day < now.earlier.day[:, None]
     last = np.where(now.changes & known, day, -1).max(axis=1)
@@ -182,8 +185,14 @@ def carry_on(
         earlier.first.tolist(), renewed, lengths, told.sum(axis=1) + np.where(renewed <= skip, earlier.told, 0),
         now.mean, now.covariance, path, changes,
         _dense(steps, "resistance", *_places(steps, part), earlier.first, lengths),
-        np.column_stack([now.sleep_shift, now.sleep_hidden]),
+        np.column_stack([now.sleep_shift, now.sleep_hidden]), _measured(sums),
     )  # fmt: skip
+
+
+def _measured(sums: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
+    """Whether most days that tell something tell of temperature, of each node."""
+    told = sums[..., POINTS] > 0
+    return np.asarray((told & (sums[..., MEASURED] > 0.5)).sum(axis=1) > 0.5 * told.sum(axis=1))
 
 
 def _places(found: pa.Table, part: NumberedFleet, day: str = "day") -> tuple[Counts, Dates]:

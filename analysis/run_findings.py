@@ -224,7 +224,7 @@ def _fade(book: NodeBook) -> tuple[tuple[float, float, float], ...]:
     field, row, two = book.field, book.row, np.array([places.FADE, places.RISE])
     days = slice(int(field.renewed[row]), int(field.days[row]))
     before = DRIFT_PER_DAY[two] ** 2 * (days.stop - days.start)
-    if np.isnan(book.state.temperature):
+    if not field.measured[row]:
         wander = UNMEASURED_DRIFT[book.budget.harvest.source == "light-outdoor"]
         before[1] += wander**2 * (days.stop - days.start)
     before += JUMP[two] ** 2 * field.changes[row, days].sum()

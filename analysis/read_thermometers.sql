@@ -1,0 +1,2 @@
+-- The nodes whose reports between $first and $last hold a temperature.
+SELECT DISTINCT node_no FROM report_log WHERE observed_at BETWEEN $first AND $last AND temp_c IS NOT NULL

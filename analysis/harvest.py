@@ -223,7 +223,7 @@ def _see(node: NodeDays, site: SiteDays, past: int, shape: Array, full_share: fl
     free = gross - spent * full_s / SECONDS_PER_DAY  # at full, only what is spent comes in
     whole = np.where(bound, gross, np.maximum(free / np.maximum(1 - lost, 1e-9), gross))
     harvest, censored, spread = np.full(past, np.nan), np.zeros(past, dtype=bool), np.ones(past)
-    harvest[place], censored[place] = np.maximum(whole, 0.0), bound
+    harvest[place], censored[place] = whole, bound  # below zero by noise, too: a mean of what is cut off is too high
     spread[place] = np.where(bound, 1.0, 1 / (1 - np.minimum(lost, FULL_SHARE)))
     load = [a[kept].mean() if kept.any() else 0.0 for a in (node.wake_j, node.sleep_j, node.leakage_j)]
     return _Seen(harvest, censored, spread, np.array(load))

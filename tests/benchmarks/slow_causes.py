@@ -156,7 +156,9 @@ def _air(kind: Kind, clock: Clock, rng: np.random.Generator) -> Floats:
     swing = np.sin((clock.hour - 9) / 24 * 2 * np.pi)
     if kind.source != "light-outdoor":
         return 20 + 5 * season + 1.5 * swing
-    return np.asarray(12 + 10 * season + 4 * swing + _wander(rng, int(clock.day[-1]) + 1, 0.8, 3.0)[clock.day])
+    days = np.arange(int(clock.day[-1]) + 1)
+    weather = np.interp((clock.time - START.timestamp()) / DAY_S, days + 0.5, _wander(rng, len(days), 0.8, 3.0))
+    return np.asarray(12 + 10 * season + 4 * swing + weather)
 
 
 class Parts(NamedTuple):

@@ -14,21 +14,16 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.change import Change, find_changes
-from analysis.ledger import FULL_MARGIN, FULL_MARGIN_STEPS
+from analysis.harvest_behind import NodeDays, Seen, behind
 from analysis.level import Level, borrowed, filter_level
 from analysis.noise import deviates, lag_one, noise_table, shared, slow_spread, table_sd
-from analysis.outlook import HarvestOutlook, curve_of
-from analysis.site_days import Ahead, Days, SiteDays, active_hours, ahead, day_shapes
+from analysis.outlook import HarvestOutlook
+from analysis.site_days import Ahead, SiteDays, ahead
 from analysis.stops import LIKELY, Stop, ongoing_stop, past_stops
 from ingest.budget import SECONDS_PER_DAY, Budget
 
 Array = npt.NDArray[np.float64]
 
-OBSERVED_SHARE = 0.9  # of a day that must be seen for its harvest to count
-FULL_SHARE = 0.7  # of the active time at full from which a day is only a lower bound
-FULL_SHARE_PAST = 0.9  # the same where days are compared with each other: what is left tells of a lasting change
-CLOSED_SHARE = 0.2  # days whose weekday and closures leave less than this say nothing about the level
-DARK_SEASON = 0.01  # nor do those of the polar night
 STEP_Z = 5.0  # standard deviations of a change from which it is taken to last,
 STEP_LEAST = 0.65  # and its ratio (or one over it)
 STEP_SD = 0.3  # relative sd of the mean believed after it
@@ -57,44 +52,6 @@ SOURCES = {
     "other": Source(0.3, 0.3, 0.25, 180.0, 0.5),
     "none": Source(0.0, 0.0, 0.0, 180.0, 0.0),
 }
-
-
-@dataclass(frozen=True)
-class NodeDays:
-    """The ledger of one node up to the forecast, since its harvester was last changed; rows of complete days.
-
-    Attributes
-    ----------
-    day : ndarray of datetime64[D], shape (n,)
-        Calendar days of the site, rising.
-    net_harvest_j, wake_j, sleep_j, leakage_j : ndarray, shape (n,)
-        As in the ledger, and what the storage is thought to have lost. [J]
-    full_s, observed_s : ndarray, shape (n,)
-        Time at full and time seen. [s]
-    profile : ndarray, shape (24,), optional
-        Course over the day, from `site_days.hour_profile`.
-    """
-
-    node_id: str
-    budget: Budget
-    day: Days
-    net_harvest_j: Array
-    wake_j: Array
-    sleep_j: Array
-    leakage_j: Array
-    full_s: Array
-    observed_s: Array
-    profile: Array | None = None
-
-
-@dataclass(frozen=True)
-class _Seen:
-    """A node's days on the site's calendar up to yesterday; NaN where nothing is known."""
-
-    harvest: Array  # gross, or the least it can have been [J]
-    censored: npt.NDArray[np.bool_]
-    spread: Array  # noise of the day over the usual
-    load: Array  # shape (3,): mean wake, sleep, leakage a day [J]
 
 
 @dataclass(frozen=True)
@@ -139,19 +96,13 @@ def _group(
     """The outlooks of nodes of one budget."""
     budget, source = nodes[0].budget, SOURCES[nodes[0].budget.harvest.source]
     past = int(site.index(np.array(today)))
-    season = site.sky.mean(axis=1) if budget.harvest.source == "light-outdoor" else np.ones(site.days)
-    shapes = [day_shapes(budget.harvest, site, node.profile) for node in nodes]
-    closed = [(shape * site.closed).sum(axis=1) for shape in shapes]
-    seen = [_see(node, site, past, shape) for node, shape in zip(nodes, shapes, strict=True)]
-    weeks = [_weekdays(s, c[:past] * season[:past], site, budget) for s, c in zip(seen, closed, strict=True)]
-    values = [
-        _value(s, season[:past], (week[site.weekday] * c)[:past])
-        for s, week, c in zip(seen, weeks, closed, strict=True)
-    ]
+    known = behind(nodes, site, past)
+    season, shapes, weeks, censored = known.season, known.shapes, known.weeks, known.seen.censored
+    seen, values = known.seen.rows(), list(known.values)
     prior = _prior(budget, values)
     stops = [ongoing_stop(v, s.censored, source.noise_sd, source.noise_keep) for v, s in zip(values, seen, strict=True)]
     values = [_without(value, stop) for value, stop in zip(values, stops, strict=True)]
-    changes = find_changes(np.where(np.stack([s.censored for s in seen]), np.nan, np.stack(values)))
+    changes = find_changes(np.where(censored, np.nan, np.stack(values)))
     steps = [_last_step(value, change, prior) for value, change in zip(values, changes, strict=True)]
     values = [value if step is None else step.since for value, step in zip(values, steps, strict=True)]
     priors = [prior if step is None else step.prior for step in steps]
@@ -167,7 +118,7 @@ def _group(
     usual = [max(level.mean + level.departure, USUAL_LEAST * p[0]) for level, p in zip(levels, priors, strict=True)]
     levels = [_level(*each, scatter, source) for each in zip(seen, running, priors, usual, strict=True)]
     factors = [_factors(v, s, level.after) for v, s, level in zip(values, seen, levels, strict=True)]
-    z = deviates(np.stack(factors), scatter.table, np.stack([s.censored for s in seen]))
+    z = deviates(np.stack(factors), scatter.table, censored)
     share = shared(z, source.shared) if past else source.shared
     return [
         _outlook(level, scatter, source, share, row, s, stop, ahead(season, week, shape, site, today, hour, days))
@@ -210,88 +161,6 @@ def _prior(budget: Budget, values: list[Array]) -> tuple[float, float]:
     return max(float(known.mean()) if len(known) else 0.0, 1e-6), 1.0
 
 
-def _see(node: NodeDays, site: SiteDays, past: int, shape: Array, full_share: float = FULL_SHARE) -> _Seen:
-    """The node's gross harvest on the calendar: what was curtailed at full is made up for, or marked."""
-    place = site.index(node.day)
-    kept = (place >= 0) & (place < past) & (node.observed_s >= OBSERVED_SHARE * SECONDS_PER_DAY)
-    place = place[kept]
-    gross = node.net_harvest_j[kept] + node.leakage_j[kept]
-    spent = node.wake_j[kept] + node.sleep_j[kept] + node.leakage_j[kept]
-    full_s = np.maximum(node.full_s[kept] - _tail(node.budget, spent), 0.0)
-    lost = _curtailed(full_s, shape[place])
-    bound = lost > full_share
-    free = gross - spent * full_s / SECONDS_PER_DAY  # at full, only what is spent comes in
-    whole = np.where(bound, gross, np.maximum(free / np.maximum(1 - lost, 1e-9), gross))
-    harvest, censored, spread = np.full(past, np.nan), np.zeros(past, dtype=bool), np.ones(past)
-    harvest[place], censored[place] = whole, bound  # below zero by noise, too: a mean of what is cut off is too high
-    spread[place] = np.where(bound, 1.0, 1 / (1 - np.minimum(lost, FULL_SHARE)))
-    load = [a[kept].mean() if kept.any() else 0.0 for a in (node.wake_j, node.sleep_j, node.leakage_j)]
-    return _Seen(harvest, censored, spread, np.array(load))
-
-
-def _tail(budget: Budget, spent: Array) -> Array:
-    """How long a day a node still reads full after its harvest has ended, at most the night. [s]"""
-    curve, full = curve_of(budget.storage), budget.storage.full_voltage
-    margin = max(FULL_MARGIN * full, FULL_MARGIN_STEPS * budget.telemetry.adc_step)
-    held = curve.full_j - float(np.asarray(curve.energy(full - margin)))
-    outdoors = budget.harvest.source == "light-outdoor"
-    idle = 0.5 if outdoors else float((active_hours(budget.harvest) == 0).mean())
-    return np.asarray(np.minimum(held / np.maximum(spent, 1e-12), idle) * SECONDS_PER_DAY)
-
-
-def _curtailed(full_s: Array, shape: Array) -> Array:
-    """Share of each day's harvest that fell into its time at full, if that was the end of its active hours."""
-    if not len(shape):
-        return np.zeros(0)
-    active = shape > 0.1 * shape.max(axis=1, keepdims=True)
-    end = 24 - np.argmax(active[:, ::-1], axis=1)
-    gone = np.concatenate([np.zeros((len(shape), 1)), np.cumsum(shape, axis=1)], axis=1)
-    since = np.clip(end - full_s / 3600.0, 0.0, 23.999)
-    row, hour = np.arange(len(shape)), since.astype(int)
-    at = gone[row, hour] + (since - hour) * shape[row, hour]
-    return np.asarray(np.clip(1 - at / gone[row, end], 0.0, 1.0))
-
-
-def _value(seen: _Seen, season: Array, open_share: Array) -> Array:
-    """Harvest over what the day allows; NaN on days that allow next to nothing."""
-    tells = (open_share > CLOSED_SHARE) & (season > DARK_SEASON)
-    return np.where(tells, seen.harvest / np.where(tells, season * open_share, 1.0), np.nan)
-
-
-def _weekdays(seen: _Seen, allowed: Array, site: SiteDays, budget: Budget) -> Array:
-    """Factor of each weekday, mean one: the node's own, held towards the budget's days; shape (7,)."""
-    plan = np.ones(7)
-    if budget.harvest.active_days is not None:
-        plan = np.isin(np.arange(7), budget.harvest.active_days).astype(float)
-    plan *= 7 / plan.sum()
-    if budget.harvest.source in ("light-outdoor", "none"):
-        return np.ones(7)
-    recent = slice(max(len(allowed) - 84, 0), None)
-    weekday = site.weekday[: len(allowed)][recent]
-    usable = np.isfinite(seen.harvest[recent]) & ~seen.censored[recent] & (allowed[recent] > CLOSED_SHARE)
-    value = np.where(usable, seen.harvest[recent] / np.maximum(allowed[recent], CLOSED_SHARE), 0.0)
-    count = np.bincount(weekday, usable, minlength=7).astype(float)
-    if usable.sum() < 7:
-        return plan
-    mean = np.bincount(weekday, value, minlength=7) / np.maximum(count, 1)
-    whole = float((mean * (count > 0) + 0.0).sum() / max((plan * (count > 0)).sum() / 7, 1e-9) / 7)
-    if whole <= 0:
-        return plan
-    own = mean / whole
-    belief = _pooled(own, plan, count)
-    factor = (count * own + 2.0 * belief) / (count + 2.0)
-    return np.asarray(factor * 7 / factor.sum())
-
-
-def _pooled(own: Array, plan: Array, count: Array) -> Array:
-    """The mean factor of the plan's active days, and of its idle ones: what a single weekday is held towards."""
-    belief = plan.copy()
-    for group in (plan > 0, plan == 0):
-        if count[group].sum() >= 4:
-            belief[group] = np.average(own[group], weights=np.maximum(count[group], 1e-9))
-    return belief
-
-
 def _usual(value: Array, believed: float) -> float:
     """A node's usual harvest, to which its noise is in proportion, before its level is known."""
     known = value[np.isfinite(value)]
@@ -299,7 +168,7 @@ def _usual(value: Array, believed: float) -> float:
 
 
 def _level(
-    seen: _Seen, value: Array, prior: tuple[float, float], usual: float, scatter: _Scatter, source: Source
+    seen: Seen, value: Array, prior: tuple[float, float], usual: float, scatter: _Scatter, source: Source
 ) -> Level:
     mean, tolerance = prior
     if mean <= 0:
@@ -318,13 +187,13 @@ def _level(
     )
 
 
-def _factors(value: Array, seen: _Seen, level: Array) -> Array:
+def _factors(value: Array, seen: Seen, level: Array) -> Array:
     """Each day's harvest, or the least it was, over its level; NaN where not known."""
     usable = (level > 0) & (seen.censored | (seen.spread < 2.0))
     return np.where(usable, value / np.where(level > 0, level, 1.0), np.nan)
 
 
-def _scatter(values: list[Array], seen: list[_Seen], levels: list[Level], source: Source) -> _Scatter:
+def _scatter(values: list[Array], seen: list[Seen], levels: list[Level], source: Source) -> _Scatter:
     """Distribution and day-to-day correlation of the noise, over all nodes of the group."""
     if source.noise_sd == 0:
         return _Scatter(0.0, noise_table([], 0.0), 0.0, 0.0)
@@ -345,7 +214,7 @@ def _outlook(
     source: Source,
     share: float,
     z: Array,
-    seen: _Seen,
+    seen: Seen,
     stop: Stop | None,
     coming: Ahead,
 ) -> HarvestOutlook:
@@ -382,31 +251,3 @@ def _outlook(
         past_leakage=float(seen.load[2]),
         past_harvest=float(harvest.mean()) if len(harvest) else 0.0,
     )
-
-
-@dataclass(frozen=True)
-class PastHarvest:
-    """A node's harvest of each site day up to yesterday, freed of season, weekday and closures.
-
-    Attributes
-    ----------
-    power : ndarray, shape (days,)
-        NaN where a day says nothing. [W]
-    bound : ndarray of bool, shape (days,)
-        Days mostly at full: the harvest was at least this.
-    """
-
-    power: Array
-    bound: npt.NDArray[np.bool_]
-
-
-def past_harvest(node: NodeDays, site: SiteDays, today: np.datetime64) -> PastHarvest:
-    """The harvest behind, comparable from day to day; `site` as for `outlooks`."""
-    past = int(site.index(np.array(today)))
-    season = site.sky.mean(axis=1) if node.budget.harvest.source == "light-outdoor" else np.ones(site.days)
-    shape = day_shapes(node.budget.harvest, site, node.profile)
-    closed = (shape * site.closed).sum(axis=1)
-    seen = _see(node, site, past, shape, FULL_SHARE_PAST)
-    week = _weekdays(seen, closed[:past] * season[:past], site, node.budget)
-    value = _value(seen, season[:past], (week[site.weekday] * closed)[:past])
-    return PastHarvest(value / SECONDS_PER_DAY, seen.censored)

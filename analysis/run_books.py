@@ -10,7 +10,7 @@ import pyarrow as pa
 
 from analysis import kalman
 from analysis.dark import Days, with_dark
-from analysis.harvest import NodeDays
+from analysis.harvest_behind import NodeDays
 from analysis.ledger import longest_interval
 from analysis.outcomes import NEARLY_EMPTY
 from analysis.outlook import curve_of

@@ -12,7 +12,7 @@ from analysis import state as places
 from analysis.end_of_life import Criterion, EndOfLife, Loss, end_of_life, pace
 from analysis.estimate import Line, NetHarvest, lines
 from analysis.findings import Finding, NodeFacts, Rise, find
-from analysis.harvest import NodeDays, past_harvest
+from analysis.harvest_behind import past_harvest
 from analysis.health import RATE_DAYS, Health, fade_or_leak, judge, resistance
 from analysis.remaining import Remaining, Spent, by_counting, by_voltage, capacity_told, full_since
 from analysis.run_ahead import per_capacity_sd
@@ -56,11 +56,11 @@ def judge_nodes(
 
 def find_all(books: list[SiteBook], nodes: list[NodeField]) -> list[dict[str, Any]]:
     """The rows of the table `findings`."""
-    facts = [
-        _facts(site, book, days, nodes[book.place].health)
-        for site in books
-        for book, days in zip(site.nodes, site.days, strict=True)
-    ]
+    facts: list[NodeFacts] = []
+    for site in books:
+        past = past_harvest(site.days, site.calendar, np.datetime64(site.today.date()))
+        for book, power, bound in zip(site.nodes, past.power, past.bound, strict=True):
+            facts.append(_facts(site, book, power, bound, nodes[book.place].health))
     return [_row(finding) for finding in find(facts)]
 
 
@@ -178,22 +178,20 @@ def _net_harvest(field: Field, row: int, window: tuple[float, ...] | None) -> Ne
     return NetHarvest(total / seconds, float(np.sqrt(max(variance, 0.0))) / seconds)
 
 
-def _facts(site: SiteBook, book: NodeBook, days: NodeDays, health: Health) -> NodeFacts:
-    today = np.datetime64(site.today.date())
-    past = past_harvest(days, site.calendar, today)
+def _facts(site: SiteBook, book: NodeBook, power: Floats, bound: np.ndarray[Any, Any], health: Health) -> NodeFacts:
     account, curve = book.account, book.curve
     recent = slice(-BASELINE_DAYS, None)
     spent = float((account.wake_j[recent] + account.sleep_j[recent]).sum())
     p = book.field.covariance[book.row]
-    harvest = past.power + _leakage_grown(site, book, len(past.power))
+    harvest = power + _leakage_grown(site, book, len(power))
     return NodeFacts(
         book.node.node_id,
         book.node.site,
         book.budget,
         site.calendar.first.astype("datetime64[D]").item(),
         harvest,
-        past.bound,
-        _wakes(site, book, len(past.power)),
+        bound,
+        _wakes(site, book, len(power)),
         sleep=_rise(book, kalman.S, per_capacity_sd(book)[1]),
         leakage=Rise(health.leakage_ratio, health.leakage_sd, _changed(book)),
         health=health,

@@ -101,19 +101,19 @@ def hour_profile(harvest: Harvest, energy: npt.ArrayLike, seconds: npt.ArrayLike
 
 
 def day_shapes(harvest: Harvest, site: SiteDays, profile: Array | None = None) -> Array:
-    """Share of a day's harvest that comes in each hour, for each day of the site; rows sum to one, shape (days, 24).
+    """Share of a day's harvest that comes in each hour, by day of the site; rows sum to one, shape (..., days, 24).
 
     Parameters
     ----------
-    profile : ndarray, shape (24,), optional
+    profile : ndarray, shape (..., 24), optional
         From `hour_profile`. Without it the budget's active hours; for outdoor light always the sky's course.
     """
     if harvest.source == "light-outdoor":
-        by_hour = site.sky + 1e-9
-    else:
-        course = active_hours(harvest) if profile is None else profile
-        by_hour = np.broadcast_to(course, (site.days, 24))
-    return np.asarray(by_hour / by_hour.sum(axis=1, keepdims=True))
+        sky = site.sky + 1e-9
+        return np.asarray(sky / sky.sum(axis=1, keepdims=True))
+    course = active_hours(harvest) if profile is None else profile
+    share = course / course.sum(axis=-1, keepdims=True)
+    return np.broadcast_to(share[..., None, :], (*share.shape[:-1], site.days, 24))
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,8 @@ import pytest
 from irradiance_years import YEARS, Year
 from outlooks import TEXT
 
-from analysis.harvest import NodeDays, outlooks
+from analysis.harvest import outlooks
+from analysis.harvest_behind import NodeDays
 from analysis.outlook import HarvestOutlook
 from analysis.site_days import Closure, SiteDays
 from ingest.budget import Budget, parse_budget

@@ -16,7 +16,8 @@ from statsmodels.tsa.statespace.structural import UnobservedComponents
 
 from analysis import scores
 from analysis.depletion import forecast
-from analysis.harvest import NodeDays, outlooks
+from analysis.harvest import outlooks
+from analysis.harvest_behind import NodeDays
 from analysis.outlook import NodeOutlook
 from analysis.site_days import SiteDays
 from ingest.budget import Budget, parse_budget

@@ -1,0 +1,238 @@
+"""The harvest of the days behind, from the ledger: what was curtailed at full is made up for, or marked as a bound."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from analysis.ledger import FULL_MARGIN, FULL_MARGIN_STEPS
+from analysis.outlook import curve_of
+from analysis.series import by_budget
+from analysis.site_days import Days, SiteDays, active_hours, day_shapes
+from ingest.budget import SECONDS_PER_DAY, Budget
+
+Array = npt.NDArray[np.float64]
+
+OBSERVED_SHARE = 0.9  # of a day that must be seen for its harvest to count
+FULL_SHARE = 0.7  # of the active time at full from which a day is only a lower bound
+FULL_SHARE_PAST = 0.9  # the same where days are compared with each other: what is left tells of a lasting change
+CLOSED_SHARE = 0.2  # days whose weekday and closures leave less than this say nothing about the level
+WEEK_DAYS = 84  # that the factors of weekdays are told from
+DARK_SEASON = 0.01  # nor do those of the polar night
+
+
+@dataclass(frozen=True)
+class NodeDays:
+    """The ledger of one node up to the forecast, since its harvester was last changed; rows of complete days.
+
+    Attributes
+    ----------
+    day : ndarray of datetime64[D], shape (n,)
+        Calendar days of the site, rising.
+    net_harvest_j, wake_j, sleep_j, leakage_j : ndarray, shape (n,)
+        As in the ledger, and what the storage is thought to have lost. [J]
+    full_s, observed_s : ndarray, shape (n,)
+        Time at full and time seen. [s]
+    profile : ndarray, shape (24,), optional
+        Course over the day, from `site_days.hour_profile`.
+    """
+
+    node_id: str
+    budget: Budget
+    day: Days
+    net_harvest_j: Array
+    wake_j: Array
+    sleep_j: Array
+    leakage_j: Array
+    full_s: Array
+    observed_s: Array
+    profile: Array | None = None
+
+
+@dataclass(frozen=True)
+class Seen:
+    """The harvest of nodes by day of the site's calendar up to yesterday; of one node, less the first axis.
+
+    Attributes
+    ----------
+    harvest : ndarray, shape (nodes, days)
+        Gross, or the least it can have been; NaN where it is not known. [J]
+    censored : ndarray of bool, shape (nodes, days)
+        Whether it was at least that.
+    spread : ndarray, shape (nodes, days)
+        Noise of the day over the usual.
+    load : ndarray, shape (nodes, 3)
+        Mean wake, sleep, leakage a day. [J]
+    """
+
+    harvest: Array
+    censored: npt.NDArray[np.bool_]
+    spread: Array
+    load: Array
+
+    def rows(self) -> list["Seen"]:
+        """One a node."""
+        return list(map(Seen, self.harvest, self.censored, self.spread, self.load))
+
+
+@dataclass(frozen=True)
+class Behind:
+    """What the days behind tell of nodes of one budget.
+
+    Attributes
+    ----------
+    season : ndarray, shape (site.days,)
+    shapes : ndarray, shape (nodes, site.days, 24)
+        Of `day_shapes`.
+    weeks : ndarray, shape (nodes, 7)
+        Factor of each weekday.
+    seen : Seen
+    values : ndarray, shape (nodes, days)
+        Harvest over what the day allows; NaN on days that allow next to nothing.
+    """
+
+    season: Array
+    shapes: Array
+    weeks: Array
+    seen: Seen
+    values: Array
+
+
+def behind(nodes: Sequence[NodeDays], site: SiteDays, past: int, full_share: float = FULL_SHARE) -> Behind:
+    """What the first `past` days of the site's calendar tell of nodes of one budget.
+
+    Parameters
+    ----------
+    full_share : float
+        Share of the active time at full from which a day is only a lower bound.
+    """
+    budget = nodes[0].budget
+    season = site.sky.mean(axis=1) if budget.harvest.source == "light-outdoor" else np.ones(site.days)
+    plan = active_hours(budget.harvest)
+    profiles = np.stack([plan if node.profile is None else node.profile for node in nodes])
+    shapes = np.broadcast_to(day_shapes(budget.harvest, site, profiles), (len(nodes), site.days, 24))
+    opened = np.einsum("ndh,dh->nd", shapes[:, :past], site.closed[:past])
+    seen = _see(nodes, site, past, shapes, full_share)
+    weeks = _weekdays(seen, opened * season[:past], site, budget)
+    allowed = weeks[:, site.weekday[:past]] * opened
+    tells = (allowed > CLOSED_SHARE) & (season[:past] > DARK_SEASON)
+    values = np.where(tells, seen.harvest / np.where(tells, season[:past] * allowed, 1.0), np.nan)
+    return Behind(season, shapes, weeks, seen, values)
+
+
+def _see(nodes: Sequence[NodeDays], site: SiteDays, past: int, shapes: Array, full_share: float) -> Seen:
+    """The nodes' gross harvest on the calendar: what was curtailed at full is made up for, or marked."""
+    size = len(nodes), past
+    row = np.repeat(np.arange(len(nodes)), [len(node.day) for node in nodes])
+    place = site.index(np.concatenate([node.day for node in nodes]))
+    observed = np.concatenate([node.observed_s for node in nodes])
+    kept = (place >= 0) & (place < past) & (observed >= OBSERVED_SHARE * SECONDS_PER_DAY)
+    row, place = row[kept], place[kept]
+    net, wake, sleep, leakage, full_s = (
+        np.concatenate([getattr(node, name) for node in nodes])[kept]
+        for name in ("net_harvest_j", "wake_j", "sleep_j", "leakage_j", "full_s")
+    )
+    gross, spent = net + leakage, wake + sleep + leakage
+    full_s = np.maximum(full_s - _tail(nodes[0].budget, spent), 0.0)
+    lost = np.empty(len(row))
+    _curtailed(full_s, shapes, row, place, lost)
+    bound = lost > full_share
+    free = gross - spent * full_s / SECONDS_PER_DAY  # at full, only what is spent comes in
+    whole = np.where(bound, gross, np.maximum(free / np.maximum(1 - lost, 1e-9), gross))
+    harvest, censored, spread = np.full(size, np.nan), np.zeros(size, dtype=bool), np.ones(size)
+    # Below zero by noise, too: a mean of what is cut off is too high.
+    harvest[row, place], censored[row, place] = whole, bound
+    spread[row, place] = np.where(bound, 1.0, 1 / (1 - np.minimum(lost, FULL_SHARE)))
+    days = np.maximum(np.bincount(row, minlength=len(nodes)), 1)
+    load = [np.bincount(row, joules, len(nodes)) / days for joules in (wake, sleep, leakage)]
+    return Seen(harvest, censored, spread, np.stack(load, axis=1))
+
+
+def _tail(budget: Budget, spent: Array) -> Array:
+    """How long a day a node still reads full after its harvest has ended, at most the night. [s]"""
+    curve, full = curve_of(budget.storage), budget.storage.full_voltage
+    margin = max(FULL_MARGIN * full, FULL_MARGIN_STEPS * budget.telemetry.adc_step)
+    held = curve.full_j - float(np.asarray(curve.energy(full - margin)))
+    outdoors = budget.harvest.source == "light-outdoor"
+    idle = 0.5 if outdoors else float((active_hours(budget.harvest) == 0).mean())
+    return np.asarray(np.minimum(held / np.maximum(spent, 1e-12), idle) * SECONDS_PER_DAY)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _curtailed(full_s, shapes, row, place, lost):  # type: ignore[no-untyped-def]
+    """Share of each day's harvest that fell into its time at full, if that was the end of its active hours."""
+    for i in range(len(full_s)):
+        shape = shapes[row[i], place[i]]
+        least, end = 0.1 * shape.max(), len(shape)
+        while end > 1 and shape[end - 1] <= least:
+            end -= 1
+        since = min(max(end - full_s[i] / 3600.0, 0.0), 23.999)
+        hour, at, whole = int(since), 0.0, 0.0
+        for h in range(end):
+            if h == hour:
+                at = whole + (since - h) * shape[h]
+            whole += shape[h]
+        lost[i] = 1.0 - at / whole if hour < end else 0.0
+
+
+def _weekdays(seen: Seen, allowed: Array, site: SiteDays, budget: Budget) -> Array:
+    """Factor of each weekday, mean one: the node's own, held towards the budget's days; shape (nodes, 7)."""
+    nodes, past = allowed.shape
+    plan = np.ones(7)
+    if budget.harvest.active_days is not None:
+        plan = np.isin(np.arange(7), budget.harvest.active_days).astype(float)
+    plan *= 7 / plan.sum()
+    if budget.harvest.source in ("light-outdoor", "none"):
+        return np.ones((nodes, 7))
+    recent = slice(max(past - WEEK_DAYS, 0), None)
+    allowed, harvest = allowed[:, recent], seen.harvest[:, recent]
+    usable = np.isfinite(harvest) & ~seen.censored[:, recent] & (allowed > CLOSED_SHARE)
+    value = np.where(usable, harvest / np.maximum(allowed, CLOSED_SHARE), 0.0)
+    on = (site.weekday[:past][recent][:, None] == np.arange(7)).astype(float)
+    count = usable @ on
+    mean = value @ on / np.maximum(count, 1)
+    whole = mean.sum(axis=1) / np.maximum((plan * (count > 0)).sum(axis=1) / 7, 1e-9) / 7
+    own = mean / np.where(whole > 0, whole, 1.0)[:, None]
+    factor = (count * own + 2.0 * _pooled(own, plan, count)) / (count + 2.0)
+    told = (usable.sum(axis=1) >= 7) & (whole > 0)
+    return np.where(told[:, None], factor * 7 / factor.sum(axis=1, keepdims=True), plan)
+
+
+def _pooled(own: Array, plan: Array, count: Array) -> Array:
+    """The mean factor of the plan's active days, and of its idle ones: what a single weekday is held towards."""
+    belief = np.tile(plan, (len(own), 1))
+    for group in (plan > 0, plan == 0):
+        if group.any():
+            weight = np.maximum(count[:, group], 1e-9)
+            mean = (own[:, group] * weight).sum(axis=1) / weight.sum(axis=1)
+            enough = count[:, group].sum(axis=1) >= 4
+            belief[:, group] = np.where(enough, mean, plan[group][0])[:, None]
+    return belief
+
+
+@dataclass(frozen=True)
+class PastHarvest:
+    """The nodes' harvest of each site day up to yesterday, freed of season, weekday and closures.
+
+    Attributes
+    ----------
+    power : ndarray, shape (nodes, days)
+        NaN where a day says nothing. [W]
+    bound : ndarray of bool, shape (nodes, days)
+        Days mostly at full: the harvest was at least this.
+    """
+
+    power: Array
+    bound: npt.NDArray[np.bool_]
+
+
+def past_harvest(nodes: Sequence[NodeDays], site: SiteDays, today: np.datetime64) -> PastHarvest:
+    """The harvest behind of a site's nodes, comparable from day to day; `site` as for `harvest.outlooks`."""
+    past = int(site.index(np.array(today)))
+    power, bound = np.empty((len(nodes), past)), np.empty((len(nodes), past), dtype=bool)
+    for _, members in by_budget([node.budget for node in nodes]):
+        known = behind([nodes[i] for i in members], site, past, FULL_SHARE_PAST)
+        power[members], bound[members] = known.values / SECONDS_PER_DAY, known.seen.censored
+    return PastHarvest(power, bound)

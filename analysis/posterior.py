@@ -27,11 +27,13 @@ import numpy as np
 
 from analysis.kalman import PATH, S_S, S, Standing, smooth
 from analysis.series import Counts, Floats
-from analysis.state import STATES, UNMEASURED_DRIFT, prior, sleep_behind
+from analysis.state import BY_VOLT, CAPACITY, LEAK, SHAPE, SLEEP, STATES, UNMEASURED_DRIFT, WAKE, prior, sleep_behind
 from ingest.budget import Budget
 
 FIRST_DAYS = 28
 LAG_DAYS = 28  # of hindsight that the past has had when the filter carries on from it
+MOVED = 1.0  # standard deviations of the start by which later days may move a state before the past is looked at anew,
+MOVING = (CAPACITY, WAKE, SLEEP, LEAK, BY_VOLT, SHAPE)  # of these: the others drift, or depend on nothing else
 
 
 @dataclass(frozen=True)
@@ -104,7 +106,7 @@ def estimate(
     Notes
     -----
     Carrying on is not quite what the whole history gives: what came before stays linear about the path that was
-    known LAG_DAYS after it.
+    known LAG_DAYS after it. Where that is too far off, `outgrown` says so.
     """
     known = {id(b): prior(b) for b in budgets}
     mean = np.stack([known[id(b)][0] for b in budgets])
@@ -131,3 +133,14 @@ def estimate(
     path[..., S] += shift[:, None].astype(np.float32)
     path[..., S_S] += hidden[:, None].astype(np.float32)
     return Posterior(now.mean, now.covariance, path, changes, shift, hidden, earlier)
+
+
+def outgrown(now: Posterior, start: Start) -> np.ndarray:
+    """For which nodes carrying on from a start is no more what the whole history would give; shape (nodes,).
+
+    Where later days move what does not drift by more than MOVED standard deviations of the start, the past was linear
+    about the wrong path. And where they tell of a sudden change, the whole history may date it otherwise.
+    """
+    spread = np.sqrt(np.diagonal(start.standing.covariance, axis1=1, axis2=2)[:, MOVING])
+    moved = np.abs(now.mean - start.standing.mean)[:, MOVING] > MOVED * spread
+    return np.asarray(moved.any(axis=1) | now.changes.any(axis=1))

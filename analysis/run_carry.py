@@ -1,7 +1,8 @@
 """Where the filter of each node stood some weeks ago, as the store keeps it: a new day carries on from there.
 
-A node's whole history is gone through anew every TURN_DAYS, each node on a day of its own, and when late reports or a
-changed fleet touch a day before its standing (`run_days` then drops it). On all other days only what came since is.
+A node's whole history is gone through anew every TURN_DAYS, each node on a day of its own, when late reports or a
+changed fleet touch a day before its standing (`run_days` then drops it), and when the days since tell otherwise of what
+was before (`posterior.outgrown`). On all other days only what came since is.
 """
 
 from dataclasses import dataclass

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import date, timedelta
 from typing import Any
 
@@ -62,6 +62,11 @@ class Field:
     hidden_sleep: np.ndarray[Any, Any]
     measured: np.ndarray[Any, Any]
 
+    def only(self, kept: np.ndarray[Any, Any]) -> "Field":
+        """The nodes for which the mask is true."""
+        first = [day for day, wanted in zip(self.first, kept, strict=True) if wanted]
+        return Field(first, *(getattr(self, f.name)[kept] for f in fields(self)[1:]))
+
 
 def update_field(
     store: Store, known: NumberedFleet, today: date, progress: Progress
@@ -74,34 +79,48 @@ def update_field(
     tasks += [(part, earlier.only(part.numbers)) for part in _parts(begun)]
     with ThreadPoolExecutor(THREADS) as pool:
         found = pool.map(lambda task: _update_part(store, task[0], task[1], today), tasks)
-        for done, ((part, _), field) in enumerate(zip(tasks, found, strict=True)):
+        for done, pieces in enumerate(found):
             progress("estimates", done + 1, len(tasks))
-            yield part, field
+            yield from pieces
 
 
 def _parts(known: NumberedFleet) -> list[NumberedFleet]:
     return [known.only(known.numbers[low : low + PART_NODES]) for low in range(0, len(known.nodes), PART_NODES)]
 
 
-def _update_part(store: Store, part: NumberedFleet, earlier: Earlier | None, today: date) -> Field:
+def _update_part(
+    store: Store, part: NumberedFleet, earlier: Earlier | None, today: date
+) -> list[tuple[NumberedFleet, Field]]:
+    """Estimate some nodes, each carried on where that is near enough to what its whole history would give."""
     cursor = store.cursor()
-    since = np.full(len(part.nodes), EVER) if earlier is None else earlier.day
-    found = read_evidence(cursor, part, since)
     if earlier is None:
-        field, standing = estimate_anew(found, part, today)
-    else:
-        field, standing = carry_on(found, part, today, earlier, read_past(cursor, part, earlier)), None
-    cursor.close()
-    with store.write() as writer:
-        writer.register("wanted", _wanted(part, since))
-        writer.execute("DELETE FROM ratios r USING wanted w WHERE r.node_no = w.node_no AND r.first >= w.since")
-        writer.register("computed", _ratios(part, field, since))
-        writer.execute("INSERT INTO ratios BY NAME SELECT * FROM computed")
-        if standing is not None:
+        field, standing = estimate_anew(read_evidence(cursor, part), part, today)
+        cursor.close()
+        with store.write() as writer:
+            _put(writer, part, field, np.full(len(part.nodes), EVER))
             writer.register("computed", standing_rows(standing, today))
             writer.execute("DELETE FROM standings s USING wanted w WHERE s.node_no = w.node_no")
             writer.execute("INSERT INTO standings BY NAME SELECT * FROM computed")
-    return field
+        return [(part, field)]
+    found = read_evidence(cursor, part, earlier.day)
+    field, outgrown = carry_on(found, part, today, earlier, read_past(cursor, part, earlier))
+    cursor.close()
+    pieces = []
+    if not outgrown.all():
+        pieces.append((part.only(part.numbers[~outgrown]), field.only(~outgrown)))
+        with store.write() as writer:
+            _put(writer, *pieces[0], earlier.day[~outgrown])
+    if outgrown.any():
+        pieces += _update_part(store, part.only(part.numbers[outgrown]), None, today)
+    return pieces
+
+
+def _put(writer: duckdb.DuckDBPyConnection, part: NumberedFleet, field: Field, since: Dates) -> None:
+    """Write the ledger's ratios from each node's day `since` on."""
+    writer.register("wanted", _wanted(part, since))
+    writer.execute("DELETE FROM ratios r USING wanted w WHERE r.node_no = w.node_no AND r.first >= w.since")
+    writer.register("computed", _ratios(part, field, since))
+    writer.execute("INSERT INTO ratios BY NAME SELECT * FROM computed")
 
 
 def _wanted(part: NumberedFleet, since: Dates) -> pa.Table:
@@ -155,8 +174,10 @@ def estimate_anew(found: pa.Table, part: NumberedFleet, today: date) -> tuple[Fi
 
 def carry_on(
     found: pa.Table, part: NumberedFleet, today: date, earlier: Earlier, past: tuple[pa.Table, pa.Table]
-) -> Field:
+) -> tuple[Field, np.ndarray[Any, Any]]:
     """What the evidence since the standings says of each node up to a day, with what was found before them.
+
+    Also for which nodes that is not enough, and the whole history must be gone through anew: `posterior.outgrown`.
 
     Parameters
     ----------
@@ -181,12 +202,13 @@ def carry_on(
     given = np.arange(sums.shape[1]) < rest[:, None]
     path[added], changes[added] = now.path[given], now.changes[given]
     told = (sums != 0).any(axis=2) & (later >= renewed[:, None])
-    return Field(
+    field = Field(
         earlier.first.tolist(), renewed, lengths, told.sum(axis=1) + np.where(renewed <= skip, earlier.told, 0),
         now.mean, now.covariance, path, changes,
         _dense(steps, "resistance", *_places(steps, part), earlier.first, lengths),
         np.column_stack([now.sleep_shift, now.sleep_hidden]), _measured(sums),
     )  # fmt: skip
+    return field, posterior.outgrown(now, earlier.start)
 
 
 def _measured(sums: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:

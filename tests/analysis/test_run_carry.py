@@ -13,8 +13,11 @@ from analysis.run_field import estimate_field, read_evidence, update_field
 from fixtures.demo import load_history
 from fixtures.scatter import scattered_fleet
 from fixtures.simulate import simulate
+from ingest.bulk import import_file
 from ingest.contract import batch_table
+from ingest.fleet import read_fleet
 from ingest.store import Store
+from tests.benchmarks import slow_causes
 from tests.conftest import reading
 
 START, DAYS, SEED, NODES = datetime(2025, 11, 1, tzinfo=UTC), 120, 8, 24
@@ -151,3 +154,41 @@ def test_every_node_has_its_turn_within_four_weeks(book):
     assert max(-np.diff(left)) <= 2  # never many at once
     ages = [made - day for day in read_standings(book)[1]]
     assert min(ages) >= timedelta(days=LAG_DAYS)
+
+
+# --- ledger rows ------------------------------------------------------------------------------------------------------
+
+HOPS = 90, 104, 118, 132, 146, 160, 174  # days: analysed at each, as a store that is looked at now and then
+
+
+@pytest.fixture(scope="module")
+def slow_store(tmp_path_factory):
+    """A store that holds a fleet whose nodes leak, fade and work ever more, up to the last of HOPS; not analysed."""
+    folder = tmp_path_factory.mktemp("slow")
+    slow_causes.write(folder / "fleet", 40, HOPS[-1], 3)
+    path = folder / "slow.duckdb"
+    with Store.open(path) as book:
+        book.save_fleet(read_fleet(folder / "fleet"))
+        import_file(book, folder / "fleet" / "reports.parquet")
+    return path
+
+
+def ledger(book):
+    columns = "n.node_no, l.day, l.net_harvest_j, l.net_harvest_sd_j"
+    query = f"SELECT {columns} FROM ledger l JOIN nodes n USING (node_id) ORDER BY ALL"  # noqa: S608 - our own names
+    return book.cursor().execute(query).to_arrow_table().to_pandas()
+
+
+def test_ledger_rows_carried_on_stay_near_those_of_the_whole_history(slow_store):
+    """Where wear moves leakage and sleep against each other, what came before must be looked at anew."""
+    start = slow_causes.START.to_pydatetime()
+    with Store.open(slow_store) as book:
+        for day in HOPS:
+            carried(book, start + timedelta(days=day))
+        rows = ledger(book)
+        with book.write() as cursor:
+            cursor.execute("DELETE FROM standings")
+        carried(book, start + timedelta(days=HOPS[-1]))
+        whole = ledger(book)
+    off = ((rows.net_harvest_j - whole.net_harvest_j) / whole.net_harvest_sd_j).abs()
+    assert off.max() < 1.0  # 2.4 where every node is carried on, whatever it has come to

@@ -146,14 +146,14 @@ def _intervals(t, v, wakes, boot, temp, curve, low, step, node):  # type: ignore
 
 
 @njit(cache=True, nogil=True)
-def _at_midnight(k, when, t, v, count, change, noise, node):  # type: ignore[no-untyped-def]
+def _at_midnight(k, when, t, v, count, change, slope, node):  # type: ignore[no-untyped-def]
     """What stored energy [J] and wakes had moved by at a midnight since report k - 1, report k being after it.
 
     Returns both, less what a share of the interval in proportion to time would have moved them, and the variance of the
     energy. Stored energy plus what the wakes took runs straight at night: a straight line through all readings within
-    REACH of the midnight, where it fits them, else through the two beside it. `noise` is of one reading [J].
+    REACH of the midnight, where it fits them, else through the two beside it.
     """
-    first, last = k - 1, k
+    first, last, noise = k - 1, k, slope[k] * node[VOLTAGE_NOISE]
     while first > 0 and count[first] >= 0 and t[first - 1] >= when - REACH:
         first -= 1
     while last + 1 < len(t) and count[last + 1] >= 0 and t[last + 1] <= when + REACH:
@@ -215,11 +215,11 @@ def _add_node(t, v, wakes, boot, temp, midnights, curve, low, step, node, sums):
         if t[i] < midnights[0]:  # reaches over from the day before the first
             left = (midnights[0] - t[i]) / seconds
             given = int(np.floor(count[i + 1] * left + 0.5))
-            _move(sums[0], -1.0, _at_midnight(i + 1, midnights[0], t, v, count, change, noise, node), v[i])
+            _move(sums[0], -1.0, _at_midnight(i + 1, midnights[0], t, v, count, change, slope, node), v[i])
         elif t[i] == run_end and t[i] == midnights[day]:
             _move(sums[day], -1.0, moved, v[i])
         elif t[i] == midnights[0] and i > 0 and count[i] >= 0:  # the run goes on from the day before the first
-            _move(sums[0], -1.0, _at_midnight(i, t[i], t, v, count, change, noise, node), v[i])
+            _move(sums[0], -1.0, _at_midnight(i, t[i], t, v, count, change, slope, node), v[i])
         elif t[i] != run_end:
             sums[day, STORED_VAR] += (slope[i] * node[VOLTAGE_NOISE]) ** 2
         run_end, pending = t[i + 1], noise**2
@@ -231,7 +231,7 @@ def _add_node(t, v, wakes, boot, temp, midnights, curve, low, step, node, sums):
             _add_share(sums[day], change[i + 1], count[i + 1], v[i], v[i + 1], seconds, node[FULL_VOLTAGE], left, right)
             left, given = right, until
             if crosses:
-                moved = _at_midnight(i + 1, midnights[day + 1], t, v, count, change, noise, node)
+                moved = _at_midnight(i + 1, midnights[day + 1], t, v, count, change, slope, node)
                 _move(sums[day], 1.0, moved, v[i])
                 if midnights[day + 1] == t[i + 1] or day == last_day:
                     pending = 0.0

@@ -91,10 +91,11 @@ def test_current_through_a_linear_regulator_costs_by_voltage():
     assert day.sleep_j[0, 0] == pytest.approx(DAY * 4.0 * 2.4e-6)
 
 
-def test_one_chunk_and_two_give_the_same_rows():
+@pytest.mark.parametrize("on_the_hour", [False, True])
+def test_one_chunk_and_two_give_the_same_rows(on_the_hour):
     # The same reports in one pass, and day by day with the neighbours' reports in reach.
     rng = np.random.default_rng(5)
-    time = START + np.sort(rng.uniform(0, 4 * DAY, 120))
+    time = START + (np.arange(120) * HOUR if on_the_hour else np.sort(rng.uniform(0, 4 * DAY, 120)))
     reports = series(time, 3 + 0.5 * rng.random(120), np.cumsum(rng.integers(0, 9, 120)))
     whole = account(reports, days=4)
     for i in range(4):

@@ -14,7 +14,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtri
 
-from analysis.kernel import Inputs, narrow_wake_factor, simulate
+from analysis.futures import narrow_wake_factor, simulate
+from analysis.kernel import Inputs
 from analysis.load import wake_energy
 from analysis.outlook import NodeOutlook, record
 from ingest.budget import SECONDS_PER_DAY
@@ -264,6 +265,6 @@ def inputs(nodes: Sequence[NodeOutlook], paths: int, seed: int) -> Inputs:
         shapes=shapes,
         load_shape=np.stack([node.load_shape() for node in nodes]),
         noise=np.stack([node.harvest.noise for node in nodes]),
-        site=random.standard_normal((paths, days)),
-        site_week=random.standard_normal((paths, days // 7 + 1)),
+        site=random.standard_normal((days, paths)),
+        site_week=random.standard_normal((days // 7 + 1, paths)),
     )

@@ -1,0 +1,265 @@
+"""Many futures of a node's storage, day by day, as compiled loops over futures that go forward together."""
+
+from typing import Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis.kernel import (
+    HOURS,
+    NOISE_SPAN,
+    NORMAL,
+    Inputs,
+    boundary_day,
+    coarse_day,
+    compiled,
+    drain_at,
+    leak_at,
+    mixed,
+    next_state,
+    normal,
+    peak_of,
+    peak_tables,
+)
+
+Array = npt.NDArray[np.float64]
+
+LANES = 128  # futures that go forward together: a processor works on several at once
+
+
+class Lanes(NamedTuple):
+    """Some futures of one node on their way, arrays over them."""
+
+    state: Any  # of the random numbers
+    dark: Any
+    stored: Array
+    deviate: Array  # of the day's harvest
+    level: Array
+    gain: Array  # factor on the harvest
+    rate: Array  # factors on the energy of wakes, of sleep and of leakage
+    sleep: Array
+    leak: Array
+    fade: Array  # a day
+    capacity: Array
+    stopped: Array  # days that a stop goes on
+    flow: Array  # energy now as energy at nominal capacity
+    income: Array  # factor on the day's mean harvest
+    harvest: Array  # of the day
+    wake: Array  # factor on the day's wakes
+    drain: Array  # of the day before, then of this one
+    ahead: Array  # stored energy at the end of the day, if it ends neither dark nor begins so
+
+
+@compiled
+def _begin(node: Any, first: int, wake_factor: float, lanes: Lanes) -> None:
+    """Draw the lasting errors of the futures from number `first` on."""
+    for k in range(len(lanes.stored)):
+        state = next_state(mixed(node.seed + np.uint64(first + k)))
+        wake_error = max(node.wake_sd * normal(state, 0, NORMAL), -0.9)
+        sleep_error = max(node.sleep_sd * normal(state, 1, NORMAL), -0.9)
+        leak_error = max(node.leakage_sd * normal(state, 2, NORMAL), -0.9)
+        rate = max(1.0 + node.rate_sd * normal(state, 3, NORMAL), 0.0)
+        lanes.rate[k], lanes.sleep[k], lanes.leak[k] = (
+            wake_factor * rate * (1.0 + wake_error), 1.0 + sleep_error, 1.0 + leak_error
+        )  # fmt: skip
+        # The harvest's level was measured with the same parameters: what they err, it errs with them.
+        excess = wake_error * node.past_wake + sleep_error * node.past_sleep + leak_error * node.past_leakage
+        gain = excess / node.past_harvest if node.past_harvest > 0 else 0.0
+        state = next_state(state)
+        mean_error = normal(state, 1, NORMAL)
+        lanes.gain[k] = gain + 1.0 + node.mean_sd * mean_error
+        lanes.level[k] = node.level_now + node.level_sd * normal(state, 0, NORMAL) + node.level_tilt * mean_error
+        x = min(max(node.stored + node.stored_sd * normal(state, 2, NORMAL), 0.0), node.full)
+        lanes.stored[k] = x if node.dark else max(x, node.cutoff)
+        lanes.dark[k] = node.dark
+        lanes.deviate[k] = node.noise_now
+        lanes.fade[k] = node.fade + node.fade_sd * normal(state, 3, NORMAL)
+        state = next_state(state)
+        lanes.capacity[k] = node.capacity_ratio * max(1.0 + node.capacity_sd * normal(state, 0, NORMAL), 0.1)
+        lanes.stopped[k] = _stopped(node, state)
+        lanes.state[k] = state
+
+
+@compiled
+def _stopped(node: Any, state: Any) -> float:
+    """How many days more a stop that is still on lasts in this future."""
+    if node.stop_days <= 0 or (state >> np.uint64(40)) % np.uint64(4096) >= node.stop_share * 4096:
+        return 0.0
+    return float(node.stop_days * (4096.0 / (1.0 + (state >> np.uint64(20)) % np.uint64(4096)) - 1.0))
+
+
+@compiled
+def _new_week(node: Any, common: Array, day: int, lanes: Lanes) -> None:
+    """Move the level on, and renew what changes slowly; `common` is the site's part of the change."""
+    own_share = np.sqrt(1.0 - node.site_share**2)
+    for k in range(len(lanes.stored)):
+        if day:
+            shock = node.site_share * common[k] + own_share * normal(lanes.state[k], 2, NORMAL)
+            lanes.level[k] = node.level_keep * lanes.level[k] + node.level_noise * shock
+        lanes.flow[k] = 1.0 / (node.capacity_ratio * max(1.0 - lanes.fade[k] * day, 0.05))
+        lanes.income[k] = max(lanes.gain[k] + lanes.level[k], 0.0) * lanes.flow[k]
+
+
+@compiled
+def _new_day(node: Any, mean: float, noise: Array, common: Array, day: int, lanes: Lanes) -> None:
+    """Draw the harvest and the wakes of a day; `common` is the site's part of its deviate."""
+    own_share = np.sqrt(1.0 - node.site_share**2)
+    fresh = np.sqrt(1.0 - node.noise_keep**2)
+    half = (len(noise) - 1) / 2.0
+    per_sd, last = half / NOISE_SPAN, 2 * half - 1e-9
+    wakes = node.wake_week[day % 7]
+    for k in range(len(lanes.stored)):
+        shock = node.site_share * common[k] + own_share * normal(lanes.state[k], 0, NORMAL)
+        lanes.deviate[k] = node.noise_keep * lanes.deviate[k] + fresh * shock
+        position = min(max(half + lanes.deviate[k] * per_sd, 0.0), last)
+        below = np.uint64(position)
+        factor = max(noise[below] + (position - below) * (noise[below + np.uint64(1)] - noise[below]), 0.0)
+        lanes.harvest[k] = mean * lanes.income[k] * factor * (node.stop_factor if day < lanes.stopped[k] else 1.0)
+        lanes.wake[k] = lanes.rate[k] * wakes * max(1.0 + node.rate_noise * normal(lanes.state[k], 1, NORMAL), 0.0)
+
+
+@compiled
+def _futures(
+    given: Inputs,
+    i: int,
+    peaks: Array,
+    wake_factor: float,
+    deaths: float,
+    grid: Array,
+    dark_day: Array,
+    back_day: Array,
+    usable: Array,
+) -> None:
+    """Fill, for node `i`, the days of going dark and of restarting (if it starts dark), and usable energy on `grid`.
+
+    `peaks` is from `_peaks_of`. Shapes: dark_day and back_day (paths,), grid (g,), usable (g, paths). With a finite
+    number of `deaths` a path ends where it goes dark, and all end after more deaths than that.
+    """
+    node, died, lowest = given.nodes[i], 0, given.shape_of[i].min()
+    dark_day[:] = 0.0 if node.dark else np.inf
+    back_day[:] = np.inf if node.dark else 0.0
+    for first in range(0, len(dark_day), LANES):
+        some = slice(first, min(first + LANES, len(dark_day)))
+        count = some.stop - some.start
+        f = np.empty((16, count))
+        lanes = Lanes(
+            np.empty(count, np.uint64), np.empty(count, np.bool_), f[0], f[1], f[2], f[3], f[4], f[5], f[6], f[7],
+            f[8], f[9], f[10], f[11], f[12], f[13], f[14], f[15],
+        )  # fmt: skip
+        _begin(node, first, wake_factor, lanes)
+        place = 0
+        for day in range(given.scale.shape[1]):
+            for k in range(count):
+                lanes.state[k] = next_state(lanes.state[k])
+            if day % 7 == 0:
+                _new_week(node, given.site_week[day // 7, some], day, lanes)
+            _new_day(node, given.scale[i, day], given.noise[i], given.site[day, some], day, lanes)
+            row = given.shape_of[i, day]
+            died += _day_of_all(
+                given, i, given.shapes[row], peaks[row - lowest], day, deaths, dark_day[some], back_day[some], lanes
+            )
+            if died > deaths:
+                return
+            if place < len(grid) and day + 1 == grid[place]:
+                for k in range(count):
+                    seen = lanes.stored[k] + node.stored_sd * normal(lanes.state[k], 3, NORMAL)
+                    kept = lanes.capacity[k] * max(1.0 - lanes.fade[k] * day, 0.05)
+                    usable[place, first + k] = max(seen - node.cutoff, 0.0) * kept
+                place += 1
+
+
+@compiled
+def _plain_day(node: Any, drains: Array, peaks: Array, lanes: Lanes) -> None:
+    """Fill the drain of a day, and where it leads if the cut-off is not met; without a branch, for speed."""
+    fine = (drains.shape[0] - 1) / node.full
+    for k in range(len(lanes.stored)):
+        x, harvest, flow = lanes.stored[k], lanes.harvest[k], lanes.flow[k]
+        middle = x + node.middle * harvest - 0.5 * lanes.drain[k]
+        drain = drain_at(middle, fine, drains, lanes.wake[k], lanes.sleep[k], lanes.leak[k]) * flow
+        lanes.drain[k] = drain
+        # Held at full from where it first would pass it (reflection); not held if it does not get there.
+        lanes.ahead[k] = min(x, node.full - peak_of(harvest, drain, peaks)) + harvest - drain
+
+
+@compiled
+def _day_of_all(
+    given: Inputs,
+    i: int,
+    shape: Array,
+    peak: Array,
+    day: int,
+    deaths: float,
+    dark_day: Array,
+    back_day: Array,
+    lanes: Lanes,
+) -> int:
+    """Take the lanes through a day; returns how many went dark for the first time."""
+    node, drains, load_shape = given.nodes[i], given.drains[i], given.load_shape[i]
+    fine = (drains.shape[0] - 1) / node.full
+    if day == 0:
+        for k in range(len(lanes.stored)):
+            spent = drain_at(lanes.stored[k], fine, drains, lanes.wake[k], lanes.sleep[k], lanes.leak[k])
+            lanes.drain[k] = spent * lanes.flow[k]
+    _plain_day(node, drains, peak, lanes)
+    room, died = node.full - node.cutoff, 0
+    for k in range(len(lanes.stored)):
+        x, dark, drain = lanes.stored[k], lanes.dark[k], lanes.drain[k]
+        if not dark and x - drain > node.cutoff and drain < room:
+            lanes.stored[k] = lanes.ahead[k]
+            continue
+        harvest, flow, wake, sleep, leak = (
+            lanes.harvest[k], lanes.flow[k], lanes.wake[k], lanes.sleep[k], lanes.leak[k]
+        )  # fmt: skip
+        if dark_day[k] < np.inf and back_day[k] < np.inf:
+            if deaths == np.inf:
+                lost = leak_at(node.restart, fine, drains, leak) * flow
+                lanes.stored[k], lanes.dark[k] = coarse_day(x, dark, harvest, peak, node, drain, lost)
+            continue
+        x, dark, gone, back = boundary_day(
+            x, dark, harvest, shape, load_shape, peak, node, fine, drains, wake, sleep, leak, flow, drain
+        )
+        lanes.stored[k], lanes.dark[k] = x, dark
+        if gone >= 0 and dark_day[k] == np.inf:
+            dark_day[k] = day + gone / HOURS
+            died += 1
+        if back >= 0 and back_day[k] == np.inf:
+            back_day[k] = day + back / HOURS
+    return died
+
+
+@compiled
+def _peaks_of(given: Inputs, i: int) -> Array:
+    """The tables of node `i`, whose rows of `shapes` lie together."""
+    return peak_tables(given.shapes[given.shape_of[i].min() : given.shape_of[i].max() + 1], given.load_shape[i])
+
+
+@compiled
+def simulate(given: Inputs, grid: Array, dark_day: Array, back_day: Array, usable: Array) -> None:
+    """Fill the futures of nodes of one site.
+
+    `dark_day` and `back_day` have the shape (n, paths), `grid` holds the g days ahead at which usable energy is wanted
+    in `usable`, shape (n, g, paths).
+    """
+    for i in range(len(given.nodes)):
+        _futures(given, i, _peaks_of(given, i), 1.0, np.inf, grid, dark_day[i], back_day[i], usable[i])
+
+
+@compiled
+def narrow_wake_factor(given: Inputs, risk: float, rounds: int, low: Array, high: Array) -> None:
+    """Narrow `low` and `high` around the largest wake-rate factor at which no more than `risk` of futures go dark.
+
+    The factor `low` is kept survivable and `high` not. `low` stays as given where no factor tried survives.
+    """
+    paths = given.site.shape[1]
+    grid, draws = np.empty(0), np.empty((0, paths))
+    dark_day, back_day = np.empty(paths), np.empty(paths)
+    deaths = np.floor(risk * paths)
+    for i in range(len(given.nodes)):
+        peaks = _peaks_of(given, i)
+        for _ in range(rounds):
+            middle = np.sqrt(low[i] * high[i])
+            _futures(given, i, peaks, middle, deaths, grid, dark_day, back_day, draws)
+            if np.sum(dark_day < np.inf) <= deaths:
+                low[i] = middle
+            else:
+                high[i] = middle

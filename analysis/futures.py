@@ -113,7 +113,7 @@ def _new_day(node: Any, mean: float, noise: Array, common: Array, day: int, lane
         lanes.deviate[k] = node.noise_keep * lanes.deviate[k] + fresh * shock
         position = min(max(half + lanes.deviate[k] * per_sd, 0.0), last)
         below = np.uint64(position)
-        factor = max(noise[below] + (position - below) * (noise[below + np.uint64(1)] - noise[below]), 0.0)
+        factor = noise[below] + (position - below) * (noise[below + np.uint64(1)] - noise[below])
         lanes.harvest[k] = mean * lanes.income[k] * factor * (node.stop_factor if day < lanes.stopped[k] else 1.0)
         lanes.wake[k] = lanes.rate[k] * wakes * max(1.0 + node.rate_noise * normal(lanes.state[k], 1, NORMAL), 0.0)
 
@@ -204,7 +204,7 @@ def _day_of_all(
     room, died = node.full - node.cutoff, 0
     for k in range(len(lanes.stored)):
         x, dark, drain = lanes.stored[k], lanes.dark[k], lanes.drain[k]
-        if not dark and x - drain > node.cutoff and drain < room:
+        if not dark and x - drain + min(lanes.harvest[k], 0.0) > node.cutoff and drain < room:
             lanes.stored[k] = lanes.ahead[k]
             continue
         harvest, flow, wake, sleep, leak = (

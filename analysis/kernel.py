@@ -146,8 +146,9 @@ def peak_tables(shapes: Array, load_shape: Array) -> Array:
 @compiled
 def peak_of(harvest: float, drain: float, table: Array) -> float:
     """Highest running balance within a day, as `highest`, from a row of `peak_tables`."""
-    both = harvest + drain
-    position = PEAK_STEPS * (harvest / max(both, 1e-300))
+    gain = max(harvest, 0.0)  # on an idle day what is learned of it may lie below zero
+    both = gain + drain
+    position = PEAK_STEPS * (gain / max(both, 1e-300))
     below = min(int(position), PEAK_STEPS - 1)
     return float(both * (table[below] + (position - below) * (table[below + 1] - table[below])))
 
@@ -189,7 +190,7 @@ def boundary_day(
         if x + harvest < node.restart:
             return max(x + harvest - leak_at(x, fine, drains, leak) * flow, 0.0), True, -1.0, -1.0
         return _hours(x, dark, harvest, shape, load_shape, node, fine, drains, wake, sleep, leak, flow, drain)
-    safe = x - drain > node.cutoff or x - highest(-harvest, -drain, shape, load_shape) > node.cutoff
+    safe = x - drain + min(harvest, 0.0) > node.cutoff or x - highest(-harvest, -drain, shape, load_shape) > node.cutoff
     if safe and drain < node.full - node.cutoff:
         # Held at full from where it first would pass it (reflection); not held if it does not get there.
         return min(x, node.full - peak_of(harvest, drain, peaks)) + harvest - drain, False, -1.0, -1.0

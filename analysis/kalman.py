@@ -16,28 +16,30 @@ from analysis.quiet_runs import LINES, MEASURED, POINTS, RIGHT, SUMS, VOLTAGE, W
 from analysis.series import Counts, Floats
 from analysis.state import (
     CAPACITY,
-    DRIFT_PER_DAY,
     FADE,
-    JUMP,
     LEAK,
-    REACH,
     RENEWED,
     RISE,
     SLEEP,
     STATES,
+    STORAGE_REPLACED,
     UNMEASURED_START,
     WAKE,
+    grow,
+    hold,
     lines_of,
+    rework,
+    wander_of,
 )
 
 # A block is a weighted sum of days' evidence, and these columns more: the day after it, whether it begins with a sudden
-# change or with work on the node, the noise factor after it, and whether a sudden change follows.
-END, CHANGED, WORKED, FACTOR, FOLLOWED = range(SUMS, SUMS + 5)
-BLOCK = SUMS + 5
+# change or with work on the node, the noise factor after it, whether a sudden change follows, and whether there has
+# been one since the storage was new.
+END, CHANGED, WORKED, FACTOR, FOLLOWED, UNSETTLED = range(SUMS, SUMS + 6)
+BLOCK = SUMS + 6
 # Columns of a day's path: ratios, then the covariance of the first three.
 C, E, S, L, C_C, C_E, C_S, E_E, E_S, S_S = range(10)
 PATH = 10
-STORAGE_REPLACED, FIRMWARE = 1, 2  # bits of a day's work on the node
 
 SUSPECT = 3.0  # a day whose slope is off by more standard deviations counts less,
 CHANGE_DAYS = 3  # and that many in a row of one sign are a sudden change
@@ -59,8 +61,8 @@ class Standing(NamedTuple):
         Days before it.
     mean, covariance : ndarray, shape (nodes, STATES), (nodes, STATES, STATES)
         Of the state, given these days.
-    begun : ndarray, shape (nodes, 2)
-        Whether a sudden change follows, and the noise factor.
+    begun : ndarray, shape (nodes, 3)
+        Whether a sudden change follows, the noise factor, and whether there has been a change.
     """
 
     day: Counts
@@ -102,36 +104,6 @@ def _surprise(a, b, h, beta, p, noise):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _hold(x):  # type: ignore[no-untyped-def]
-    """Hold a state within REACH, where a linear form about it makes sense."""
-    for i in range(STATES):
-        x[i] = min(max(x[i], -REACH[i]), REACH[i])
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _grow(p, days, changed, wander):  # type: ignore[no-untyped-def]
-    """Let the state drift for some days, and jump; leakage wanders with a temperature that is not measured."""
-    for i in range(STATES):
-        p[i, i] += days * DRIFT_PER_DAY[i] ** 2 + changed * JUMP[i] ** 2
-    p[RISE, RISE] += days * wander**2
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _work(work, prior, spread, x, p):  # type: ignore[no-untyped-def]
-    """What work on the node does: a new storage forgets the old one's lines, new firmware loosens the load's."""
-    if work & STORAGE_REPLACED:
-        for i in range(STATES):
-            if RENEWED[i]:
-                x[i] = prior[i]
-                for k in range(STATES):
-                    p[i, k] = p[k, i] = 0.0
-                p[i, i] = spread[i, i]
-    if work & FIRMWARE:
-        p[WAKE, WAKE] += spread[WAKE, WAKE]
-        p[SLEEP, SLEEP] += JUMP[SLEEP] ** 2
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
 def _add_day(row, share, block):  # type: ignore[no-untyped-def]
     """Add a day to a block; the means of voltage and temperature by what the day tells."""
     told = share * (row[0] + row[LINES] + row[2 * LINES - 1] + 2.0 * (row[1] + row[2] + row[LINES + 1]))
@@ -154,10 +126,11 @@ def _next_block(sums, work, wander, k, begun, x, p, blocks):  # type: ignore[no-
     """
     a, b, h = np.zeros((LINES, LINES)), np.zeros(LINES), np.zeros((LINES, STATES))
     grown, near, block, saved = p.copy(), x.copy(), blocks[k], np.zeros(BLOCK)
-    _hold(near)
+    hold(near)
     first = int(blocks[k - 1, END]) if k > 0 else 0
     changed = blocks[k - 1, FOLLOWED] if k > 0 else begun[0]
     noise = blocks[k - 1, FACTOR] if k > 0 else begun[1]
+    unsettled = max(blocks[k - 1, UNSETTLED] if k > 0 else begun[2], changed)
     block[:] = 0.0
     block[CHANGED] = changed
     block[WORKED] = work[first]
@@ -171,7 +144,7 @@ def _next_block(sums, work, wander, k, begun, x, p, blocks):  # type: ignore[no-
     for day in range(first, min(last + CHANGE_DAYS - 1, len(sums))):
         if day >= last and (streak == 0 or work[day]):
             break
-        _grow(grown, 1.0, changed if day == first else 0.0, wander if sums[day, MEASURED] < 0.5 else 0.0)
+        grow(grown, 1.0, changed if day == first else 0.0, wander_of(wander, sums[day, MEASURED], unsettled))
         if sums[day, POINTS] <= 0:
             continue
         _unpack(sums[day], a, b)
@@ -212,7 +185,7 @@ def _update(block, at, repeats, x, p, u, m):  # type: ignore[no-untyped-def]
     inner, joined, ah = np.empty((LINES, LINES)), np.empty((LINES, STATES + 1)), np.empty((LINES, STATES))
     _unpack(block, a, b)
     for _ in range(1 + repeats):
-        _hold(at)
+        hold(at)
         beta = lines_of(at, block[VOLTAGE], block[WARMTH], block[MEASURED], h)
         product(h, p, hp)
         for r in range(LINES):
@@ -248,15 +221,19 @@ def _update(block, at, repeats, x, p, u, m):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _forward(blocks, wander, k, at, repeats, prior, spread, x, p, kept_x, kept_p, us, ms, cs):  # type: ignore[no-untyped-def]
+def _forward(blocks, wander, begun, k, at, repeats, prior, spread, x, p, kept_x, kept_p, us, ms, cs):  # type: ignore[no-untyped-def]
     """Take block k into x and p; keeps what the smoother needs (cs: what of later knowledge reaches back before it)."""
     pm = np.empty((STATES, STATES))
     days = blocks[k, END] - (blocks[k - 1, END] if k > 0 else 0.0)
     measured = blocks[k, MEASURED] if blocks[k, POINTS] > 0 else 1.0
     if p[FADE, FADE] == 0.0 and measured < 0.5:
         p[LEAK, LEAK] += UNMEASURED_START**2
-    _grow(p, days, blocks[k, CHANGED], wander if measured < 0.5 else 0.0)
-    _work(int(blocks[k, WORKED]), prior, spread, x, p)
+    unsettled = blocks[k - 1, UNSETTLED] if k > 0 else begun[2]
+    if int(blocks[k, WORKED]) & STORAGE_REPLACED:
+        unsettled = 0.0
+    blocks[k, UNSETTLED] = max(unsettled, blocks[k, CHANGED])
+    grow(p, days, blocks[k, CHANGED], wander_of(wander, measured, blocks[k, UNSETTLED]))
+    rework(int(blocks[k, WORKED]), prior, spread, x, p)
     if blocks[k, POINTS] > 0:
         if repeats > 0:
             for i in range(STATES):
@@ -310,7 +287,7 @@ def _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path):  # type: ign
             for j in range(STATES):
                 at[k, i] += p[i, j] * known[j]
             g[0, i], g[1, i], g[2, i] = p[CAPACITY, i] + p[FADE, i], p[WAKE, i], p[SLEEP, i]
-        _hold(at[k])
+        hold(at[k])
         product(g, future, gf)
         _put_path(path, int(blocks[k - 1, END]) if k > 0 else 0, int(blocks[k, END]), at[k], g, gf)
         if blocks[k, POINTS] > 0:
@@ -369,11 +346,11 @@ def smooth(sums, work, wander, now, earlier, prior, spread, path, changes):  # t
     kept_p, ms = np.empty((most, STATES, STATES)), np.empty((most, STATES, STATES))
     cs = np.empty((most, STATES, STATES))
     for n in range(nodes):
-        x, p, days = now.mean[n].copy(), now.covariance[n].copy(), now.day[n]
+        x, p, days, begun = now.mean[n].copy(), now.covariance[n].copy(), now.day[n], now.begun[n]
         count = 0
         while count == 0 or blocks[count - 1, END] < days:
-            _next_block(sums[n, :days], work[n], wander[n], count, now.begun[n], x, p, blocks)
-            _forward(blocks, wander[n], count, at, 1, prior[n], spread[n], x, p, kept_x, kept_p, us, ms, cs)
+            _next_block(sums[n, :days], work[n], wander[n], count, begun, x, p, blocks)
+            _forward(blocks, wander[n], begun, count, at, 1, prior[n], spread[n], x, p, kept_x, kept_p, us, ms, cs)
             count += 1
         found = _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path[n])
         left = PASSES
@@ -382,14 +359,15 @@ def smooth(sums, work, wander, now, earlier, prior, spread, path, changes):  # t
             x[:] = now.mean[n]
             p[:] = now.covariance[n]
             for k in range(count):
-                _forward(blocks, wander[n], k, at, 0, prior[n], spread[n], x, p, kept_x, kept_p, us, ms, cs)
+                _forward(blocks, wander[n], begun, k, at, 0, prior[n], spread[n], x, p, kept_x, kept_p, us, ms, cs)
             found = _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path[n]) and left > -MORE_PASSES
-        _hold(x)
+        hold(x)
         if now.begun[n, 0] > 0.0:
             changes[n, 0] = True
         now.mean[n] = x
         now.covariance[n] = p
         now.begun[n, 0], now.begun[n, 1] = blocks[count - 1, FOLLOWED], blocks[count - 1, FACTOR]
+        now.begun[n, 2] = blocks[count - 1, UNSETTLED]
         until, earlier.day[n] = earlier.day[n], 0
         for k in range(1, count):
             end = int(blocks[k - 1, END])
@@ -400,3 +378,4 @@ def smooth(sums, work, wander, now, earlier, prior, spread, path, changes):  # t
                 earlier.mean[n] = kept_x[k - 1]
                 earlier.covariance[n] = kept_p[k - 1]
                 earlier.begun[n, 0], earlier.begun[n, 1] = blocks[k, CHANGED], blocks[k - 1, FACTOR]
+                earlier.begun[n, 2] = blocks[k - 1, UNSETTLED]

@@ -27,7 +27,19 @@ import numpy as np
 
 from analysis.kalman import PATH, S_S, S, Standing, smooth
 from analysis.series import Counts, Floats
-from analysis.state import BY_VOLT, CAPACITY, LEAK, SHAPE, SLEEP, STATES, UNMEASURED_DRIFT, WAKE, prior, sleep_behind
+from analysis.state import (
+    BY_VOLT,
+    CAPACITY,
+    LEAK,
+    RISE,
+    SHAPE,
+    SLEEP,
+    STATES,
+    UNMEASURED_DRIFT,
+    WAKE,
+    prior,
+    sleep_behind,
+)
 from ingest.budget import Budget
 
 FIRST_DAYS = 28
@@ -97,7 +109,7 @@ def estimate(
     budgets : list of Budget
         One a node.
     work : ndarray of uint8, shape (nodes, days), optional
-        Bits STORAGE_REPLACED and FIRMWARE of `analysis.kalman` on the days of such visits.
+        Bits STORAGE_REPLACED and FIRMWARE of `analysis.state` on the days of such visits.
     days : ndarray of int64, shape (nodes,), optional
         How many of the days each node has; all of them unless given.
     start : Start, optional
@@ -114,7 +126,7 @@ def estimate(
     assert mean.shape[1] == STATES
     nodes, most = sums.shape[:2]
     length = np.full(nodes, most, dtype=np.int64) if days is None else days
-    now = Standing(length, mean.copy(), covariance.copy(), np.tile([0.0, 1.0], (nodes, 1)))
+    now = Standing(length, mean.copy(), covariance.copy(), np.tile([0.0, 1.0, 0.0], (nodes, 1)))
     if start is not None:
         now = Standing(length, *(part.copy() for part in start.standing[1:]))
     earlier = Standing(length - LAG_DAYS, *(np.zeros_like(part) for part in now[1:]))
@@ -138,9 +150,11 @@ def estimate(
 def outgrown(now: Posterior, start: Start) -> np.ndarray:
     """For which nodes carrying on from a start is no more what the whole history would give; shape (nodes,).
 
-    Where later days move what does not drift by more than MOVED standard deviations of the start, the past was linear
-    about the wrong path. And where they tell of a sudden change, the whole history may date it otherwise.
+    Where later days move what does not drift, or a leakage that has begun to rise, by more than MOVED standard
+    deviations of the start, the past was linear about the wrong path. And where they tell of a sudden change, the
+    whole history may date it otherwise.
     """
-    spread = np.sqrt(np.diagonal(start.standing.covariance, axis1=1, axis2=2)[:, MOVING])
-    moved = np.abs(now.mean - start.standing.mean)[:, MOVING] > MOVED * spread
-    return np.asarray(moved.any(axis=1) | now.changes.any(axis=1))
+    spread = np.sqrt(np.diagonal(start.standing.covariance, axis1=1, axis2=2))
+    moved = np.abs(now.mean - start.standing.mean) > MOVED * spread
+    leaking = (start.standing.begun[:, 2] > 0) & moved[:, RISE]
+    return np.asarray(moved[:, MOVING].any(axis=1) | leaking | now.changes.any(axis=1))

@@ -72,7 +72,7 @@ def read_earlier(cursor: duckdb.DuckDBPyConnection, today: date) -> Earlier:
 
     count = (days("day") - days("first")).astype(np.int64)
     matrices = arrays("covariance", STATES, STATES)
-    standing = kalman.Standing(count, arrays("mean", STATES), matrices, arrays("begun", 2))
+    standing = kalman.Standing(count, arrays("mean", STATES), matrices, arrays("begun", 3))
     return Earlier(
         found.column("node_no").to_numpy().astype(np.int64), days("first"), days("day"),
         found.column("told").to_numpy().astype(np.int64), days("changed"),

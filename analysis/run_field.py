@@ -10,7 +10,7 @@ import duckdb
 import numpy as np
 import pyarrow as pa
 
-from analysis import kalman, posterior
+from analysis import kalman, posterior, state
 from analysis.quiet_runs import MEASURED, POINTS, STEPS, SUMS
 from analysis.run_carry import Dates, Earlier, held, read_earlier, standing_rows
 from analysis.run_days import THREADS, NumberedFleet, Progress
@@ -24,7 +24,7 @@ RATIOS = {  # in the order of the path's columns
     "c": kalman.C, "e": kalman.E, "s": kalman.S, "l": kalman.L, "cc": kalman.C_C, "ce": kalman.C_E, "cs": kalman.C_S,
     "ee": kalman.E_E, "es": kalman.E_S, "ss": kalman.S_S,
 }  # fmt: skip
-WORK_BITS = {"storage-replaced": kalman.STORAGE_REPLACED, "firmware": kalman.FIRMWARE}
+WORK_BITS = {"storage-replaced": state.STORAGE_REPLACED, "firmware": state.FIRMWARE}
 
 
 @dataclass(frozen=True)
@@ -253,7 +253,7 @@ def _work(part: NumberedFleet, first: np.ndarray[Any, Any], lengths: Counts) -> 
         k = int((np.datetime64(day) - first[row]).astype(np.int64)) + 1
         if 0 <= k < lengths[row]:
             work[row, k] |= bit
-            if bit == kalman.STORAGE_REPLACED:
+            if bit == state.STORAGE_REPLACED:
                 renewed[row] = max(renewed[row], k)
     return work, renewed
 

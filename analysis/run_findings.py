@@ -20,7 +20,7 @@ from analysis.run_books import NodeBook, SiteBook
 from analysis.run_days import NumberedFleet
 from analysis.run_field import Field, since
 from analysis.series import Floats
-from analysis.state import DRIFT_PER_DAY, JUMP, UNMEASURED_DRIFT
+from analysis.state import DRIFT_PER_DAY, JUMP, LEAKING_DRIFT, UNMEASURED_DRIFT
 from analysis.storage import TEMPERATURE_REFERENCE_C
 from ingest.budget import SECONDS_PER_DAY, Budget, Storage
 
@@ -225,7 +225,10 @@ def _fade(book: NodeBook) -> tuple[tuple[float, float, float], ...]:
     if not field.measured[row]:
         wander = UNMEASURED_DRIFT[book.budget.harvest.source == "light-outdoor"]
         before[1] += wander**2 * (days.stop - days.start)
-    before += JUMP[two] ** 2 * field.changes[row, days].sum()
+    changed = np.flatnonzero(field.changes[row, days])
+    before += JUMP[two] ** 2 * len(changed)
+    if len(changed):
+        before[1] += LEAKING_DRIFT**2 * (days.stop - days.start - changed[0])
     return fade_or_leak(field.mean[row, two], field.covariance[row][np.ix_(two, two)], before)
 
 

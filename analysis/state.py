@@ -19,10 +19,12 @@ DRIFT_PER_DAY = np.array([0.0, 0.004, 3e-4, 5e-4, 0.0, 0.003, 0.0, 0.0, 0.0, 0.0
 # Of ln leakage where temperature is not reported: one sd per root day indoors and outdoors, and at the start.
 UNMEASURED_DRIFT = (0.012, 0.03)
 UNMEASURED_START = 0.5
+LEAKING_DRIFT = 0.03  # of ln leakage after a sudden change, one sd per root day: what has begun to leak goes on
 # What a sudden change may move, one sd.
 JUMP = np.array([0.0, 0.05, 0.05, 0.6, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.03])
 # How far from the budget a state can be, whatever the evidence.
 REACH = np.array([1.5, 2.0, 1.5, 4.0, 4.0, 5.0, 8.0, 8.0, 2.0, 0.02, 2.0, 1.0])
+STORAGE_REPLACED, FIRMWARE = 1, 2  # bits of a day's work on the node
 # What a new storage brings anew.
 RENEWED = np.isin(np.arange(STATES), (CAPACITY, FADE, LEAK, RISE, BY_VOLT, BY_SQUARE, BY_WARMTH, THERMAL, SHAPE, SLOW))
 # Dependence of leakage beyond ohmic and doubling every 10 K: per full voltage (between an ohmic path and an exponential
@@ -116,3 +118,40 @@ def lines_of(x, volt, warmth, measured, jacobian):  # type: ignore[no-untyped-de
     jacobian[6, THERMAL] = 1.0
     jacobian[7, SLOW] = 1.0
     return beta
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def hold(x):  # type: ignore[no-untyped-def]
+    """Hold a state within REACH, where a linear form about it makes sense."""
+    for i in range(STATES):
+        x[i] = min(max(x[i], -REACH[i]), REACH[i])
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def grow(p, days, changed, wander):  # type: ignore[no-untyped-def]
+    """Let the state drift for some days, and jump; leakage wanders with a temperature that is not measured."""
+    for i in range(STATES):
+        p[i, i] += days * DRIFT_PER_DAY[i] ** 2 + changed * JUMP[i] ** 2
+    p[RISE, RISE] += days * wander**2
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def wander_of(unmeasured, measured, unsettled):  # type: ignore[no-untyped-def]
+    """Drift of ln leakage: where temperature is not measured, and of a storage in which something has changed."""
+    drift = unmeasured if measured < 0.5 else 0.0
+    return np.sqrt(drift**2 + (LEAKING_DRIFT**2 if unsettled > 0.0 else 0.0))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def rework(work, prior, spread, x, p):  # type: ignore[no-untyped-def]
+    """What work on the node does: a new storage forgets the old one's lines, new firmware loosens the load's."""
+    if work & STORAGE_REPLACED:
+        for i in range(STATES):
+            if RENEWED[i]:
+                x[i] = prior[i]
+                for k in range(STATES):
+                    p[i, k] = p[k, i] = 0.0
+                p[i, i] = spread[i, i]
+    if work & FIRMWARE:
+        p[WAKE, WAKE] += spread[WAKE, WAKE]
+        p[SLEEP, SLEEP] += JUMP[SLEEP] ** 2

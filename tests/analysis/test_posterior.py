@@ -8,14 +8,26 @@ from analysis_parts import conveyor_budget
 from quiet_parts import Truth, gathered, node
 
 from analysis.evidence import gather, terms
-from analysis.kalman import C_C, C_E, E_E, FIRMWARE, STORAGE_REPLACED, C, E, L, S, Standing, smooth
+from analysis.kalman import C_C, C_E, E_E, C, E, L, S, Standing, smooth
 from analysis.ledger import day_sums, node_terms, nominal_days
 from analysis.load import sleep_power, wake_energy
 from analysis.posterior import LAG_DAYS, Posterior, Start, estimate
 from analysis.quiet import sunless
 from analysis.quiet_runs import MEASURED, POINTS, RIGHT, SUMS
 from analysis.series import Series, calendar
-from analysis.state import CAPACITY, DRIFT_PER_DAY, FADE, LEAK, RISE, SLEEP, STATES, WAKE, prior
+from analysis.state import (
+    CAPACITY,
+    DRIFT_PER_DAY,
+    FADE,
+    FIRMWARE,
+    LEAK,
+    RISE,
+    SLEEP,
+    STATES,
+    STORAGE_REPLACED,
+    WAKE,
+    prior,
+)
 from fixtures.scatter import scattered_fleet
 from fixtures.simulate import Simulated, simulate
 
@@ -44,8 +56,8 @@ def test_filter_and_smoother_reach_the_steady_state_of_the_local_level_model(sha
     sums[0, 6::7, POINTS] = 1.0
     mean, covariance = np.zeros((1, STATES)), np.zeros((1, STATES, STATES))
     covariance[0, WAKE, WAKE] = 1e-3
-    now = Standing(np.array([days]), mean.copy(), covariance.copy(), np.array([[0.0, 1.0]]))
-    earlier = Standing(np.array([0]), mean.copy(), covariance.copy(), np.zeros((1, 2)))
+    now = Standing(np.array([days]), mean.copy(), covariance.copy(), np.array([[0.0, 1.0, 0.0]]))
+    earlier = Standing(np.array([0]), mean.copy(), covariance.copy(), np.zeros((1, 3)))
     path, changes = np.zeros((1, days, 10)), np.zeros((1, days), np.bool_)
     work = np.zeros((1, days), np.uint8)
     smooth(sums, work, np.zeros(1), now, earlier, mean, covariance, path, changes)
@@ -147,6 +159,12 @@ def test_leakage_that_rises_is_put_down_to_leakage():
     rise = np.exp(found.mean[0, RISE])
     assert 3.0 < rise < 8.0
     assert found.path[0, -1, S] == pytest.approx(1.0, abs=0.5)
+
+
+def test_leakage_that_grows_for_months_is_not_put_down_to_capacity():
+    found = told(200, [Truth(leak=1.0 + 9.0 * min(max(d - 60, 0) / 140, 1.0)) for d in range(200)])
+    assert found.path[0, -1, L] / found.path[0, :28, L].mean() > 4.0
+    assert found.path[0, -1, C] / found.path[0, :28, C].mean() > 0.93
 
 
 def test_a_fade_of_thirty_per_cent_a_year_shows_within_120_days():

@@ -13,8 +13,11 @@ from scipy.special import ndtr
 
 from analysis.change import Change, find_changes
 from analysis.daily import Daily, figures, medians
+from analysis.evidence import middle_voltage
 from analysis.health import Health
+from analysis.load import sleep_power
 from analysis.series import Floats
+from analysis.state import REST_PRIOR
 from ingest.budget import Budget
 
 SURE = 0.9  # a finding is stated from this chance on
@@ -25,7 +28,8 @@ DRAIN_RISE = 0.3
 LEAKAGE_RISE = 0.5
 FADE = 0.025
 UNTOLD = 0.7  # sd of the logarithm of a rise from which on the evidence does not tell it from another
-LEFT_IN_QUIET = 0.03  # of the mean harvest, at most, in hours taken for quiet
+LEFT_IN_QUIET = 0.03  # of the mean harvest, at most, in hours taken for quiet,
+LEFT_IN_REST = sum(REST_PRIOR)  # and in spells of rest of a source without such hours
 FADE_TIE = 0.5  # correlation from which fade and leakage name each other
 RESISTANCE_RISE = 0.3
 RECENT_DAYS = 7
@@ -179,7 +183,7 @@ def _courses(members: Sequence[NodeFacts], common: Floats | None) -> list[_Cours
 
 def _of_node(node: NodeFacts, course: _Course) -> list[Finding]:
     storage = _storage(node, course.fell)
-    judged = (_silence(node), _harvest(node, course), _wakes(node, course), *_drains(node), *storage)
+    judged = (_silence(node), _harvest(node, course), _wakes(node, course), *_drains(node, course.fell), *storage)
     return [replace(finding, site=node.site) for finding in judged if finding is not None]
 
 
@@ -266,9 +270,12 @@ def _wakes(node: NodeFacts, course: _Course) -> Finding | None:
     return Finding(node.node_id, "wakes-over", since, chance, evidence)
 
 
-def _drains(node: NodeFacts) -> list[Finding | None]:
-    """A rise of what the node loses at rest: sleep, leakage, or one of the two where they cannot be told apart."""
-    sleep = _chance(node.sleep, DRAIN_RISE)
+def _drains(node: NodeFacts, fell: Change | None) -> list[Finding | None]:
+    """A rise of what the node loses at rest: sleep, leakage, or one of the two where they cannot be told apart.
+
+    Where both seem to have risen, one of them rather has: two causes at a time are rare.
+    """
+    sleep = _chance(node.sleep, DRAIN_RISE + _left_of_sleep(node, fell))
     leakage = _chance(node.leakage, LEAKAGE_RISE)
     found: list[Finding | None] = []
     for name, rise, chance, what, other, another in (
@@ -278,7 +285,7 @@ def _drains(node: NodeFacts) -> list[Finding | None]:
         if chance < SURE:
             continue
         evidence = f"{what} is {rise.ratio:.1f} times what it was (sd {rise.sd:.1f})"
-        if node.tie < -0.8 or not another.sd < UNTOLD * another.ratio:
+        if node.tie < -0.8 or not another.sd < UNTOLD * another.ratio or min(sleep, leakage) >= SURE:
             evidence += f"; a rise of {other} is not separable at these voltages and temperatures"
         if name == "leakage-rise":
             evidence += _tied(node, "capacity")
@@ -306,32 +313,48 @@ def _storage(node: NodeFacts, fell: Change | None) -> list[Finding | None]:
     health = node.health
     found: list[Finding | None] = []
     if np.isfinite(health.capacity_ratio):
-        least = 1 - FADE - _left(node, fell)
-        mixed = node.fade or ((1.0, health.capacity_ratio, health.capacity_sd),)
-        faded = [float(ndtr((least - ratio) / max(sd, 1e-6))) for _, ratio, sd in mixed]
-        chance = float(sum(weight * sure for (weight, _, _), sure in zip(mixed, faded, strict=True)))
-        if chance >= SURE:
-            evidence = (
-                f"capacity is {health.capacity_ratio:.0%} of what it was (sd {health.capacity_sd:.0%}): "
-                "wakes and rest both cost more voltage"
-            ) + _tied(node, "leakage", faded[-1] < 0.5)
-            found.append(Finding(node.node_id, "capacity-fade", node.commissioned, chance, evidence))
+        found.append(_faded(node, 1 - FADE - _left(node, fell)))
     if np.isfinite(health.esr_ratio):
         chance = float(ndtr((health.esr_ratio - 1 - RESISTANCE_RISE) / max(health.esr_sd, 0.02)))
         if chance >= SURE:
-            evidence = (
-                f"series resistance is {health.esr_ratio:.2f} times what it was, at 25 degC, by the step at a wake"
-            )
-            found.append(Finding(node.node_id, "resistance-rise", node.commissioned, chance, evidence))
+            told = f"series resistance is {health.esr_ratio:.2f} times what it was, at 25 degC, by the step at a wake"
+            found.append(Finding(node.node_id, "resistance-rise", node.commissioned, chance, told))
     return found
+
+
+def _faded(node: NodeFacts, least: float) -> Finding | None:
+    """Capacity below `least` of what it was; or that or a risen leakage, where only the two together are sure."""
+    mixed = node.fade or ((1.0, node.health.capacity_ratio, node.health.capacity_sd),)
+    weight, ratio, sd = np.array(mixed).T
+    faded = ndtr((least - ratio) / np.maximum(sd, 1e-6))
+    chance, leaks = float(weight @ faded), float(weight[1:].sum())
+    either = float(weight[0] * faded[0]) + leaks
+    if max(chance, either) < SURE or chance < leaks:
+        return None
+    explains = leaks > 0 and float(weight[1:] @ faded[1:]) < 0.5 * leaks
+    told = f"capacity is {node.health.capacity_ratio:.0%} of what it was (sd {node.health.capacity_sd:.0%})"
+    evidence = f"{told}: wakes and rest both cost more voltage{_tied(node, 'leakage', explains or chance < SURE)}"
+    return Finding(node.node_id, "capacity-fade", node.commissioned, chance if chance >= SURE else either, evidence)
 
 
 def _left(node: NodeFacts, fell: Change | None) -> float:
     """What a lasting fall of harvest can feign of a fade: harvest left in hours taken for quiet falls with it."""
-    if node.budget.harvest.source in ("none", "light-outdoor") or node.load_w <= 0:
+    return _gone_from_quiet(node, fell) / node.load_w if node.load_w > 0 else 0.0
+
+
+def _left_of_sleep(node: NodeFacts, fell: Change | None) -> float:
+    """The same of a rise of sleep."""
+    sleep = float(sleep_power(node.budget.load, middle_voltage(node.budget)))
+    return _gone_from_quiet(node, fell) / sleep if sleep > 0 else 0.0
+
+
+def _gone_from_quiet(node: NodeFacts, fell: Change | None) -> float:
+    """How much of the harvest left in quiet hours, at most, a lasting fall has taken away. [W]"""
+    harvest, fall = node.budget.harvest, _fall(fell)
+    if harvest.source in ("none", "light-outdoor") or fall <= HARVEST_DROP:
         return 0.0
-    fall = _fall(fell)
-    return fall * LEFT_IN_QUIET * node.budget.harvest.mean_power / node.load_w if fall > HARVEST_DROP else 0.0
+    rests = harvest.active_hours is None and harvest.active_days is None
+    return fall * (LEFT_IN_REST if rests else LEFT_IN_QUIET) * harvest.mean_power
 
 
 def _site_wide(nodes: Sequence[NodeFacts], found: list[Finding]) -> list[Finding]:

@@ -23,8 +23,9 @@ UNMEASURED = 0.05  # of resistance, one sd, where no temperature is reported: 1.
 WARN_SHARE = 0.75  # of the way to the budget's end of life: -15 % and x1.75 of the usual -20 % and x2
 SPENT_SHARE = 2.0  # of that way
 SURE = 0.9  # chance at which a verdict is passed
-LEAKS = 0.03  # of storages that have begun to leak: our choice,
-LEAK_SD = 1.0  # by this in the logarithm
+LEAKS = 0.1  # of storages that have begun to leak, about as many as have lost capacity: our choice,
+LEAK_TIMES = (1.5, 2.2, 3.3, 5.0, 7.5, 11.0)  # to so many times what it was,
+LEAK_SPREAD = 0.2  # give or take, relative
 UNKNOWN_SD = 0.08  # of capacity: beyond this doubt nothing is said of it
 RATE_DAYS = 90  # no rate of fade is stated from less,
 RATE_SD = 0.15  # nor one less certain [1/a]
@@ -132,7 +133,7 @@ def judge(
 
 
 def fade_or_leak(mean: Floats, covariance: Floats, before: Floats) -> tuple[tuple[float, float, float], ...]:
-    """What capacity may be, once with a leakage as steady as storage has it and once with one that has risen.
+    """What capacity may be, first with a leakage as steady as storage has it and then with one that has risen.
 
     Parameters
     ----------
@@ -149,20 +150,27 @@ def fade_or_leak(mean: Floats, covariance: Floats, before: Floats) -> tuple[tupl
     Notes
     -----
     A capacity that falls and a leakage that rises both empty a storage faster; that fade can be seen at all rests on
-    leakage being steady. What the evidence alone says (the posterior less its prior) is joined with a wide prior of
-    leakage, too, and the two are weighed by how well each expected the evidence, leakage risen before any in LEAKS of
-    the storages.
+    leakage being steady. What the evidence alone says (the posterior less its prior) is joined with leakages risen
+    to LEAK_TIMES, too, and all are weighed by how well each expected the evidence, leakage risen before any in LEAKS
+    of the storages. What a storage loses is linear in leakage, not in its logarithm: one that leaks little can leak
+    ten times as much before it shows.
     """
     told = np.linalg.inv(covariance)
     right = told @ mean
     told = told - np.diag(1 / before)
+    rise = float(np.exp(mean[1]))
+    risen = [
+        (LEAKS / len(LEAK_TIMES), mean[1] + times / rise - 1.0, LEAK_SPREAD * times / rise) for times in LEAK_TIMES
+    ]
     found = []
-    for chance, leak in ((1 - LEAKS, before[1]), (LEAKS, before[1] + LEAK_SD**2)):
-        prior = np.diag([1 / before[0], 1 / leak])
+    for chance, leak, spread in ((1 - LEAKS, 0.0, np.sqrt(before[1])), *risen):
+        prior, at = np.diag([1 / before[0], 1 / spread**2]), np.array([0.0, leak])
         own = np.linalg.inv(told + prior)
+        pull = right + prior @ at
         # ln of the evidence of each, up to what they share
-        weight = np.log(chance) + 0.5 * (np.linalg.slogdet(own)[1] + np.linalg.slogdet(prior)[1] + right @ own @ right)
-        ratio = np.exp(own @ right)[0]
+        weight = np.log(chance) + 0.5 * (np.linalg.slogdet(own)[1] + np.linalg.slogdet(prior)[1])
+        weight += 0.5 * (pull @ own @ pull - at @ prior @ at)
+        ratio = np.exp(own @ pull)[0]
         found.append((float(weight), float(ratio), float(ratio * np.sqrt(max(own[0, 0], 1e-12)))))
     most = max(weight for weight, _, _ in found)
     total = sum(np.exp(weight - most) for weight, _, _ in found)

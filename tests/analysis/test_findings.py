@@ -9,6 +9,8 @@ from analysis_parts import conveyor_budget
 
 from analysis.findings import NodeFacts, Rise, find
 from analysis.health import Health
+from fixtures.mill import FOLDER
+from ingest.budget import parse_budget
 
 DAYS = 180
 FIRST = date(2026, 1, 1)
@@ -91,6 +93,17 @@ def test_drain_and_leakage_that_cannot_be_told_apart_name_each_other():
     assert "not separable" not in found.evidence
     (found,) = find([node(sleep=Rise(3.0, 0.3, FIRST), leakage=Rise(1.0, 0.9, FIRST), tie=0.1)])
     assert "leakage (leakage-rise) is not separable" in found.evidence  # it may as well have risen by e^0.9
+    both = find([node(sleep=Rise(3.0, 0.3, FIRST), leakage=Rise(6.0, 1.0, FIRST), tie=0.1)])
+    assert [found.finding for found in both] == ["drain-over", "leakage-rise"]
+    assert all("not separable" in found.evidence for found in both)  # two causes at a time are rare
+
+
+def test_harvest_that_fell_takes_with_it_what_passed_for_rest():
+    kiln = parse_budget((FOLDER / "budgets" / "kiln-thermal.toml").read_text(), "kiln-thermal.toml")
+    one = node(budget=kiln, sleep=Rise(2.6, 0.3, FIRST))
+    harvest = one.harvest_w * kiln.harvest.mean_power / 70e-6
+    assert names(find([replace(one, harvest_w=harvest)])) == {"drain-over"}
+    assert names(find([replace(one, harvest_w=fall(harvest, 120, 0.0))])) == {"harvest-short"}
 
 
 def test_a_fade_is_as_sure_as_leakage_is_steady():
@@ -99,7 +112,10 @@ def test_a_fade_is_as_sure_as_leakage_is_steady():
     # By hand: 0.97 * Phi(0.075 / 0.02) + 0.03 * Phi(-0.015 / 0.05) = 0.970 + 0.011.
     assert found.probability == pytest.approx(0.981, abs=0.002)
     assert "leakage-rise" in found.evidence
-    assert find([node(health=faded, fade=((0.6, 0.9, 0.02), (0.4, 0.99, 0.05)))]) == []
+    (found,) = find([node(health=faded, fade=((0.7, 0.9, 0.02), (0.3, 0.99, 0.05)))])
+    assert "leakage-rise" in found.evidence  # 0.81 alone; one of the two is sure
+    assert found.probability == pytest.approx(1.0, abs=0.002)
+    assert find([node(health=faded, fade=((0.3, 0.9, 0.02), (0.7, 0.99, 0.05)))]) == []
     (found,) = find([node(health=faded, fade=((0.9, 0.9, 0.02), (0.1, 0.91, 0.02)))])
     assert "leakage-rise" not in found.evidence
 

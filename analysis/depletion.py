@@ -29,6 +29,7 @@ DAYS_AHEAD = np.array([*range(1, 15), 17, 21, 25, 28, 30, *range(35, 92, 7), *ra
 VISIT_RISK = 0.1  # a visit is due when the probability of having gone dark reaches this
 INTERVAL_RISK = 0.05  # of going dark within the horizon at the sustainable wake interval
 READING_DOUBT = 0.015  # of the energy at full: capacity's 0.1 %/K over a swing of 7 K
+INTERVAL_ROUNDS = 7  # halvings of an octave: to 1/2 %
 CHUNK = 64  # nodes a thread takes at a time
 
 
@@ -187,7 +188,7 @@ def sustainable_interval(
 
     def run(index: npt.NDArray[np.intp], given: Inputs) -> None:
         part_low, part_high = low[index], high[index]
-        narrow_wake_factor(given, risk, 10, part_low, part_high)
+        narrow_wake_factor(given, risk, INTERVAL_ROUNDS, part_low, part_high)
         low[index] = part_low
 
     live = [i for i, node in enumerate(nodes) if np.isfinite(low[i]) and not node.dark]

@@ -30,6 +30,7 @@ LANES = 128  # futures that go forward together: a processor works on several at
 class Lanes(NamedTuple):
     """Some futures of one node on their way, arrays over them."""
 
+    number: Any  # of the future
     state: Any  # of the random numbers
     dark: Any
     stored: Array
@@ -51,10 +52,10 @@ class Lanes(NamedTuple):
 
 
 @compiled
-def _begin(node: Any, first: int, wake_factor: float, lanes: Lanes) -> None:
-    """Draw the lasting errors of the futures from number `first` on."""
+def _begin(node: Any, wake_factor: float, lanes: Lanes) -> None:
+    """Draw the lasting errors of the futures."""
     for k in range(len(lanes.stored)):
-        state = next_state(mixed(node.seed + np.uint64(first + k)))
+        state = next_state(mixed(node.seed + np.uint64(lanes.number[k])))
         wake_error = max(node.wake_sd * normal(state, 0, NORMAL), -0.9)
         sleep_error = max(node.sleep_sd * normal(state, 1, NORMAL), -0.9)
         leak_error = max(node.leakage_sd * normal(state, 2, NORMAL), -0.9)
@@ -94,7 +95,7 @@ def _new_week(node: Any, common: Array, day: int, lanes: Lanes) -> None:
     own_share = np.sqrt(1.0 - node.site_share**2)
     for k in range(len(lanes.stored)):
         if day:
-            shock = node.site_share * common[k] + own_share * normal(lanes.state[k], 2, NORMAL)
+            shock = node.site_share * common[lanes.number[k]] + own_share * normal(lanes.state[k], 2, NORMAL)
             lanes.level[k] = node.level_keep * lanes.level[k] + node.level_noise * shock
         lanes.flow[k] = 1.0 / (node.capacity_ratio * max(1.0 - lanes.fade[k] * day, 0.05))
         lanes.income[k] = max(lanes.gain[k] + lanes.level[k], 0.0) * lanes.flow[k]
@@ -109,7 +110,7 @@ def _new_day(node: Any, mean: float, noise: Array, common: Array, day: int, lane
     per_sd, last = half / NOISE_SPAN, 2 * half - 1e-9
     wakes = node.wake_week[day % 7]
     for k in range(len(lanes.stored)):
-        shock = node.site_share * common[k] + own_share * normal(lanes.state[k], 0, NORMAL)
+        shock = node.site_share * common[lanes.number[k]] + own_share * normal(lanes.state[k], 0, NORMAL)
         lanes.deviate[k] = node.noise_keep * lanes.deviate[k] + fresh * shock
         position = min(max(half + lanes.deviate[k] * per_sd, 0.0), last)
         below = np.uint64(position)
@@ -122,6 +123,7 @@ def _new_day(node: Any, mean: float, noise: Array, common: Array, day: int, lane
 def _futures(
     given: Inputs,
     i: int,
+    numbers: Any,
     peaks: Array,
     wake_factor: float,
     deaths: float,
@@ -132,8 +134,8 @@ def _futures(
 ) -> None:
     """Fill, for node `i`, the days of going dark and of restarting (if it starts dark), and usable energy on `grid`.
 
-    `peaks` is from `_peaks_of`. Shapes: dark_day and back_day (paths,), grid (g,), usable (g, paths). With a finite
-    number of `deaths` a path ends where it goes dark, and all end after more deaths than that.
+    The n `numbers` say which futures; `peaks` is from `_peaks_of`. Shapes: dark_day and back_day (n,), grid (g,),
+    usable (g, n). With a finite number of `deaths` a future ends where it goes dark, and all end after more than that.
     """
     node, died, lowest = given.nodes[i], 0, given.shape_of[i].min()
     dark_day[:] = 0.0 if node.dark else np.inf
@@ -143,17 +145,17 @@ def _futures(
         count = some.stop - some.start
         f = np.empty((16, count))
         lanes = Lanes(
-            np.empty(count, np.uint64), np.empty(count, np.bool_), f[0], f[1], f[2], f[3], f[4], f[5], f[6], f[7],
-            f[8], f[9], f[10], f[11], f[12], f[13], f[14], f[15],
+            numbers[some], np.empty(count, np.uint64), np.empty(count, np.bool_), f[0], f[1], f[2], f[3], f[4], f[5],
+            f[6], f[7], f[8], f[9], f[10], f[11], f[12], f[13], f[14], f[15],
         )  # fmt: skip
-        _begin(node, first, wake_factor, lanes)
+        _begin(node, wake_factor, lanes)
         place = 0
         for day in range(given.scale.shape[1]):
             for k in range(count):
                 lanes.state[k] = next_state(lanes.state[k])
             if day % 7 == 0:
-                _new_week(node, given.site_week[day // 7, some], day, lanes)
-            _new_day(node, given.scale[i, day], given.noise[i], given.site[day, some], day, lanes)
+                _new_week(node, given.site_week[day // 7], day, lanes)
+            _new_day(node, given.scale[i, day], given.noise[i], given.site[day], day, lanes)
             row = given.shape_of[i, day]
             died += _day_of_all(
                 given, i, given.shapes[row], peaks[row - lowest], day, deaths, dark_day[some], back_day[some], lanes
@@ -240,26 +242,38 @@ def simulate(given: Inputs, grid: Array, dark_day: Array, back_day: Array, usabl
     `dark_day` and `back_day` have the shape (n, paths), `grid` holds the g days ahead at which usable energy is wanted
     in `usable`, shape (n, g, paths).
     """
+    numbers = np.arange(given.site.shape[1])
     for i in range(len(given.nodes)):
-        _futures(given, i, _peaks_of(given, i), 1.0, np.inf, grid, dark_day[i], back_day[i], usable[i])
+        _futures(given, i, numbers, _peaks_of(given, i), 1.0, np.inf, grid, dark_day[i], back_day[i], usable[i])
 
 
 @compiled
 def narrow_wake_factor(given: Inputs, risk: float, rounds: int, low: Array, high: Array) -> None:
     """Narrow `low` and `high` around the largest wake-rate factor at which no more than `risk` of futures go dark.
 
-    The factor `low` is kept survivable and `high` not. `low` stays as given where no factor tried survives.
+    The factor `high` is halved until one is survived, or none above `low`, which then stays as given; from there on
+    each of the `rounds` halves what lies between, on a scale of ratios. A future that survives a factor survives all
+    below it, so that after a factor that is too high only those are run again that went dark, unless they were so many
+    that the round was broken off.
     """
     paths = given.site.shape[1]
     grid, draws = np.empty(0), np.empty((0, paths))
-    dark_day, back_day = np.empty(paths), np.empty(paths)
-    deaths = np.floor(risk * paths)
+    dark_day, back_day = np.empty((2, paths))
+    allowed = int(risk * paths)
     for i in range(len(given.nodes)):
-        peaks = _peaks_of(given, i)
-        for _ in range(rounds):
-            middle = np.sqrt(low[i] * high[i])
-            _futures(given, i, peaks, middle, deaths, grid, dark_day, back_day, draws)
-            if np.sum(dark_day < np.inf) <= deaths:
-                low[i] = middle
+        peaks, numbers, lowest, left = _peaks_of(given, i), np.arange(paths), low[i], rounds
+        while left > 0 and high[i] > 2 * lowest:
+            survives = low[i] > lowest
+            factor = np.sqrt(low[i] * high[i]) if survives else high[i] / 2
+            n = len(numbers)
+            most = max(allowed, n // 2)
+            _futures(given, i, numbers, peaks, factor, most, grid, dark_day[:n], back_day[:n], draws)
+            dark = dark_day[:n] < np.inf
+            died = dark.sum()
+            if died <= allowed:
+                low[i] = factor
             else:
-                high[i] = middle
+                high[i] = factor
+                if died <= most:
+                    numbers = numbers[dark]
+            left -= survives

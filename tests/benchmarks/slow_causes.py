@@ -171,6 +171,7 @@ class Parts(NamedTuple):
     harvest_w: Floats
     wakes_per_step: Floats
     boundaries: Floats  # full, cut-off, restart [V], shape (nodes, 3)
+    cause: npt.NDArray[np.str_]  # of CAUSES
 
 
 def _run(parts: Parts, rng: np.random.Generator) -> dict[str, Any]:
@@ -203,8 +204,8 @@ def _run(parts: Parts, rng: np.random.Generator) -> dict[str, Any]:
     return out
 
 
-def write(folder: Path, nodes: int, days: int, seed: int) -> None:
-    """Write a fleet folder and `reports.parquet` of nodes over days (at least 120)."""
+def write(folder: Path, nodes: int, days: int, seed: int) -> dict[str, str]:
+    """Write a fleet folder and `reports.parquet` of nodes over days (at least 120); what befalls each node."""
     rng, clock = np.random.default_rng(seed), _clock(days)
     stops = _stops(rng, days)
     common = {(site, "sky"): np.clip(0.55 + _wander(rng, days, 0.35, 0.2), 0.08, 1.0) for site in SITES}
@@ -225,6 +226,7 @@ def write(folder: Path, nodes: int, days: int, seed: int) -> None:
         parts.append(_part(rng, kind, clock, offered, air[-1]))
     made = Parts(*(np.stack(column) for column in zip(*parts, strict=True)))
     _save(folder, rows, stops, _reports(rng, rows, made, clock, np.stack(air)))
+    return {row[0]: str(cause) for row, cause in zip(rows, made.cause, strict=True)}
 
 
 def _part(rng: np.random.Generator, kind: Kind, clock: Clock, offered: Floats, air: Floats) -> tuple[Any, ...]:
@@ -248,6 +250,7 @@ def _part(rng: np.random.Generator, kind: Kind, clock: Clock, offered: Floats, a
     return (
         farad * fade * (1 + 1e-3 * (air - 25)), wake_j, sleep_w, leakage * leak * 2 ** ((air - 25) / 20),
         spent * margin * offered * dust, kind.wakes * busy * STEP_S / DAY_S, (kind.full, kind.cutoff, kind.restart),
+        cause,
     )  # fmt: skip
 
 

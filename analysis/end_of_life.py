@@ -1,20 +1,19 @@
 """When a storage will reach the limits that its budget sets for its end of life, as a distribution."""
 
+import math
 from typing import Literal, NamedTuple
 
-import numpy as np
-import numpy.typing as npt
-from scipy.special import ndtr
+from scipy.special import ndtri
 
 from ingest.budget import DAYS_PER_YEAR
 
-Array = npt.NDArray[np.float64]
 Criterion = Literal["capacity", "resistance"]
 
 HORIZON_DAYS = 3650
 SURE_SD = 2.0  # what has been lost so far, and of late, must stand out of its doubt by this many deviations
 PACE_DOUBT = 0.2  # of the pace: no storage wears in a straight line (common practice, no source)
 QUANTILES = (0.1, 0.5, 0.9)
+DEVIATES = tuple(ndtri(QUANTILES).tolist())
 
 
 class Loss(NamedTuple):
@@ -51,19 +50,17 @@ def pace(then: Loss, now: Loss) -> Pace | None:
     """
     first = (then.lost / then.day) * DAYS_PER_YEAR
     rate = (now.lost - then.lost) / (now.day - then.day) * DAYS_PER_YEAR
-    measured = float(np.hypot(now.sd, then.sd)) / (now.day - then.day) * DAYS_PER_YEAR
+    measured = math.hypot(now.sd, then.sd) / (now.day - then.day) * DAYS_PER_YEAR
     if not (now.lost > SURE_SD * now.sd and rate > SURE_SD * measured):
         return None
-    return Pace(rate, float(np.sqrt(measured**2 + ((rate - first) / 2) ** 2 + (PACE_DOUBT * rate) ** 2)))
+    return Pace(rate, math.hypot(measured, (rate - first) / 2, PACE_DOUBT * rate))
 
 
-def spent_probability(days: npt.ArrayLike, lost: float, lost_sd: float, ahead: Pace, limit: float) -> Array:
-    """Probability that the loss has reached its limit within `days` from now.
+def end_of_life(lost: float, lost_sd: float, ahead: Pace, limit: float) -> EndOfLife:
+    """When the storage will be spent.
 
     Parameters
     ----------
-    days : array_like
-        [d], rising from zero.
     lost, lost_sd : float
         Share of the baseline lost by now.
     limit : float
@@ -71,17 +68,13 @@ def spent_probability(days: npt.ArrayLike, lost: float, lost_sd: float, ahead: P
 
     Notes
     -----
-    The chance that a normal loss, growing in a straight line, stands above the limit at that time; never falling with
-    time, for what has once been spent stays so. The two doubts add up: what has been lost is what the pace was told
-    from. Left out: a pace that changes (calendar ageing slows, see `trend.calendar_fade`; a wear-out speeds up).
+    The day from which on a normal loss, growing in a straight line, stands above the limit with each probability. The
+    two doubts add up: what has been lost is what the pace was told from. Left out: a pace that changes (calendar ageing
+    slows, see `trend.calendar_fade`; a wear-out speeds up).
     """
-    year = np.asarray(days, dtype=float) / DAYS_PER_YEAR
-    spread = np.maximum(lost_sd + ahead.sd * year, 1e-12)
-    return np.asarray(np.maximum.accumulate(ndtr((lost + ahead.rate * year - limit) / spread)))
-
-
-def end_of_life(lost: float, lost_sd: float, ahead: Pace, limit: float) -> EndOfLife:
-    """When the storage will be spent, as quantiles of `spent_probability`, whose parameters these are."""
-    days = np.arange(HORIZON_DAYS + 1.0)
-    place = np.searchsorted(spent_probability(days, lost, lost_sd, ahead, limit), QUANTILES)
-    return EndOfLife(*(float(days[i]) if i < len(days) else np.nan for i in place))
+    found = []
+    for z in DEVIATES:
+        short, rate = limit - lost + z * lost_sd, (ahead.rate - z * ahead.sd) / DAYS_PER_YEAR
+        days = 0.0 if short <= 0 else short / rate if rate > 0 else math.inf
+        found.append(float(math.ceil(days)) if days <= HORIZON_DAYS else math.nan)
+    return EndOfLife(*found)

@@ -1,11 +1,11 @@
 """The budget lines of one node: prior beside posterior, and whether the telemetry could tell a line apart."""
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from analysis import state
-from analysis.health import Resistance
 from analysis.load import sleep_power, wake_energy
 from analysis.series import Floats
 from analysis.storage import leakage_power
@@ -30,16 +30,16 @@ class Line:
 
 @dataclass(frozen=True)
 class NetHarvest:
-    """Mean net harvest of the recent days and its standard deviation, NaN if too few were seen. [W]"""
+    """Mean net harvest of the nodes' recent days and its standard deviation, NaN if too few were seen. [W]"""
 
-    power: float
-    sd: float
+    power: Floats
+    sd: Floats
 
 
-def budget_lines(budget: Budget, voltage: float, temperature: float) -> dict[str, tuple[float, float]]:
-    """The prior of every line, value and standard deviation, at a storage voltage [V] and temperature [degC]."""
-    wake, sleep = float(wake_energy(budget.load, voltage)), float(sleep_power(budget.load, voltage))
-    leakage = float(leakage_power(budget.storage, voltage, temperature))
+def budget_lines(budget: Budget, voltage: Floats, temperature: Floats) -> dict[str, tuple[Any, Any]]:
+    """The prior of every line, value and standard deviation, at storage voltages [V] and temperatures [degC]."""
+    wake, sleep = np.asarray(wake_energy(budget.load, voltage)), np.asarray(sleep_power(budget.load, voltage))
+    leakage = np.asarray(leakage_power(budget.storage, voltage, temperature))
     leakage_sd = leakage * budget.storage.leakage_tolerance
     harvest = budget.harvest.mean_power
     return {
@@ -48,7 +48,7 @@ def budget_lines(budget: Budget, voltage: float, temperature: float) -> dict[str
         "wake_energy_j": (wake, wake * budget.load.wake_tolerance),
         "sleep_power_w": (sleep, sleep * budget.load.sleep_tolerance),
         "leakage_power_w": (leakage, leakage_sd),
-        "net_harvest_w": (harvest - leakage, float(np.hypot(harvest * budget.harvest.tolerance, leakage_sd))),
+        "net_harvest_w": (harvest - leakage, np.hypot(harvest * budget.harvest.tolerance, leakage_sd)),
     }
 
 
@@ -56,72 +56,77 @@ def lines(
     budget: Budget,
     mean: Floats,
     covariance: Floats,
-    voltage: float,
-    temperature: float,
-    esr: Resistance,
+    voltage: Floats,
+    temperature: Floats,
+    esr: tuple[Floats, Floats],
     net: NetHarvest,
-    hidden_sleep: tuple[float, float] = (0.0, 0.0),
-) -> list[Line]:
-    """The six lines of a node.
+    hidden_sleep: Floats,
+) -> list[list[Line]]:
+    """The six lines of each of the nodes of one budget.
 
     Parameters
     ----------
-    mean : ndarray, shape (STATES,)
+    mean : ndarray, shape (nodes, STATES)
         Of the posterior's state.
-    covariance : ndarray, shape (STATES, STATES)
-    voltage, temperature : float
-        At which the lines that depend on them are stated: the node's recent means. [V], [degC]
-    hidden_sleep : tuple of float
+    covariance : ndarray, shape (nodes, STATES, STATES)
+    voltage, temperature : ndarray, shape (nodes,)
+        At which the lines that depend on them are stated: the nodes' recent means. [V], [degC]
+    esr : tuple of ndarray, shape (nodes,)
+        Series resistance and its standard deviation, NaN where it is not known. [ohm]
+    hidden_sleep : ndarray, shape (nodes, 2)
         `sleep_shift` and `sleep_hidden` of the posterior.
     """
     prior = budget_lines(budget, voltage, temperature)
     _, prior_sd = state.prior(budget)
-    found = []
+    found = {
+        "esr_ohm": _told(prior["esr_ohm"], *esr),
+        "net_harvest_w": _told(prior["net_harvest_w"], net.power, net.sd),
+    }
     for name, states in (
-        ("capacity_ratio", (state.CAPACITY, state.FADE)),
-        ("wake_energy_j", (state.WAKE,)),
-        ("sleep_power_w", (state.SLEEP,)),
-        ("leakage_power_w", (state.LEAK, state.RISE)),
+        ("capacity_ratio", [state.CAPACITY, state.FADE]),
+        ("wake_energy_j", [state.WAKE]),
+        ("sleep_power_w", [state.SLEEP]),
+        ("leakage_power_w", [state.LEAK, state.RISE]),
     ):
-        log, h = float(mean[list(states)].sum()), np.zeros(state.STATES)
-        h[list(states)] = 1.0
-        factor = 1.0
-        before = float(prior_sd[states[0]])
+        h = np.zeros_like(mean)
+        h[:, states] = 1.0
+        factor, before = np.ones(len(mean)), np.full(len(mean), prior_sd[states[0]])
         if name == "leakage_power_w":
             factor, gradient = _leakage_factor(budget, mean, voltage, temperature)
             h += gradient
-            before = float(np.hypot(before, np.sqrt((gradient**2 * prior_sd**2).sum())))
-        value = prior[name][0] * np.exp(log) * factor
-        doubt = float(np.sqrt(max(float(h @ covariance @ h), 0.0)))
+            before = np.sqrt(before**2 + (gradient**2 * prior_sd**2).sum(axis=1))
+        ratio = np.exp(mean[:, states].sum(axis=1)) * factor
+        doubt = np.sqrt(np.maximum(np.einsum("ni,nij,nj->n", h, covariance, h), 0.0))
         if name == "sleep_power_w":
-            value, doubt = _sleep(prior[name][0], float(np.exp(log)), doubt, hidden_sleep)
-        found.append(Line(name, *prior[name], float(value), float(value * doubt), bool(doubt < LEARNT * before)))
-    found.insert(1, _esr(prior["esr_ohm"], esr))
-    known = np.isfinite(net.power)
-    value, sd = (net.power, net.sd) if known else prior["net_harvest_w"]
-    found.append(Line("net_harvest_w", *prior["net_harvest_w"], value, sd, bool(known)))
-    return found
+            ratio, doubt = _sleep(ratio, doubt, hidden_sleep)
+        value = prior[name][0] * ratio
+        found[name] = value, value * doubt, doubt < LEARNT * before
+    columns = [[column.tolist() for column in np.broadcast_arrays(*prior[name], *found[name])] for name in LINES]
+    return [
+        [Line(name, *row) for name, row in zip(LINES, rows, strict=True)]
+        for rows in zip(*(zip(*line, strict=True) for line in columns), strict=True)
+    ]
 
 
-def _sleep(nominal: float, shown: float, doubt: float, hidden: tuple[float, float]) -> tuple[float, float]:
-    """Sleep power [W] and its relative sd from the ratio that shows in quiet hours, and what harvest hides of it."""
-    ratio = max(shown + hidden[0], 0.05)
-    return nominal * ratio, float(np.hypot(shown * doubt, np.sqrt(hidden[1]))) / ratio
+def _sleep(shown: Floats, doubt: Floats, hidden: Floats) -> tuple[Floats, Floats]:
+    """Ratio of sleep power and its relative sd from what shows in quiet hours, and what harvest hides of it."""
+    ratio = np.maximum(shown + hidden[:, 0], 0.05)
+    return ratio, np.sqrt((shown * doubt) ** 2 + hidden[:, 1]) / ratio
 
 
-def _leakage_factor(budget: Budget, mean: Floats, voltage: float, temperature: float) -> tuple[float, Floats]:
+def _leakage_factor(budget: Budget, mean: Floats, voltage: Floats, temperature: Floats) -> tuple[Floats, Floats]:
     """What the fitted dependence on voltage and temperature makes of leakage, and the gradient of its logarithm."""
     x = voltage / budget.storage.full_voltage - 1.0
     warmth = (temperature - 25.0) / 10.0
     terms = {state.BY_VOLT: x, state.BY_SQUARE: x * x, state.BY_WARMTH: warmth}
-    factor = max(1.0 + sum(float(mean[place]) * term for place, term in terms.items()), 0.05)
-    gradient = np.zeros(state.STATES)
+    factor = np.maximum(1.0 + sum(mean[:, place] * term for place, term in terms.items()), 0.05)
+    gradient = np.zeros_like(mean)
     for place, term in terms.items():
-        gradient[place] = term / factor
+        gradient[:, place] = term / factor
     return factor, gradient
 
 
-def _esr(prior: tuple[float, float], esr: Resistance) -> Line:
-    if not np.isfinite(esr.ohm):
-        return Line("esr_ohm", *prior, *prior, separable=False)
-    return Line("esr_ohm", *prior, esr.ohm, esr.ohm_sd, separable=True)
+def _told(prior: tuple[Any, Any], value: Floats, sd: Floats) -> tuple[Floats, Floats, np.ndarray[Any, Any]]:
+    """A line that telemetry tells where it is finite, and where not its prior."""
+    known = np.isfinite(value)
+    return np.where(known, value, prior[0]), np.where(known, sd, prior[1]), known

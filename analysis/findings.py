@@ -79,7 +79,7 @@ class NodeFacts:
         Correlation of sleep with leakage in the posterior; near -1 they cannot be told apart.
     fade_tie : float
         The same of capacity's fade with leakage's rise; near 1 or -1.
-    fade : tuple
+    fade : sequence
         `health.fade_or_leak`; empty where only `health` tells of capacity.
     """
 
@@ -101,7 +101,7 @@ class NodeFacts:
     heard: date
     tie: float
     fade_tie: float
-    fade: tuple[tuple[float, float, float], ...] = ()
+    fade: Sequence[Sequence[float]] = ()
 
 
 @dataclass(frozen=True)

@@ -5,14 +5,16 @@ through the storage's curve, so at equal voltage, and freed of temperature by th
 25 degC before it is compared.
 """
 
+import math
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
+from numba import njit
 from scipy.special import ndtr
 
 from analysis.quiet_runs import STEP_COUNT, STEP_OHM, STEP_VAR, STEP_WARMTH
-from analysis.series import Floats
+from analysis.series import Counts, Floats
 from ingest.budget import DAYS_PER_YEAR, Storage
 
 Verdict = Literal["sound", "watch", "degraded", "spent", "not-enough-data"]
@@ -56,51 +58,71 @@ class Health:
     verdict: Verdict
 
 
-def resistance(steps: Floats) -> Resistance:
-    """Series resistance from the daily steps of one era.
+def resistances(steps: np.ndarray[Any, Any], first: Counts, last: Counts) -> list[Resistance]:
+    """Series resistance of each node from its daily steps of one era.
 
     Parameters
     ----------
-    steps : ndarray, shape (days, STEPS)
+    steps : ndarray, shape (nodes, days, STEPS)
         Columns STEP_OHM [ohm], STEP_VAR [ohm^2], STEP_COUNT, STEP_WARMTH [K from 25 degC], zero rows where none.
+    first, last : ndarray of int64, shape (nodes,)
+        The era's first day, and the one after its last.
     """
-    seen = np.flatnonzero(steps[:, STEP_COUNT] > 0)
-    nothing = Resistance(np.nan, np.nan, np.nan, np.nan)
-    if len(seen) < 3:
-        return nothing
-    ohm, var, warmth = (steps[seen, c].astype(float) for c in (STEP_OHM, STEP_VAR, STEP_WARMTH))
-    ohm = ohm * np.exp(-_by_warmth(ohm, warmth) * np.nan_to_num(warmth))
-    now = seen >= seen[-1] - RECENT_DAYS + 1
-    first = seen < seen[0] + BASELINE_DAYS
-    value, value_sd = _mean(ohm[now], var[now])
-    base, base_sd = _mean(ohm[first], var[first])
-    if not (value > 0 and base > 0) or seen[-1] - seen[0] < RECENT_DAYS:
-        return Resistance(value, value_sd, np.nan, np.nan)
-    ratio, season = value / base, 0.0 if np.isfinite(warmth).any() else UNMEASURED
-    doubt = np.sqrt((value_sd / value) ** 2 + (base_sd / base) ** 2 + season**2)
-    return Resistance(value, value_sd, ratio, float(ratio * doubt))
+    found = np.full((len(steps), 4), np.nan)
+    _resistances(steps, np.asarray(first), np.asarray(last), found)
+    return [Resistance(*row) for row in found.tolist()]
 
 
-def _mean(ohm: Floats, var: Floats) -> tuple[float, float]:
+@njit(cache=True, nogil=True, error_model="numpy")
+def _resistances(steps, first, last, found):  # type: ignore[no-untyped-def]
+    """Fill in the columns of `Resistance`."""
+    days = steps.shape[1]
+    seen, ohm, var, warmth = np.empty(days, dtype=np.int64), np.empty(days), np.empty(days), np.empty(days)
+    for node in range(len(steps)):
+        n, measured = 0, False
+        for day in range(first[node], last[node]):
+            if steps[node, day, STEP_COUNT] > 0:
+                seen[n], ohm[n], var[n] = day, steps[node, day, STEP_OHM], steps[node, day, STEP_VAR]
+                warmth[n] = steps[node, day, STEP_WARMTH]
+                measured |= math.isfinite(warmth[n])
+                n += 1
+        if n < 3:
+            continue
+        slope = _by_warmth(ohm[:n], warmth[:n])
+        old = new = 0
+        for i in range(n):
+            if math.isfinite(warmth[i]):
+                ohm[i] *= math.exp(-slope * warmth[i])
+            old += seen[i] < seen[0] + BASELINE_DAYS
+            new += seen[i] > seen[n - 1] - RECENT_DAYS
+        value, value_sd = _mean(ohm[n - new : n], var[n - new : n])
+        base, base_sd = _mean(ohm[:old], var[:old])
+        found[node, 0], found[node, 1] = value, value_sd
+        if value > 0 and base > 0 and seen[n - 1] - seen[0] >= RECENT_DAYS:
+            season = 0.0 if measured else UNMEASURED
+            found[node, 2] = value / base
+            found[node, 3] = value / base * math.sqrt((value_sd / value) ** 2 + (base_sd / base) ** 2 + season**2)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _mean(ohm, var):  # type: ignore[no-untyped-def]
     """Weighted mean and its sd, widened by the scatter from day to day."""
     weight = 1 / np.maximum(var, 1e-12)
-    mean = float((weight * ohm).sum() / weight.sum())
-    scatter = float(np.std(ohm)) / np.sqrt(len(ohm))
-    return mean, float(max(np.sqrt(1 / weight.sum()), scatter))
+    mean = (weight * ohm).sum() / weight.sum()
+    return mean, max(math.sqrt(1 / weight.sum()), np.std(ohm) / math.sqrt(len(ohm)))
 
 
-def _by_warmth(ohm: Floats, warmth: Floats) -> float:
+@njit(cache=True, nogil=True, error_model="numpy")
+def _by_warmth(ohm, warmth):  # type: ignore[no-untyped-def]
     """Slope of ln resistance with temperature [1/K], held towards WARMTH_PRIOR."""
     good = np.isfinite(warmth) & (ohm > 0)
     prior, prior_sd = WARMTH_PRIOR
     if good.sum() < BASELINE_DAYS:
         return prior
-    x, y = warmth[good] - warmth[good].mean(), np.log(ohm[good])
     # Against a slow rise the season is told apart by differences of a fortnight and less.
-    x, y = np.diff(x), np.diff(y)
-    var = max(float(np.var(y)), 1e-8)
-    information = float(x @ x) / var + 1 / prior_sd**2
-    return (float(x @ y) / var + prior / prior_sd**2) / information
+    x, y = np.diff(warmth[good]), np.diff(np.log(ohm[good]))
+    var = max(np.var(y), 1e-8)
+    return ((x * y).sum() / var + prior / prior_sd**2) / ((x * x).sum() / var + 1 / prior_sd**2)
 
 
 def judge(
@@ -132,20 +154,21 @@ def judge(
     )
 
 
-def fade_or_leak(mean: Floats, covariance: Floats, before: Floats) -> tuple[tuple[float, float, float], ...]:
+def fade_or_leak(mean: Floats, covariance: Floats, before: Floats) -> Floats:
     """What capacity may be, first with a leakage as steady as storage has it and then with one that has risen.
 
     Parameters
     ----------
-    mean : ndarray, shape (2,)
+    mean : ndarray, shape (..., 2)
         Logarithms of the ratios of capacity and leakage to commissioning, by the posterior.
-    covariance : ndarray, shape (2, 2)
-    before : ndarray, shape (2,)
+    covariance : ndarray, shape (..., 2, 2)
+    before : ndarray, shape (..., 2)
         Variances of the two before any evidence.
 
     Returns
     -------
-    tuple of (chance, ratio of capacity, standard deviation of it), one a hypothesis
+    ndarray, shape (..., hypotheses, 3)
+        Of each its chance, the ratio of capacity, and the standard deviation of that.
 
     Notes
     -----
@@ -155,26 +178,30 @@ def fade_or_leak(mean: Floats, covariance: Floats, before: Floats) -> tuple[tupl
     of the storages. What a storage loses is linear in leakage, not in its logarithm: one that leaks little can leak
     ten times as much before it shows.
     """
+    # A storage that came this week has had no time for either: the filter begins it without a doubt.
+    free = np.asarray((np.diagonal(covariance, axis1=-2, axis2=-1) > 0).all(axis=-1))
+    covariance, before = np.where(free[..., None, None], covariance, np.eye(2)), np.where(free[..., None], before, 1.0)
     told = np.linalg.inv(covariance)
-    right = told @ mean
-    told = told - np.diag(1 / before)
-    rise = float(np.exp(mean[1]))
-    risen = [
-        (LEAKS / len(LEAK_TIMES), mean[1] + times / rise - 1.0, LEAK_SPREAD * times / rise) for times in LEAK_TIMES
-    ]
-    found = []
-    for chance, leak, spread in ((1 - LEAKS, 0.0, np.sqrt(before[1])), *risen):
-        prior, at = np.diag([1 / before[0], 1 / spread**2]), np.array([0.0, leak])
+    right = (told @ mean[..., None])[..., 0]
+    told = told - np.eye(2) / before[..., None]
+    leak, rise = mean[..., 1], np.exp(mean[..., 1])
+    share = LEAKS / len(LEAK_TIMES)
+    risen = [(share, leak + times / rise - 1.0, (LEAK_SPREAD * times / rise) ** 2) for times in LEAK_TIMES]
+    weights, found = [], []
+    for chance, at, variance in ((1 - LEAKS, 0 * leak, before[..., 1]), *risen):
+        prior = np.eye(2) / np.stack([before[..., 0], variance], axis=-1)[..., None]
         own = np.linalg.inv(told + prior)
-        pull = right + prior @ at
+        pull = right.copy()
+        pull[..., 1] += prior[..., 1, 1] * at
+        middle = (own @ pull[..., None])[..., 0]
         # ln of the evidence of each, up to what they share
         weight = np.log(chance) + 0.5 * (np.linalg.slogdet(own)[1] + np.linalg.slogdet(prior)[1])
-        weight += 0.5 * (pull @ own @ pull - at @ prior @ at)
-        ratio = np.exp(own @ pull)[0]
-        found.append((float(weight), float(ratio), float(ratio * np.sqrt(max(own[0, 0], 1e-12)))))
-    most = max(weight for weight, _, _ in found)
-    total = sum(np.exp(weight - most) for weight, _, _ in found)
-    return tuple((float(np.exp(weight - most) / total), ratio, sd) for weight, ratio, sd in found)
+        weights.append(weight + 0.5 * ((pull * middle).sum(axis=-1) - prior[..., 1, 1] * at**2))
+        ratio = np.exp(middle[..., 0])
+        found.append((ratio, ratio * np.sqrt(np.maximum(own[..., 0, 0], 1e-12))))
+    chances = np.exp(np.array(weights) - np.max(weights, axis=0))
+    chances /= chances.sum(axis=0)
+    return np.stack([np.stack([c, *rest], axis=-1) for c, rest in zip(chances, found, strict=True)], axis=-2)
 
 
 def _verdict(storage: Storage, capacity: tuple[float, float] | None, esr: Resistance) -> Verdict:

@@ -14,7 +14,8 @@ from analysis.run_ahead import Prospects, look_ahead, read_corrections
 from analysis.run_books import read_ledger, site_books
 from analysis.run_days import NumberedFleet, Progress, update_days
 from analysis.run_field import update_field
-from analysis.run_findings import NodeField, end_of_life_rows, find_all, judge_nodes
+from analysis.run_findings import find_all
+from analysis.run_health import NodeField, end_of_life_rows, judge_nodes
 from analysis.run_recent import RECENT_DAYS, Recent, read_recent
 from ingest.budget import SECONDS_PER_DAY
 from ingest.errors import UsageError

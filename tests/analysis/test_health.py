@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from analysis_parts import conveyor_budget
 
-from analysis.health import Resistance, fade_or_leak, judge, resistance
+from analysis.health import Resistance, fade_or_leak, judge, resistances
 
 STORAGE = conveyor_budget().storage
 FRESH = Resistance(0.4, 0.01, 1.0, 0.02)
@@ -51,19 +51,42 @@ def test_a_cold_winter_is_not_a_resistance_rise():
     warmth = -15 * np.cos(2 * np.pi * (days - 180) / 365) - 10
     rng = np.random.default_rng(4)
     ohm = 0.4 * np.exp(-0.008 * (warmth + rng.normal(0, 1, 365))) * (1 + rng.normal(0, 0.01, 365))
-    found = resistance(steps(ohm, warmth))
+    (found,) = resistances(steps(ohm, warmth)[None], [0], [365])
     assert found.ratio == pytest.approx(1.0, abs=0.06)
 
 
 def test_a_doubling_is_seen_within_thirty_days():
     rng = np.random.default_rng(5)
     ohm = np.where(np.arange(130) < 100, 0.4, 0.8) * (1 + rng.normal(0, 0.03, 130))
-    found = resistance(steps(ohm, np.zeros(130)))
+    (found,) = resistances(steps(ohm, np.zeros(130))[None], [0], [130])
     assert found.ratio == pytest.approx(2.0, abs=0.1)
 
 
 def test_too_few_steps_say_nothing():
-    assert np.isnan(resistance(np.zeros((100, 4))).ohm)
+    assert np.isnan(resistances(np.zeros((1, 100, 4)), [0], [100])[0].ohm)
+
+
+def test_each_node_has_its_own_era():
+    rng = np.random.default_rng(6)
+    ohm = 0.4 * (1 + rng.normal(0, 0.02, (3, 200)))
+    ohm[1, 150:] *= 2.0
+    some = np.stack([steps(row, np.where(np.arange(200) % 9, 3.0, np.nan)) for row in ohm])
+    some[2, ::3] = 0.0
+    first, last = np.array([0, 100, 40]), np.array([200, 200, 199])
+    alone = [resistances(row[None, a:b], [0], [b - a])[0] for row, a, b in zip(some, first, last, strict=True)]
+    assert resistances(some, first, last) == alone
+    assert alone[1].ratio == pytest.approx(2.0, abs=0.05)
+
+
+def test_a_storage_that_came_this_week_says_nothing_of_fade():
+    # The filter starts a new storage with no doubt of what it has lost: nothing can be told of evidence there yet.
+    before = np.full((2, 2), 1e-4)
+    covariance = np.stack([np.diag([0.0, 0.0]), np.diag([1e-5, 1e-5])])
+    (new, used) = fade_or_leak(np.zeros((2, 2)), covariance, before)
+    assert (new[0, 0], new[1:, 0].sum()) == pytest.approx((0.9, 0.1))  # what was believed before
+    assert new[:, 1] == pytest.approx(np.ones(len(new)))
+    assert (new[:, 2] > 0.5).all()
+    np.testing.assert_allclose(used, fade_or_leak(np.zeros(2), covariance[1], before[1]))
 
 
 def test_a_fall_of_capacity_is_weighed_against_a_rise_of_leakage():
@@ -79,6 +102,6 @@ def test_a_fall_of_capacity_is_weighed_against_a_rise_of_leakage():
     h = np.array([[1.0, -0.03]])
     covariance = np.linalg.inv(np.diag(1 / before) + h.T @ h / 0.02**2)
     mean = covariance @ h[0] * np.log(0.8) / 0.02**2
-    (steady, ratio, _), *leaks = fade_or_leak(mean, covariance, before)
+    (steady, ratio, _), *leaks = fade_or_leak(mean, covariance, before).tolist()
     assert sum(weight for weight, _, _ in leaks) > 0.5  # 4 sd of fade before any evidence against 7 times the leakage
     assert 1 - max(leaks)[1] < 0.5 * (1 - ratio)

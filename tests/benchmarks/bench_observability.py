@@ -26,7 +26,8 @@ from analysis.run import read_windows
 from analysis.run_books import read_ledger, site_books
 from analysis.run_days import NumberedFleet, update_days
 from analysis.run_field import update_field
-from analysis.run_findings import find_all, judge_nodes
+from analysis.run_findings import find_all
+from analysis.run_health import judge_nodes
 from analysis.run_recent import RECENT_DAYS, read_recent
 from analysis.storage import storage_curve
 from fixtures.faults import Fault

@@ -1,0 +1,214 @@
+"""Judges the fleet over the store's books: budget lines, storage health, when it ends, and what is left in a cell."""
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, time, timedelta
+from typing import Any
+
+import numpy as np
+
+from analysis import kalman
+from analysis import state as places
+from analysis.end_of_life import Criterion, EndOfLife, Loss, end_of_life, pace
+from analysis.estimate import Line, NetHarvest, lines
+from analysis.health import RATE_DAYS, Health, Resistance, fade_or_leak, judge, resistances
+from analysis.remaining import Remaining, Spent, by_counting, by_voltage, capacity_told, full_since
+from analysis.run_books import NodeBook, SiteBook
+from analysis.run_days import NumberedFleet
+from analysis.run_field import Field, since
+from analysis.series import Floats, by_budget
+from analysis.state import DRIFT_PER_DAY, JUMP, LEAKING_DRIFT, UNMEASURED_DRIFT
+from analysis.storage import TEMPERATURE_REFERENCE_C
+from ingest.budget import SECONDS_PER_DAY, Budget, Storage
+
+BASELINE_DAYS = 28
+ENOUGH_SECONDS = 2 * SECONDS_PER_DAY
+
+
+@dataclass(frozen=True)
+class NodeField:
+    """What is known of one node beside its forecast."""
+
+    lines: list[Line]
+    health: Health
+    ends: dict[Criterion, EndOfLife]  # where wear stands out of its doubt
+    remaining: Remaining | None  # of a cell that has been heard from
+    fade: list[list[float]]  # of `health.fade_or_leak`
+
+
+def judge_nodes(
+    known: NumberedFleet,
+    fields: list[tuple[NumberedFleet, Field]],
+    books: list[SiteBook],
+    windows: dict[int, tuple[float, ...]],
+) -> list[NodeField]:
+    """Lines and health of every node, in the order of `known`."""
+    by_place = {book.place: book for site in books for book in site.nodes}
+    found: list[NodeField | None] = [None] * len(known.nodes)
+    for part, field in fields:
+        at = np.searchsorted(known.numbers, part.numbers).tolist()
+        recent = [windows.get(number) for number in part.numbers.tolist()]
+        judged = _judge_part(part, field, [by_place.get(i) for i in at], recent)
+        for i, node in zip(at, judged, strict=True):
+            found[i] = node
+    return [node for node in found if node is not None]
+
+
+def _judge_part(
+    part: NumberedFleet, field: Field, books: list[NodeBook | None], windows: list[tuple[float, ...] | None]
+) -> list[NodeField]:
+    half = field.renewed + (field.days - field.renewed) // 2
+    esr, earlier = (resistances(field.resistance, field.renewed, last) for last in (field.days, half))
+    told = _lines(part, field, books, windows, esr)
+    return [
+        _judge(budget, field, row, *rest)
+        for row, (budget, *rest) in enumerate(
+            zip(part.budgets, books, esr, earlier, told, _fades(part, field).tolist(), strict=True)
+        )
+    ]
+
+
+def _fades(part: NumberedFleet, field: Field) -> Floats:
+    """What capacity may be, with a steady leakage and with a risen one: `health.fade_or_leak` of each node."""
+    two, day = [places.FADE, places.RISE], np.arange(field.changes.shape[1])
+    changed = field.changes & (day >= field.renewed[:, None]) & (day < field.days[:, None])
+    length, times = field.days - field.renewed, changed.sum(axis=1)
+    wander = np.array([UNMEASURED_DRIFT[budget.harvest.source == "light-outdoor"] for budget in part.budgets])
+    before = DRIFT_PER_DAY[two] ** 2 * length[:, None] + JUMP[two] ** 2 * times[:, None]
+    before[:, 1] += np.where(field.measured, 0.0, wander**2 * length)
+    before[:, 1] += np.where(times > 0, LEAKING_DRIFT**2 * (field.days - changed.argmax(axis=1)), 0.0)
+    return fade_or_leak(field.mean[:, two], field.covariance[:, two][:, :, two], before)
+
+
+def _lines(
+    part: NumberedFleet,
+    field: Field,
+    books: list[NodeBook | None],
+    windows: list[tuple[float, ...] | None],
+    esr: list[Resistance],
+) -> list[list[Line]]:
+    """The budget lines of each node."""
+    volts, degrees = np.array([
+        (np.nan, np.nan) if book is None or np.isnan(book.state.mean_voltage)
+        else (book.state.mean_voltage, book.temperature) for book in books
+    ]).T  # fmt: skip
+    ohm, ohm_sd = np.array([(step.ohm, step.ohm_sd) for step in esr]).T
+    net = _net_harvest(field, np.array([np.full(5, np.nan) if window is None else window for window in windows]))
+    found: list[list[Line]] = [[] for _ in books]
+    for budget, rows in by_budget(part.budgets):
+        middle, unknown = (budget.storage.cutoff_voltage + budget.storage.full_voltage) / 2, np.isnan(volts[rows])
+        # The step is over the budget's wake current, which is known as well as the wake's energy.
+        doubt = np.hypot(ohm_sd[rows], ohm[rows] * budget.load.wake_tolerance / 2)
+        told = lines(
+            budget, field.mean[rows], field.covariance[rows], np.where(unknown, middle, volts[rows]),
+            np.where(unknown, TEMPERATURE_REFERENCE_C, degrees[rows]), (ohm[rows], doubt),
+            NetHarvest(net.power[rows], net.sd[rows]), field.hidden_sleep[rows],
+        )  # fmt: skip
+        for row, node in zip(rows.tolist(), told, strict=True):
+            found[row] = node
+    return found
+
+
+def _judge(
+    budget: Budget,
+    field: Field,
+    row: int,
+    book: NodeBook | None,
+    esr: Resistance,
+    earlier: Resistance,
+    told: list[Line],
+    fade: list[list[float]],
+) -> NodeField:
+    mean, covariance = field.mean[row], field.covariance[row]
+    capacity, leakage = _ratio(mean, covariance, places.FADE), _ratio(mean, covariance, places.RISE)
+    since_new = int(field.days[row] - field.renewed[row])
+    if field.evidence_days[row] < BASELINE_DAYS:
+        capacity, leakage = (np.nan, np.inf), (np.nan, np.nan)
+    elif budget.storage.is_battery and not capacity_told(*capacity, since_new, places.DRIFT_PER_DAY[places.FADE]):
+        capacity = (np.nan, np.inf)
+    health = judge(budget.storage, capacity, esr, leakage, since_new)
+    remaining = _remaining(budget, book, told) if book is not None and budget.storage.is_battery else None
+    return NodeField(told, health, _ends(budget.storage, health, earlier, field, row), remaining, fade)
+
+
+def _remaining(budget: Budget, book: NodeBook, found: list[Line]) -> Remaining:
+    """What is left in a cell, by its voltage and by counting."""
+    account, told = book.account, {line.line: (line.estimate, line.sd) for line in found}
+    share, share_sd = by_voltage(book.curve, book.state.voltage, budget.telemetry.adc_step)
+    fresh = since(book.field, book.row, int(book.field.renewed[book.row]))
+    full = full_since(budget, book.curve, fresh, account.day, account.full_s)
+    kept = account.day >= np.datetime64(full[0] if full else fresh)
+    observed = float(account.observed_s[kept].sum())
+    if full is None or observed <= 0:
+        return Remaining(share, share_sd, np.nan, np.nan, None)
+    rate = float(account.wakes[kept].sum()) / observed
+    harvest = budget.harvest.mean_power
+    spent = Spent(
+        seconds=book.state.time - datetime.combine(full[0], time(), UTC).timestamp(),
+        full_sd=full[1],
+        load=float((account.wake_j[kept] + account.sleep_j[kept]).sum()) / observed,
+        load_sd=float(np.hypot(told["wake_energy_j"][1] * rate, told["sleep_power_w"][1])),
+        leakage=told["leakage_power_w"][0],
+        leakage_sd=told["leakage_power_w"][1],
+        harvest=harvest,
+        harvest_sd=harvest * budget.harvest.tolerance,
+    )
+    return Remaining(share, share_sd, *by_counting(book.curve, spent, told["capacity_ratio"]), full[0])
+
+
+def _ends(storage: Storage, health: Health, earlier: Resistance, field: Field, row: int) -> dict[Criterion, EndOfLife]:
+    """When the storage reaches the budget's limits of capacity and resistance."""
+    start, stop = int(field.renewed[row]), int(field.days[row])
+    half = (stop - start) // 2
+    if stop - start < RATE_DAYS:
+        return {}
+    then, now = (float(field.path[row, day, kalman.C]) for day in (start + half, stop - 1))
+    capacity = health.capacity_ratio if np.isfinite(health.fade_per_year) else np.nan
+    losses: dict[Criterion, tuple[Loss, Loss, float]] = {
+        "capacity": (
+            Loss(half, 1 - capacity * then / now, health.capacity_sd),
+            Loss(stop - start, 1 - capacity, health.capacity_sd),
+            1 - storage.end_of_life_capacity,
+        ),
+        "resistance": (
+            Loss(half, earlier.ratio - 1, earlier.ratio_sd),
+            Loss(stop - start, health.esr_ratio - 1, health.esr_sd),
+            storage.end_of_life_esr_ratio - 1,
+        ),
+    }
+    return {
+        name: end_of_life(last.lost, last.sd, ahead, limit)
+        for name, (first, last, limit) in losses.items()
+        if (ahead := pace(first, last)) is not None
+    }
+
+
+def end_of_life_rows(node: NodeField, moment: datetime) -> list[dict[str, Any]]:
+    """The rows of the table `end_of_life`, less the node's name."""
+    return [
+        {"criterion": name}
+        | {
+            f"by_{quantile}": None if np.isnan(days) else moment.date() + timedelta(days=days)
+            for quantile, days in end._asdict().items()
+        }
+        for name, end in node.ends.items()
+    ]
+
+
+def _ratio(mean: Floats, covariance: Floats, state: int) -> tuple[float, float]:
+    """A ratio whose logarithm is a state, and its standard deviation."""
+    ratio = float(np.exp(mean[state]))
+    return ratio, ratio * float(np.sqrt(max(float(covariance[state, state]), 0.0)))
+
+
+def _net_harvest(field: Field, windows: Floats) -> NetHarvest:
+    """Mean of the window's days; the doubt of the parameters is common to them, the noise of readings cancels."""
+    stored, noise, wake, sleep, seconds = windows.T
+    seconds = np.where(seconds >= ENOUGH_SECONDS, seconds, np.nan)
+    path = field.path[np.arange(len(windows)), field.days - 1].astype(float)
+    cc, ce, cs, ee, es, ss = path[:, [kalman.C_C, kalman.C_E, kalman.C_S, kalman.E_E, kalman.E_S, kalman.S_S]].T
+    variance = (
+        cc * stored**2 + ee * wake**2 + ss * sleep**2
+        + 2 * (ce * stored * wake + cs * stored * sleep + es * wake * sleep) + noise
+    )  # fmt: skip
+    total = (path[:, [kalman.C, kalman.E, kalman.S]] * np.stack([stored, wake, sleep], axis=1)).sum(axis=1)
+    return NetHarvest(total / seconds, np.sqrt(np.maximum(variance, 0.0)) / seconds)

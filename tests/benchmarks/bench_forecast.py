@@ -15,7 +15,7 @@ import numpy as np
 from statsmodels.tsa.statespace.structural import UnobservedComponents
 
 from analysis import scores
-from analysis.depletion import forecast
+from analysis.depletion import forecast, sustainable_interval
 from analysis.harvest import outlooks
 from analysis.harvest_behind import NodeDays
 from analysis.outlook import NodeOutlook
@@ -56,6 +56,7 @@ class Timing:
     nodes: int
     seconds: float
     cpu_seconds: float
+    interval_cpu_seconds: float  # for the wake intervals that last
     peak_gib: float
 
 
@@ -97,9 +98,12 @@ def time_fleet(nodes: int, paths: int = 500, days: int = 365) -> Timing:
     kinds = node_outlooks(histories(20, 1), budget, days)
     fleet = [_copy(kinds[i % 20], i) for i in range(nodes)]
     forecast(fleet[:2], paths=2)
+    sustainable_interval(fleet[:2], paths=2)
     begin, cpu = time.perf_counter(), time.process_time()
     forecast(fleet, paths=paths)
-    return Timing(nodes, time.perf_counter() - begin, time.process_time() - cpu, _resident_gib())
+    seconds, forecast_cpu = time.perf_counter() - begin, time.process_time() - cpu
+    sustainable_interval(fleet)
+    return Timing(nodes, seconds, forecast_cpu, time.process_time() - cpu - forecast_cpu, _resident_gib())
 
 
 def _resident_gib() -> float:
@@ -186,7 +190,8 @@ def main() -> None:
     nodes = parser.parse_args().nodes
     timing = time_fleet(nodes)
     print(f"{nodes} nodes x 500 paths x 365 days: {timing.seconds:.1f} s on two threads")
-    print(f"of {timing.cpu_seconds / 2:.1f} s of processor time each, and {timing.peak_gib:.2f} GiB at most")
+    print(f"of {timing.cpu_seconds / 2:.1f} s of processor time each, and {timing.peak_gib:.2f} GiB at most;")
+    print(f"the wake intervals that last: {timing.interval_cpu_seconds / 2:.1f} s more of each")
     result = compare()
     print(f"a node {result.speed_ratio:.0f} times faster than statsmodels UnobservedComponents, fitted and simulated;")
     print(f"CRPS of usable energy 1 to 30 days ahead {result.crps_ours:.3f} J against {result.crps_structural:.3f} J")

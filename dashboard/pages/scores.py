@@ -40,7 +40,8 @@ def layout(_: Fleet) -> html.Div:
                 note="Each point is a group of forecasts that said about the same; the figure above it counts them;"
                 " groups of fewer than five are left out. On the dashed line the chances were right. Above it nodes"
                 " went dark more often than said: visit sooner than the chance suggests. Below it, less often: there"
-                " was more time. Grey strokes: what chance allows.",
+                " was more time. Grey strokes: what chance allows if the nodes go their own ways; one stop of a whole"
+                " site moves all its nodes at once.",
             ),
             pair(
                 panel(

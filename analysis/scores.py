@@ -115,17 +115,6 @@ def coverage(lower: npt.ArrayLike, upper: npt.ArrayLike, observed: npt.ArrayLike
     return Coverage(float(inside[usable].mean()), count, *binomial_band(nominal, count))
 
 
-def pit(sample: npt.ArrayLike, observed: npt.ArrayLike, random: npt.ArrayLike) -> Array:
-    """Probability integral transform of observations in their forecast samples: uniform if calibrated.
-
-    `random` (uniform in 0..1, shape of `observed`) spreads ties, such as times cut at the horizon or a full store.
-    """
-    draws = np.asarray(sample, dtype=float)
-    value = np.asarray(observed, dtype=float)[..., None]
-    below, equal = (draws < value).sum(axis=-1), (draws == value).sum(axis=-1)
-    return np.asarray((below + np.asarray(random) * (equal + 1)) / (draws.shape[-1] + 1))
-
-
 @dataclass(frozen=True)
 class Correction:
     """A map from stated to corrected probability: ``logit p' = shift + slope logit p``; identity at (0, 1)."""

@@ -1,4 +1,4 @@
-"""How much light the sky can give: extraterrestrial and clear-sky daily irradiation of a horizontal plane."""
+"""How much light the sky can give: irradiance of a horizontal plane under a clear sky."""
 
 from functools import lru_cache
 
@@ -9,39 +9,8 @@ import pvlib
 
 Array = npt.NDArray[np.float64]
 
-SOLAR_CONSTANT = 1361.0  # [W/m2]
-SECONDS_PER_DAY = 86400.0
 BLOCK_DAYS = 128  # of clear sky kept together: the same days are asked for again with every forecast
 BLOCKS_KEPT = 1024  # 25 kB each
-
-
-def extraterrestrial_irradiation(latitude: float, day_of_year: npt.ArrayLike) -> Array:
-    """Irradiation of a horizontal plane above the atmosphere in one day, H0. [J/m2]
-
-    Parameters
-    ----------
-    latitude : float
-        [degrees north]
-    day_of_year : array_like
-        1 on the first of January.
-
-    Notes
-    -----
-    Spencer's series for declination and distance, and the daily integral over the sun's path (Duffie and Beckman,
-    Solar Engineering of Thermal Processes, eq. 1.10.3; from memory). Zero in the polar night.
-    """
-    day = 2 * np.pi * (np.asarray(day_of_year, dtype=float) - 1) / 365
-    declination = (
-        0.006918 - 0.399912 * np.cos(day) + 0.070257 * np.sin(day) - 0.006758 * np.cos(2 * day)
-        + 0.000907 * np.sin(2 * day) - 0.002697 * np.cos(3 * day) + 0.00148 * np.sin(3 * day)
-    )  # fmt: skip
-    distance = (
-        1.00011 + 0.034221 * np.cos(day) + 0.00128 * np.sin(day) + 0.000719 * np.cos(2 * day) + 7.7e-5 * np.sin(2 * day)
-    )
-    phi = np.radians(latitude)
-    sunset = np.arccos(np.clip(-np.tan(phi) * np.tan(declination), -1, 1))
-    path = sunset * np.sin(phi) * np.sin(declination) + np.cos(phi) * np.cos(declination) * np.sin(sunset)
-    return np.asarray(np.maximum(SECONDS_PER_DAY / np.pi * SOLAR_CONSTANT * distance * path, 0.0))
 
 
 def clear_sky_hours(

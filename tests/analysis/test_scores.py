@@ -78,15 +78,6 @@ def test_coverage_counts_finite_pairs_only() -> None:
     assert scores.coverage([np.nan], [1.0], [0.5], 0.8).count == 0
 
 
-def test_pit_is_uniform_when_calibrated_even_with_ties() -> None:
-    rng = np.random.default_rng(8)
-    level = rng.normal(size=(3000, 1))
-    draw = np.minimum(level + rng.normal(size=(3000, 100)), 0.5)  # a full store: many ties at the top
-    value = scores.pit(draw[:, 1:], draw[:, 0], rng.uniform(size=3000))
-    counts = np.histogram(value, bins=10, range=(0, 1))[0]
-    assert ((counts - 300) ** 2 / 300).sum() < 27.9  # chi-square with 9 degrees of freedom, 99.9 %
-
-
 def test_correction_undoes_overconfidence_and_leaves_calibrated_forecasts_alone() -> None:
     rng = np.random.default_rng(4)
     true = rng.uniform(0.02, 0.98, size=4000)

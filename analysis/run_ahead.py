@@ -63,7 +63,7 @@ def node_outlooks(books: list[SiteBook], days: int) -> tuple[list[int], list[Nod
 
 def _outlook(book: NodeBook, harvest: HarvestOutlook, today: np.datetime64, hour: int) -> NodeOutlook:
     account, now = book.account, book.now()
-    wake_sd, sleep_sd, leakage_sd = per_capacity_sd(book)
+    wake_sd, sleep_sd, leakage_sd = map(float, per_capacity_sd(book.field.covariance[book.row]))
     fade, fade_sd = _fade(book)
     course = book.recent.course
     by_hour = None if course is None else course.wakes
@@ -117,14 +117,18 @@ def _while_dark(book: NodeBook, harvest: HarvestOutlook) -> HarvestOutlook:
     return replace(harvest, mean=harvest.mean * most / expected, mean_sd=max(harvest.mean_sd, DARK_SD))
 
 
-def per_capacity_sd(book: NodeBook) -> tuple[float, float, float]:
-    """Relative sds of wake energy, sleep and leakage per unit of capacity: what an error common to all leaves open."""
-    covariance = book.field.covariance[book.row]
-    capacity = np.zeros(places.STATES)
-    capacity[[places.CAPACITY, places.FADE]] = 1.0
-    sds = []
-    for states in ([places.WAKE], [places.SLEEP], [places.LEAK, places.RISE]):
-        h = -capacity
-        h[states] += 1.0
-        sds.append(float(np.sqrt(max(float(h @ covariance @ h), 0.0))))
-    return sds[0], sds[1], sds[2]
+def per_capacity_sd(covariance: Floats) -> tuple[Floats, Floats, Floats]:
+    """Relative sds of wake energy, sleep and leakage per unit of capacity: what an error common to all leaves open.
+
+    Parameters
+    ----------
+    covariance : ndarray, shape (..., STATES, STATES)
+        Of the state.
+    """
+    h = np.zeros((3, places.STATES))
+    h[:, [places.CAPACITY, places.FADE]] = -1.0
+    for row, states in zip(h, ([places.WAKE], [places.SLEEP], [places.LEAK, places.RISE]), strict=True):
+        row[states] += 1.0
+    variance = np.einsum("ki,...ij,kj->k...", h, covariance, h)
+    wake, sleep, leakage = np.sqrt(np.maximum(variance, 0.0))
+    return wake, sleep, leakage

@@ -17,7 +17,7 @@ from analysis.run_days import THREADS, NumberedFleet, Progress
 from analysis.series import Counts
 from ingest.store import Store, sql
 
-PART_NODES = 500  # estimated together: bounds memory
+PART_NODES = 1000  # estimated together: bounds memory
 EVER = np.datetime64("1970-01-01")
 WIDTHS = {"sums": SUMS, "resistance": STEPS}
 RATIOS = {  # in the order of the path's columns

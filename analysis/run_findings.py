@@ -20,7 +20,6 @@ from ingest.budget import SECONDS_PER_DAY
 
 BASELINE_DAYS = 28
 RISE_DAYS = 10  # of evidence that tell a rise of sleep, where no more than rests of days tell
-ENOUGH_SECONDS = 2 * SECONDS_PER_DAY
 
 
 def find_all(books: list[SiteBook], nodes: list[NodeField]) -> list[dict[str, Any]]:
@@ -28,8 +27,10 @@ def find_all(books: list[SiteBook], nodes: list[NodeField]) -> list[dict[str, An
     facts: list[NodeFacts] = []
     for site in books:
         past = past_harvest(site.days, site.calendar, np.datetime64(site.today.date()))
-        for book, power, bound in zip(site.nodes, past.power, past.bound, strict=True):
-            facts.append(_facts(site, book, power, bound, nodes[book.place]))
+        wakes, load = _spent(site, past.power.shape[1])
+        columns = past.power, past.bound, wakes, load.tolist(), *map(np.ndarray.tolist, _told(site.nodes))
+        for book, *told in zip(site.nodes, *columns, strict=True):
+            facts.append(_facts(site, book, nodes[book.place], *told))
     return [_row(finding) for finding in find(facts)]
 
 
@@ -37,31 +38,65 @@ def _row(finding: Finding) -> dict[str, Any]:
     return asdict(finding) | {"since": pd.Timestamp(finding.since, tz="UTC")}
 
 
-def _facts(site: SiteBook, book: NodeBook, power: Floats, bound: np.ndarray[Any, Any], judged: NodeField) -> NodeFacts:
-    account, curve, health = book.account, book.curve, judged.health
-    recent = slice(-BASELINE_DAYS, None)
-    spent = float((account.wake_j[recent] + account.sleep_j[recent]).sum())
-    p = book.field.covariance[book.row]
-    harvest = power + _leakage_grown(site, book, len(power))
+def _spent(site: SiteBook, length: int) -> tuple[Floats, Floats]:
+    """Wakes a day of each node on the site's calendar, NaN where too little was seen; and its recent load. [W]"""
+    accounts = [book.account for book in site.nodes]
+    day, wakes, wake_j, sleep_j, observed = (
+        np.concatenate([getattr(account, name) for account in accounts])
+        for name in ("day", "wakes", "wake_j", "sleep_j", "observed_s")
+    )
+    count = np.array([len(account.day) for account in accounts])
+    row, place = np.repeat(np.arange(len(accounts)), count), site.calendar.index(day)
+    good = (place >= 0) & (place < length) & (observed > 0.5 * SECONDS_PER_DAY)
+    by_day = np.full((len(accounts), length), np.nan)
+    by_day[row[good], place[good]] = wakes[good] * SECONDS_PER_DAY / observed[good]
+    late = np.arange(len(row)) >= (np.cumsum(count) - BASELINE_DAYS)[row]
+    spent, seen = (np.bincount(row[late], x[late], len(accounts)) for x in (wake_j + sleep_j, observed))
+    return by_day, spent / np.maximum(seen, 1.0)
+
+
+def _told(books: list[NodeBook]) -> tuple[Floats, Floats, Floats]:
+    """Of each node the relative sd of sleep, and how sleep is tied to leakage and capacity's fade to leakage's rise."""
+    covariance = np.stack([book.field.covariance[book.row] for book in books])
+    return (
+        per_capacity_sd(covariance)[1],
+        _correlation(covariance, places.SLEEP, places.LEAK),
+        _correlation(covariance, places.FADE, places.RISE),
+    )
+
+
+def _facts(
+    site: SiteBook,
+    book: NodeBook,
+    judged: NodeField,
+    power: Floats,
+    bound: np.ndarray[Any, Any],
+    wakes: Floats,
+    load: float,
+    sleep_sd: float,
+    tie: float,
+    fade_tie: float,
+) -> NodeFacts:
+    health, changed = judged.health, _changed(book)
     return NodeFacts(
         book.node.node_id,
         book.node.site,
         book.budget,
         site.calendar.first.astype("datetime64[D]").item(),
-        harvest,
+        power + _leakage_grown(site, book, len(power)),
         bound,
-        _wakes(site, book, len(power)),
-        sleep=_rise(book, kalman.S, per_capacity_sd(book)[1]),
-        leakage=Rise(health.leakage_ratio, health.leakage_sd, _changed(book)),
+        wakes,
+        sleep=_rise(book, kalman.S, sleep_sd, changed),
+        leakage=Rise(health.leakage_ratio, health.leakage_sd, changed),
         health=health,
         commissioned=since(book.field, book.row, int(book.field.renewed[book.row])),
         silent_for_s=book.silent_for,
         usable_share=book.usable_share,
-        usable_j=float(np.asarray(curve.usable(book.state.voltage))),
-        load_w=spent / max(float(account.observed_s[recent].sum()), 1.0),
+        usable_j=float(np.asarray(book.curve.usable(book.state.voltage))),
+        load_w=load,
         heard=datetime.fromtimestamp(book.state.time, site.site.zone).date(),
-        tie=_correlation(p, places.SLEEP, places.LEAK),
-        fade_tie=_correlation(p, places.FADE, places.RISE),
+        tie=tie,
+        fade_tie=fade_tie,
         fade=judged.fade,
     )
 
@@ -69,35 +104,25 @@ def _facts(site: SiteBook, book: NodeBook, power: Floats, bound: np.ndarray[Any,
 def _leakage_grown(site: SiteBook, book: NodeBook, length: int) -> Floats:
     """By how much leakage stands above its beginning on the days of the site's calendar: no fall of harvest. [W]"""
     field, row = book.field, book.row
-    ratio = field.path[row, : field.days[row], kalman.L].astype(float)
+    ratio = field.path[row, : field.days[row], kalman.L]
     at = np.arange(length) + int((site.calendar.first - np.datetime64(field.first[row])).astype(np.int64))
-    ratio = ratio[np.clip(at, 0, len(ratio) - 1)]
+    ratio = ratio.take(at, mode="clip").astype(float)
     grown = np.maximum(ratio - ratio[:BASELINE_DAYS].mean(), 0.0)
-    return np.asarray(grown * book.recent.leakage / book.now()[kalman.L])
+    return np.asarray(grown * (book.recent.leakage / float(field.path[row, field.days[row] - 1, kalman.L])))
 
 
-def _correlation(covariance: Floats, a: int, b: int) -> float:
-    spread = np.sqrt(max(float(covariance[a, a] * covariance[b, b]), 1e-30))
-    return float(covariance[a, b] / spread)
+def _correlation(covariance: Floats, a: int, b: int) -> Floats:
+    spread = np.sqrt(np.maximum(covariance[:, a, a] * covariance[:, b, b], 1e-30))
+    return np.asarray(covariance[:, a, b] / spread)
 
 
-def _wakes(site: SiteBook, book: NodeBook, length: int) -> Floats:
-    """Wakes a day on the site's calendar up to yesterday, NaN where too little was observed."""
-    account = book.account
-    wakes = np.full(length, np.nan)
-    index = site.calendar.index(account.day)
-    good = (index >= 0) & (index < length) & (account.observed_s > 0.5 * SECONDS_PER_DAY)
-    wakes[index[good]] = account.wakes[good] * SECONDS_PER_DAY / account.observed_s[good]
-    return wakes
-
-
-def _rise(book: NodeBook, column: int, sd: float) -> Rise:
+def _rise(book: NodeBook, column: int, sd: float, changed: date | None) -> Rise:
     field, row = book.field, book.row
-    path = field.path[row, field.renewed[row] : field.days[row], column].astype(float)
     if field.evidence_days[row] < RISE_DAYS:
         return Rise(np.nan, np.nan, None)
-    ratio = float(path[-1] / path[:BASELINE_DAYS].mean())
-    return Rise(ratio, ratio * sd * float(np.sqrt(2)), _changed(book))
+    path = field.path[row, field.renewed[row] : field.days[row], column]
+    ratio = float(path[-1] / path[:BASELINE_DAYS].mean(dtype=np.float64))
+    return Rise(ratio, ratio * sd * float(np.sqrt(2)), changed)
 
 
 def _changed(book: NodeBook) -> date | None:

@@ -7,12 +7,17 @@ import numpy as np
 
 from analysis import state
 from analysis.load import sleep_power, wake_energy
+from analysis.quiet_runs import THERMAL_DOUBT
 from analysis.series import Floats
-from analysis.storage import leakage_power
+from analysis.storage import LEAKAGE_DOUBLING_K, leakage_power, storage_curve
 from ingest.budget import Budget
 
 LINES = ("capacity_ratio", "esr_ohm", "wake_energy_j", "sleep_power_w", "leakage_power_w", "net_harvest_w")
 ESR_TOLERANCE = 0.3  # of a budget's series resistance, as a fraction: common practice, no source
+# Of leakage, what a square in voltage, a straight line beside a doubling every 10 K and one slow branch leave out, as a
+# fraction: our choice.
+LEAK_FORM = 0.12
+NIGHT_S, NIGHT_COOLING_K = 12 * 3600.0, 8.0  # of a night outdoors: twice the half swing that the evidence takes
 LEARNT = 0.7  # a line whose doubt the data have not brought below this share of the budget's has not been told apart
 
 
@@ -61,6 +66,7 @@ def lines(
     esr: tuple[Floats, Floats],
     net: NetHarvest,
     hidden_sleep: Floats,
+    warmth_sd: Floats,
 ) -> list[list[Line]]:
     """The six lines of each of the nodes of one budget.
 
@@ -75,6 +81,8 @@ def lines(
         Series resistance and its standard deviation, NaN where it is not known. [ohm]
     hidden_sleep : ndarray, shape (nodes, 2)
         `sleep_shift` and `sleep_hidden` of the posterior.
+    warmth_sd : ndarray, shape (nodes,)
+        How far off the temperature may be that nobody measured, one standard deviation; 0 where it was measured. [K]
     """
     prior = budget_lines(budget, voltage, temperature)
     _, prior_sd = state.prior(budget)
@@ -100,7 +108,13 @@ def lines(
         if name == "sleep_power_w":
             ratio, doubt = _sleep(ratio, doubt, hidden_sleep)
         value = prior[name][0] * ratio
-        found[name] = value, value * doubt, doubt < LEARNT * before
+        sd, told = value * doubt, doubt < LEARNT * before
+        if name == "leakage_power_w":
+            sd = np.hypot(sd, value * np.hypot(LEAK_FORM, np.log(2.0) / LEAKAGE_DOUBLING_K * warmth_sd))
+        if name in ("leakage_power_w", "sleep_power_w"):
+            cooling = np.where(warmth_sd > 0, _cooling(budget, voltage), 0.0)
+            sd, told = np.hypot(sd, cooling), told & (cooling < LEARNT * before * value)
+        found[name] = value, sd, told
     columns = [[column.tolist() for column in np.broadcast_arrays(*prior[name], *found[name])] for name in LINES]
     return [
         [Line(name, *row) for name, row in zip(LINES, rows, strict=True)]
@@ -112,6 +126,17 @@ def _sleep(shown: Floats, doubt: Floats, hidden: Floats) -> tuple[Floats, Floats
     """Ratio of sleep power and its relative sd from what shows in quiet hours, and what harvest hides of it."""
     ratio = np.maximum(shown + hidden[:, 0], 0.05)
     return ratio, np.sqrt((shown * doubt) ** 2 + hidden[:, 1]) / ratio
+
+
+def _cooling(budget: Budget, voltage: Floats) -> Floats:
+    """What a night's cooling that nobody measured may feign of a capacitor's sleep or leakage outdoors. [W]
+
+    It moves the capacity alike every night, so that no number of nights takes this away.
+    """
+    if budget.harvest.source != "light-outdoor" or budget.storage.is_battery:
+        return np.zeros_like(voltage)
+    stored = np.asarray(storage_curve(budget.storage).energy(voltage))
+    return np.asarray(2.0 * stored * THERMAL_DOUBT * NIGHT_COOLING_K / NIGHT_S)
 
 
 def _leakage_factor(budget: Budget, mean: Floats, voltage: Floats, temperature: Floats) -> tuple[Floats, Floats]:

@@ -54,6 +54,7 @@ from ingest.budget import Budget
 
 BATTERY_THERMAL_V = 0.25  # a battery's voltage may move with temperature by the thermal line times this [V/K per 1/K]
 RELEARN_DAYS = 7
+HALL_WARMTH_K = -3.0  # temperature indoors where it is not measured, from 25 degC
 FIRST_WEEKS_S = 28 * 86400.0
 SLOW_REACH = 2 * 86400.0  # how long before a window's end the slow branch is followed from [s]
 
@@ -127,7 +128,7 @@ def _figures(budget: Budget) -> list[float]:
         4.0 if outdoors else 1.5,  # half a day's swing of temperature where it is not measured [K]
         window_cut(budget.harvest) * 3600.0,
         float(load_power(budget.load, middle_voltage(budget))),
-        np.nan if outdoors else -3.0,  # temperature indoors where it is not measured, from 25 degC [K]
+        np.nan if outdoors else HALL_WARMTH_K,
         float(storage.technology == "supercapacitor"),
     ]
 

@@ -73,6 +73,20 @@ def resistances(steps: np.ndarray[Any, Any], first: Counts, last: Counts) -> lis
     return [Resistance(*row) for row in found.tolist()]
 
 
+def at_usual_warmth(ohm: Floats, ohm_sd: Floats, warmth: Floats, sd: Floats) -> tuple[Floats, Floats]:
+    """Resistances that no thermometer was near, brought to 25 degC by what is usual there, with their doubt. [ohm]
+
+    Parameters
+    ----------
+    warmth, sd : ndarray
+        What is usual, from 25 degC, and how far off it may be; 0 where the temperature was measured. [K]
+    """
+    by, by_sd = WARMTH_PRIOR
+    factor = np.exp(-by * warmth)
+    doubt = ohm * factor * np.hypot(by * sd, by_sd * warmth)
+    return ohm * factor, np.hypot(ohm_sd * factor, doubt)
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
 def _resistances(steps, first, last, found):  # type: ignore[no-untyped-def]
     """Fill in the columns of `Resistance`."""

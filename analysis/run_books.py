@@ -10,14 +10,16 @@ import pyarrow as pa
 
 from analysis import kalman
 from analysis.dark import Days, with_dark
+from analysis.evidence import HALL_WARMTH_K
 from analysis.harvest_behind import NodeDays
 from analysis.ledger import longest_interval
 from analysis.outcomes import NEARLY_EMPTY
 from analysis.outlook import curve_of
+from analysis.quiet import sunless
 from analysis.run_days import NumberedFleet
 from analysis.run_field import Field
-from analysis.run_recent import Recent, State
-from analysis.series import Counts, Floats
+from analysis.run_recent import RECENT_DAYS, Recent, State
+from analysis.series import Counts, Floats, calendar
 from analysis.site_days import Closure, SiteDays
 from analysis.storage import TEMPERATURE_REFERENCE_C, StorageCurve
 from analysis.warmth import place_names
@@ -114,7 +116,7 @@ def site_books(
         By node_no.
     """
     estimates = {int(n): (field, i) for part, field in fields for i, n in enumerate(part.numbers)}
-    recent = _with_lent_warmth(known, recent)
+    recent = _with_lent_warmth(known, recent, moment)
     accounts = _accounts(ledger, known.numbers)
     by_site: defaultdict[str, list[NodeBook]] = defaultdict(list)
     for i, (number, node, budget) in enumerate(zip(known.numbers.tolist(), known.nodes, known.budgets, strict=True)):
@@ -126,9 +128,18 @@ def site_books(
     return [_site_book(known, known.fleet.sites[site], nodes, moment) for site, nodes in by_site.items()]
 
 
-def _with_lent_warmth(known: NumberedFleet, recent: dict[int, Recent]) -> dict[int, Recent]:
-    """The same with the mean temperature of the node's place where it reports none."""
+def _with_lent_warmth(known: NumberedFleet, recent: dict[int, Recent], moment: datetime) -> dict[int, Recent]:
+    """The same with the mean temperature of the node's place where it reports none, or with what is usual there."""
     place_of = dict(zip(known.numbers.tolist(), place_names(known.fleet, known.nodes), strict=True))
+    source_of = {
+        number: (node.site, budget.harvest.source)
+        for number, node, budget in zip(known.numbers.tolist(), known.nodes, known.budgets, strict=True)
+    }
+    first = moment.date() - timedelta(days=RECENT_DAYS)
+    usual = {
+        name: float(sunless(calendar(site.zone, first, RECENT_DAYS), site.latitude, site.longitude)[:, 2].mean())
+        for name, site in known.fleet.sites.items()
+    }
     told: defaultdict[str, list[float]] = defaultdict(list)
     for number, late in recent.items():
         if number in place_of and not np.isnan(late.state.temperature):
@@ -136,8 +147,11 @@ def _with_lent_warmth(known: NumberedFleet, recent: dict[int, Recent]) -> dict[i
     mean = {place: float(np.mean(values)) for place, values in told.items()}
     lent = dict(recent)
     for number, late in recent.items():
-        if np.isnan(late.state.temperature) and place_of.get(number, "") in mean:
-            lent[number] = replace(late, state=replace(late.state, temperature=mean[place_of[number]]))
+        if np.isnan(late.state.temperature) and number in place_of:
+            site, source = source_of[number]
+            guess = usual[site] if source == "light-outdoor" else TEMPERATURE_REFERENCE_C + HALL_WARMTH_K
+            warmth = mean.get(place_of[number], guess)
+            lent[number] = replace(late, state=replace(late.state, temperature=warmth))
     return lent
 
 

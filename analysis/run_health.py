@@ -10,7 +10,8 @@ from analysis import kalman
 from analysis import state as places
 from analysis.end_of_life import Criterion, EndOfLife, Loss, end_of_life, pace
 from analysis.estimate import Line, NetHarvest, lines
-from analysis.health import RATE_DAYS, Health, Resistance, fade_or_leak, judge, resistances
+from analysis.health import RATE_DAYS, Health, Resistance, at_usual_warmth, fade_or_leak, judge, resistances
+from analysis.load import wake_current
 from analysis.remaining import Remaining, Spent, by_counting, by_voltage, capacity_told, full_since
 from analysis.run_books import NodeBook, SiteBook
 from analysis.run_days import NumberedFleet
@@ -18,9 +19,11 @@ from analysis.run_field import Field, since
 from analysis.series import Floats, by_budget
 from analysis.state import DRIFT_PER_DAY, JUMP, LEAKING_DRIFT, UNMEASURED_DRIFT
 from analysis.storage import TEMPERATURE_REFERENCE_C
+from analysis.warmth import usual_sd
 from ingest.budget import SECONDS_PER_DAY, Budget, Storage
 
 BASELINE_DAYS = 28
+STANDING = 0.5  # share of the time that a storage may stand at one voltage, as at full
 ENOUGH_SECONDS = 2 * SECONDS_PER_DAY
 
 
@@ -96,16 +99,29 @@ def _lines(
     found: list[list[Line]] = [[] for _ in books]
     for budget, rows in by_budget(part.budgets):
         middle, unknown = (budget.storage.cutoff_voltage + budget.storage.full_voltage) / 2, np.isnan(volts[rows])
-        # The step is over the budget's wake current, which is known as well as the wake's energy.
-        doubt = np.hypot(ohm_sd[rows], ohm[rows] * budget.load.wake_tolerance / 2)
+        blind = np.where(field.measured[rows], 0.0, usual_sd(budget.harvest.source))
+        voltage = np.where(unknown, middle, volts[rows])
+        temperature = np.where(unknown, TEMPERATURE_REFERENCE_C, degrees[rows])
+        usual = np.where(blind > 0, temperature - TEMPERATURE_REFERENCE_C, 0.0)
+        step, step_sd = at_usual_warmth(ohm[rows], ohm_sd[rows], usual, blind)
         told = lines(
-            budget, field.mean[rows], field.covariance[rows], np.where(unknown, middle, volts[rows]),
-            np.where(unknown, TEMPERATURE_REFERENCE_C, degrees[rows]), (ohm[rows], doubt),
-            NetHarvest(net.power[rows], net.sd[rows]), field.hidden_sleep[rows],
+            budget, field.mean[rows], field.covariance[rows], voltage, temperature,
+            (step, np.hypot(step_sd, _step_doubt(budget, step, voltage))),
+            NetHarvest(net.power[rows], net.sd[rows]), field.hidden_sleep[rows], blind,
         )  # fmt: skip
         for row, node in zip(rows.tolist(), told, strict=True):
             found[row] = node
     return found
+
+
+def _step_doubt(budget: Budget, ohm: Floats, voltage: Floats) -> Floats:
+    """What no number of steps takes away. [ohm]
+
+    They are over the budget's wake current, which is known as well as the wake's energy; and a voltage that stands
+    still, as at full, is rounded alike every time.
+    """
+    rounding = STANDING * budget.telemetry.adc_step / np.sqrt(12.0) / np.asarray(wake_current(budget.load, voltage))
+    return np.asarray(np.hypot(ohm * budget.load.wake_tolerance / 2, rounding))
 
 
 def _judge(

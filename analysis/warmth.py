@@ -22,6 +22,10 @@ REACH = 3 * 3600.0  # from the last known temperature [s]
 MISSING = 0.5  # share of a node's reports without temperature from which on it is taken to have no thermometer
 KINDS = {"light-outdoor": "outdoors", "light-indoor": "hall", "vibration": "hall"}  # of other sources, their own
 
+# Where nobody has a thermometer: how far the usual temperature may be off, one sd [K]: a guess (no source).
+USUAL_SD = {"light-outdoor": 6.0, "thermal": 12.0}
+USUAL_SD_ELSEWHERE = 4.0
+
 
 class Warmth(NamedTuple):
     """Temperature of a place: time [s since 1970 UTC] and degC, shape (hours,) each."""
@@ -34,6 +38,11 @@ def place_names(fleet: Fleet, nodes: Sequence[Node]) -> list[str]:
     """The place of each node: those of one place are about as warm."""
     sources = [fleet.budgets[node.budget].harvest.source for node in nodes]
     return [f"{node.site} {KINDS.get(source, source)}" for node, source in zip(nodes, sources, strict=True)]
+
+
+def usual_sd(source: str) -> float:
+    """How far the temperature of a node of this source may be off what is usual, one standard deviation. [K]"""
+    return USUAL_SD.get(source, USUAL_SD_ELSEWHERE)
 
 
 def thermometers(place: Sequence[str], reports: Sequence[bool]) -> list[int]:

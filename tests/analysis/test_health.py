@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from analysis_parts import conveyor_budget
 
-from analysis.health import Resistance, fade_or_leak, judge, resistances
+from analysis.health import Resistance, at_usual_warmth, fade_or_leak, judge, resistances
 
 STORAGE = conveyor_budget().storage
 FRESH = Resistance(0.4, 0.01, 1.0, 0.02)
@@ -105,3 +105,10 @@ def test_a_fall_of_capacity_is_weighed_against_a_rise_of_leakage():
     (steady, ratio, _), *leaks = fade_or_leak(mean, covariance, before).tolist()
     assert sum(weight for weight, _, _ in leaks) > 0.5  # 4 sd of fade before any evidence against 7 times the leakage
     assert 1 - max(leaks)[1] < 0.5 * (1 - ratio)
+
+
+def test_a_resistance_that_no_thermometer_was_near_is_brought_to_25_degrees_with_doubt():
+    # By hand: 0.8 % a kelvin over 10 K below makes exp(0.08) of it; 6 K and 0.6 % a kelvin of doubt make 4.8 and 6 %.
+    ohm, sd = at_usual_warmth(np.array([1.0, 1.0]), np.array([0.0, 0.05]), np.array([-10.0, 0.0]), np.array([6.0, 0.0]))
+    np.testing.assert_allclose(ohm, [np.exp(-0.08), 1.0])
+    np.testing.assert_allclose(sd, [np.exp(-0.08) * np.hypot(0.048, 0.06), 0.05])

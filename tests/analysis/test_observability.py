@@ -40,7 +40,7 @@ def test_resistance_stays_the_budget_s_without_a_loaded_voltage():
 def test_a_loaded_voltage_tells_resistance_and_nothing_else():
     rows = of_line(LOADED, "esr_ohm")
     assert rows["separable"].all()
-    assert rows["doubt"].max() < 0.1  # of which half the wake's tolerance, 5 %, is the current's
+    assert rows["doubt"].max() < 0.12  # of which 5 % is the current's, and 4 % a temperature that nobody measured
     # With temperature the dip is brought to 25 degC: then the error is what the sd says.
     told = of_line(ALL, "esr_ohm")
     assert ((told["estimate"] - told["true"]).abs() < 2.6 * told["sd"]).all()

@@ -109,11 +109,13 @@ def lines(
             ratio, doubt = _sleep(ratio, doubt, hidden_sleep)
         value = prior[name][0] * ratio
         sd, told = value * doubt, doubt < LEARNT * before
+        if name in ("leakage_power_w", "sleep_power_w"):
+            own = np.maximum(prior[name][1], 1e-15)
+            kept = 1.0 / (1.0 + (np.where(warmth_sd > 0, _cooling(budget, voltage), 0.0) / own) ** 2)
+            value = prior[name][0] + kept * (value - prior[name][0])
+            sd, told = np.sqrt((kept * sd) ** 2 + (1.0 - kept) * prior[name][1] ** 2), told & (kept > LEARNT)
         if name == "leakage_power_w":
             sd = np.hypot(sd, value * np.hypot(LEAK_FORM, np.log(2.0) / LEAKAGE_DOUBLING_K * warmth_sd))
-        if name in ("leakage_power_w", "sleep_power_w"):
-            cooling = np.where(warmth_sd > 0, _cooling(budget, voltage), 0.0)
-            sd, told = np.hypot(sd, cooling), told & (cooling < LEARNT * before * value)
         found[name] = value, sd, told
     columns = [[column.tolist() for column in np.broadcast_arrays(*prior[name], *found[name])] for name in LINES]
     return [
@@ -131,7 +133,8 @@ def _sleep(shown: Floats, doubt: Floats, hidden: Floats) -> tuple[Floats, Floats
 def _cooling(budget: Budget, voltage: Floats) -> Floats:
     """What a night's cooling that nobody measured may feign of a capacitor's sleep or leakage outdoors. [W]
 
-    It moves the capacity alike every night, so that no number of nights takes this away.
+    It moves the capacity alike every night, so that no number of nights takes this away; what is then left of the
+    evidence is weighed against the budget.
     """
     if budget.harvest.source != "light-outdoor" or budget.storage.is_battery:
         return np.zeros_like(voltage)

@@ -4,8 +4,8 @@ import math
 from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from dataclasses import replace
+from datetime import timedelta
 from typing import NamedTuple
 
 import numpy as np
@@ -14,7 +14,7 @@ from scipy.special import ndtr
 from analysis.change import Change, find_changes
 from analysis.daily import Daily, figures, medians
 from analysis.evidence import middle_voltage
-from analysis.health import Health
+from analysis.facts import Finding, NodeFacts, Rise
 from analysis.load import sleep_power
 from analysis.series import Floats
 from analysis.state import REST_PRIOR
@@ -22,6 +22,10 @@ from ingest.budget import Budget
 
 SURE = 0.9  # a finding is stated from this chance on
 HARVEST_DROP = 0.25  # smaller falls may be the weather, or what a slow change of the parameters leaves over
+SEASON, SEASON_FALL = 0.25, 0.08  # what horizon and haze leave in a harvest freed of season, and in a fall of it
+RESTLESS = (
+    "; more sleep power or leakage (drain-over, leakage-rise) is not separable from it for a source that seldom rests"
+)
 WAKES_RISE = 0.3  # work itself moves by a fifth from week to week
 WAKES_OVER = 0.3  # over the plan, where nothing has changed since commissioning
 DRAIN_RISE = 0.3
@@ -41,79 +45,6 @@ COHORT_LEAST = 5  # nodes of one site and source from which what they have in co
 COMMON_RANGE = (0.2, 5.0)
 STOP_DAYS = 3
 COMMON = {"harvest-short", "dark", "silent-charged"}  # what a site can do to its nodes
-
-
-@dataclass(frozen=True)
-class Rise:
-    """A ratio to its own beginning and its standard deviation, and the day it changed, if one stands out."""
-
-    ratio: float
-    sd: float
-    since: date | None
-
-
-@dataclass(frozen=True)
-class NodeFacts:
-    """What the findings of one node are judged by.
-
-    Attributes
-    ----------
-    first : date
-        Site day of the first entry of the daily series.
-    harvest_w, harvest_bound : ndarray, shape (days,)
-        Harvest freed of season, weekday and closures [W], NaN where unknown; whether it is only a lower bound.
-    wakes : ndarray, shape (days,)
-        Wakes a day, NaN where not observed.
-    sleep, leakage : Rise
-        Against the node's first weeks.
-    health : Health
-    commissioned : date
-    silent_for_s : float
-        Zero while the node is heard from.
-    usable_share, usable_j : float
-        In hand at the last report, of full and in joules.
-    load_w : float
-    heard : date
-        Site day of the last report.
-    tie : float
-        Correlation of sleep with leakage in the posterior; near -1 they cannot be told apart.
-    fade_tie : float
-        The same of capacity's fade with leakage's rise; near 1 or -1.
-    fade : sequence
-        `health.fade_or_leak`; empty where only `health` tells of capacity.
-    """
-
-    node_id: str
-    site: str
-    budget: Budget
-    first: date
-    harvest_w: Floats
-    harvest_bound: np.ndarray
-    wakes: Floats
-    sleep: Rise
-    leakage: Rise
-    health: Health
-    commissioned: date
-    silent_for_s: float
-    usable_share: float
-    usable_j: float
-    load_w: float
-    heard: date
-    tie: float
-    fade_tie: float
-    fade: Sequence[Sequence[float]] = ()
-
-
-@dataclass(frozen=True)
-class Finding:
-    """One row of the table `findings`; node_id is empty for a site-wide one."""
-
-    node_id: str | None
-    finding: str
-    since: date
-    probability: float
-    evidence: str
-    site: str = ""
 
 
 def find(nodes: Sequence[NodeFacts]) -> list[Finding]:
@@ -195,11 +126,11 @@ def _silence(node: NodeFacts) -> Finding | None:
     charged = float(ndtr((np.log(max(node.usable_share, 1e-4)) - np.log(0.05)) / 0.5))
     hours = node.silent_for_s / 3600
     in_hand = f"{node.usable_share:.0%} of its energy in hand at the last report, enough for {_days(lasted / 86400)}"
-    if charged >= 0.5:
-        evidence = f"not heard from for {hours:.0f} h with {in_hand}: radio, gateway or node fault, not energy"
-        return Finding(node.node_id, "silent-charged", node.heard, charged, evidence)
-    evidence = f"not heard from for {hours:.0f} h with {in_hand}"
-    return Finding(node.node_id, "dark", node.heard, 1 - charged, evidence)
+    told = f"not heard from for {hours:.0f} h with {in_hand}"
+    if charged < 0.5:
+        return Finding(node.node_id, "dark", node.heard, 1 - charged, told)
+    told += ": radio, gateway or node fault, not energy"
+    return Finding(node.node_id, "silent-charged", node.heard, charged, told)
 
 
 def _harvest(node: NodeFacts, course: _Course) -> Finding | None:
@@ -208,14 +139,14 @@ def _harvest(node: NodeFacts, course: _Course) -> Finding | None:
         return None
     change, fall = course.fell, _fall(course.fell)
     if change is not None and fall > 0:
-        doubt = fall / max(-change.z, 1e-6)
+        doubt = math.hypot(fall / max(-change.z, 1e-6), _season_doubt(node, SEASON_FALL))
         chance = float(ndtr((fall - HARVEST_DROP) / max(doubt, 1e-6)))
         if chance >= SURE and change.z < -4 and _lasts(node, course, change):
             budget = node.budget.harvest.mean_power
             evidence = (
                 f"harvest fell by {fall:.0%}, from {_uw(change.before)} to {_uw(max(change.after, 0))}, "
                 f"season, closures and what the site's nodes share taken out; budget {_uw(budget)}"
-            )
+            ) + (RESTLESS if _rests(node.budget) else "")
             return Finding(node.node_id, "harvest-short", node.first + timedelta(days=change.index), chance, evidence)
     return _never_met(node, course.usual)
 
@@ -229,6 +160,18 @@ def _lasts(node: NodeFacts, course: _Course, change: Change) -> bool:
     return bool(recent < (change.before + change.after) / 2 and not bound)
 
 
+def _season_doubt(node: NodeFacts, sd: float) -> float:
+    """What the sun's geometry leaves in a harvest freed of it."""
+    return sd if node.budget.harvest.source == "light-outdoor" else 0.0
+
+
+def _rests(budget: Budget) -> bool:
+    """Whether a source knows no quiet hours, but only spells of rest."""
+    harvest = budget.harvest
+    outdoors = harvest.source in ("none", "light-outdoor")
+    return not outdoors and harvest.active_hours is None and harvest.active_days is None
+
+
 def _fall(change: Change | None) -> float:
     """The share that a change takes away, zero where it adds."""
     if change is None or change.after >= change.before:
@@ -239,7 +182,10 @@ def _fall(change: Change | None) -> float:
 def _never_met(node: NodeFacts, usual: Daily) -> Finding | None:
     if usual.known < 28:
         return None
-    mean, doubt = usual.mean, usual.sd / math.sqrt(usual.known / 4)
+    mean, doubt = (
+        usual.mean,
+        math.hypot(usual.sd / math.sqrt(usual.known / 4), usual.mean * _season_doubt(node, SEASON)),
+    )
     least = node.budget.harvest.mean_power * (1 - 2 * node.budget.harvest.tolerance)
     chance = float(ndtr((least - mean) / max(doubt, 1e-12)))
     if chance < SURE or (mean <= 0 and least <= 0) or node.harvest_bound.mean() > 0.3:
@@ -353,8 +299,7 @@ def _gone_from_quiet(node: NodeFacts, fell: Change | None) -> float:
     harvest, fall = node.budget.harvest, _fall(fell)
     if harvest.source in ("none", "light-outdoor") or fall <= HARVEST_DROP:
         return 0.0
-    rests = harvest.active_hours is None and harvest.active_days is None
-    return fall * (LEFT_IN_REST if rests else LEFT_IN_QUIET) * harvest.mean_power
+    return fall * (LEFT_IN_REST if _rests(node.budget) else LEFT_IN_QUIET) * harvest.mean_power
 
 
 def _site_wide(nodes: Sequence[NodeFacts], found: list[Finding]) -> list[Finding]:

@@ -9,7 +9,8 @@ import pandas as pd
 
 from analysis import kalman
 from analysis import state as places
-from analysis.findings import Finding, NodeFacts, Rise, find
+from analysis.facts import Finding, NodeFacts, Rise
+from analysis.findings import find
 from analysis.harvest_behind import past_harvest
 from analysis.run_ahead import per_capacity_sd
 from analysis.run_books import NodeBook, SiteBook

@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 from analysis_parts import conveyor_budget
 
-from analysis.findings import NodeFacts, Rise, find
+from analysis.facts import NodeFacts, Rise
+from analysis.findings import find
 from analysis.health import Health
 from fixtures.mill import FOLDER
 from ingest.budget import parse_budget
@@ -140,3 +141,21 @@ def test_fade_and_leakage_that_move_together_name_each_other():
     assert "leakage-rise" in found.evidence
     (found,) = find([node(leakage=Rise(6.0, 1.0, None), fade_tie=0.7)])
     assert "capacity-fade" in found.evidence
+
+
+def test_a_fall_at_a_source_that_seldom_rests_names_what_it_is_not_told_from():
+    kiln = parse_budget((FOLDER / "budgets" / "kiln-thermal.toml").read_text(), "kiln-thermal.toml")
+    one = node(budget=kiln)
+    (found,) = find([replace(one, harvest_w=fall(one.harvest_w * kiln.harvest.mean_power / 70e-6, 120, 0.4))])
+    assert "(drain-over, leakage-rise) is not separable" in found.evidence
+    one = node()
+    (found,) = find([replace(one, harvest_w=fall(one.harvest_w, 120, 0.4))])
+    assert "not separable" not in found.evidence
+
+
+def test_a_sunny_harvest_must_fall_farther_than_the_season_leaves_in_doubt():
+    yard = parse_budget((FOLDER / "budgets" / "yard-light.toml").read_text(), "yard-light.toml")
+    one = node()
+    fallen = replace(one, harvest_w=fall(one.harvest_w, 90, 0.67))
+    assert names(find([fallen])) == {"harvest-short"}
+    assert find([replace(fallen, budget=yard, harvest_w=fallen.harvest_w * yard.harvest.mean_power / 70e-6)]) == []

@@ -6,7 +6,8 @@ from datetime import date
 import numpy as np
 import pytest
 
-from analysis.findings import NodeFacts, Rise, find
+from analysis.facts import NodeFacts, Rise
+from analysis.findings import find
 from analysis.health import Health
 from dashboard import queries
 from dashboard.wording import FINDINGS, TIES, ties

@@ -1,0 +1,84 @@
+"""What the findings of a node are judged by, and what a finding is."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+
+from analysis.health import Health
+from analysis.series import Floats
+from ingest.budget import Budget
+
+
+@dataclass(frozen=True)
+class Rise:
+    """A ratio to its own beginning and its standard deviation, and the day it changed, if one stands out."""
+
+    ratio: float
+    sd: float
+    since: date | None
+
+
+@dataclass(frozen=True)
+class NodeFacts:
+    """What the findings of one node are judged by.
+
+    Attributes
+    ----------
+    first : date
+        Site day of the first entry of the daily series.
+    harvest_w, harvest_bound : ndarray, shape (days,)
+        Harvest freed of season, weekday and closures [W], NaN where unknown; whether it is only a lower bound.
+    wakes : ndarray, shape (days,)
+        Wakes a day, NaN where not observed.
+    sleep, leakage : Rise
+        Against the node's first weeks.
+    health : Health
+    commissioned : date
+    silent_for_s : float
+        Zero while the node is heard from.
+    usable_share, usable_j : float
+        In hand at the last report, of full and in joules.
+    load_w : float
+    heard : date
+        Site day of the last report.
+    tie : float
+        Correlation of sleep with leakage in the posterior; near -1 they cannot be told apart.
+    fade_tie : float
+        The same of capacity's fade with leakage's rise; near 1 or -1.
+    fade : sequence
+        `health.fade_or_leak`; empty where only `health` tells of capacity.
+    """
+
+    node_id: str
+    site: str
+    budget: Budget
+    first: date
+    harvest_w: Floats
+    harvest_bound: np.ndarray
+    wakes: Floats
+    sleep: Rise
+    leakage: Rise
+    health: Health
+    commissioned: date
+    silent_for_s: float
+    usable_share: float
+    usable_j: float
+    load_w: float
+    heard: date
+    tie: float
+    fade_tie: float
+    fade: Sequence[Sequence[float]] = ()
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One row of the table `findings`; node_id is empty for a site-wide one."""
+
+    node_id: str | None
+    finding: str
+    since: date
+    probability: float
+    evidence: str
+    site: str = ""

@@ -21,7 +21,7 @@ from analysis.run_field import Field
 from analysis.run_recent import RECENT_DAYS, Recent, State
 from analysis.series import Counts, Floats, calendar
 from analysis.site_days import Closure, SiteDays
-from analysis.storage import TEMPERATURE_REFERENCE_C, StorageCurve
+from analysis.storage import LEAKAGE_DOUBLING_K, TEMPERATURE_REFERENCE_C, StorageCurve
 from analysis.warmth import place_names
 from ingest.budget import Budget
 from ingest.fleet import Node, Site
@@ -151,7 +151,9 @@ def _with_lent_warmth(known: NumberedFleet, recent: dict[int, Recent], moment: d
             site, source = source_of[number]
             guess = usual[site] if source == "light-outdoor" else TEMPERATURE_REFERENCE_C + HALL_WARMTH_K
             warmth = mean.get(place_of[number], guess)
-            lent[number] = replace(late, state=replace(late.state, temperature=warmth))
+            # The harvest behind is booked with the leakage that the days ahead are: at one temperature.
+            leakage = late.leakage * 2.0 ** ((warmth - TEMPERATURE_REFERENCE_C) / LEAKAGE_DOUBLING_K)
+            lent[number] = replace(late, state=replace(late.state, temperature=warmth), leakage=leakage)
     return lent
 
 

@@ -8,13 +8,16 @@ import numpy as np
 import pytest
 
 import joulebook
+from analysis import kalman
 from analysis.run import analyse
 from analysis.run_ahead import read_corrections
 from analysis.run_backtest import run_backtest
-from analysis.run_books import ledger_of
+from analysis.run_books import ledger_of, site_books
 from analysis.run_days import NumberedFleet, update_days
 from analysis.run_field import estimate_field, read_evidence
 from analysis.run_past import forecast_at, read_history
+from analysis.run_recent import read_recent
+from analysis.storage import leakage_power
 from fixtures.demo import load_history
 from fixtures.scatter import scattered_fleet
 from fixtures.simulate import simulate
@@ -107,6 +110,23 @@ def test_the_ledger_made_of_the_past_is_the_view_of_that_name(whole):
     assert len(made) == len(view) > 1000
     for name in ("node_no", "net_harvest_j", "wake_j", "sleep_j", "wakes", "full_s", "observed_s"):
         np.testing.assert_allclose(made[name], view[name], rtol=1e-6, atol=1e-9, err_msg=name)
+
+
+def test_the_harvest_behind_is_booked_with_the_leakage_that_the_days_ahead_are(past):
+    # What is added for leakage behind is taken off for it ahead: at one temperature, measured, lent or usual.
+    with Store.open(past[1]) as book:
+        known = NumberedFleet.of(book)
+        update_days(book, known, MOMENT, lambda *_: None)
+        fields = [(known, estimate_field(read_evidence(book.cursor(), known), known, MOMENT.date()))]
+        recent = read_recent(book.cursor(), known, fields, MOMENT)
+        ledger = ledger_of(read_history(book, known).sums, fields)
+        books = [one for site in site_books(known, fields, ledger, recent, MOMENT) for one in site.nodes]
+    blind = [one for one in books if np.isnan(recent[int(known.numbers[one.place])].state.temperature)]
+    assert 0 < len(blind) < len(books)
+    for one in books:
+        volts = one.state.mean_voltage
+        ahead = one.now()[kalman.L] * leakage_power(one.budget.storage, volts, one.temperature)
+        assert one.recent.leakage == pytest.approx(float(ahead), rel=1e-6)
 
 
 def test_figures_are_kept_and_corrections_reach_the_next_analysis(whole):

@@ -316,7 +316,7 @@ def serve(
         listener = start_listener(stack, book, BrokerAddress.parse(broker), BrokerSettings.load(), prefix)
         start_metrics(stack, listener, metrics_port)
         start_dashboard(stack, book, host, port)
-        schedule = Schedule(book, listener, prefix, every, lambda: datetime.now(UTC))
+        schedule = Schedule(book, listener, prefix, every, lambda: datetime.now(UTC), lambda: score_again(book))
         schedule.start()
         stack.callback(schedule.stop)
         wait_until_stopped(listener, schedule)
@@ -414,14 +414,9 @@ def run_demo_once(book: Store, feed: Any, listener: Listener) -> None:
 
 def serve_demo(stack: ExitStack, book: Store, feed: Any, listener: Listener, port: int) -> None:
     """Analyse again and again and serve the dashboard, on the feed's clock, until stopped."""
-    from analysis.run_backtest import run_backtest
     from dashboard.serving import Schedule
 
-    def backtest() -> None:
-        run_backtest(book, feed.now(), DEMO_BACKTEST_DAYS)
-        err.print("past forecasts are scored: see their page", highlight=False)
-
-    schedule = Schedule(book, listener, DEFAULT_PREFIX, DEMO_EVERY_S, feed.now, backtest)
+    schedule = Schedule(book, listener, DEFAULT_PREFIX, DEMO_EVERY_S, feed.now, lambda: score_again(book, feed.now()))
     schedule.start()
     stack.callback(schedule.stop)
     start_dashboard(stack, book, "127.0.0.1", port, feed.now)
@@ -431,6 +426,14 @@ def serve_demo(stack: ExitStack, book: Store, feed: Any, listener: Listener, por
         highlight=False,
     )
     wait_until_stopped(listener, schedule)
+
+
+def score_again(book: Store, now: datetime | None = None) -> None:
+    """Score past forecasts when that is due, and say so."""
+    from analysis.run_backtest import rescore
+
+    if rescore(book, now or datetime.now(UTC)) is not None:
+        err.print("past forecasts are scored: see their page", highlight=False)
 
 
 # --- the running parts --------------------------------------------------------------------------------------------

@@ -44,6 +44,8 @@ SLOPE_DAYS = 14  # whole weeks, so that a weekly swing is no slope
 WEEKDAY_DAYS, MEAN_DAYS = 28, 30
 LOOK_BACK, NIGHT = 3, 0.1  # of WCMA and Pro-Energy: days compared, and below which share of the best weekday not
 CYCLE_DAYS = WEEKDAY_DAYS + LOOK_BACK  # what these are shown: the same four weeks as the draws
+AGAIN_DAYS = 30  # after which past forecasts are scored again while the program serves,
+SOME_FORECASTS = 20_000  # with about this many of them: some minutes' work
 PART_NODES = 200  # whose reports are read together: bounds memory
 INTERVAL = [LEVELS.index(level) for level in (0.05, 0.10, 0.90, 0.95)]
 
@@ -107,6 +109,20 @@ def run_backtest(
     done = _score(_joined(pairs), came, times, Backtest(run_at, moments, every, len(known.nodes), 0, [], {}, []))
     _save(store, done)
     return done
+
+
+def rescore(store: Store, run_at: datetime) -> Backtest | None:
+    """Score past forecasts if that was last done AGAIN_DAYS ago or never; None if it is not due or too early."""
+    cursor = store.cursor()
+    ((last,),) = cursor.execute("SELECT max(epoch_ms(run_at)) FROM backtests").fetchall()
+    if last is not None and run_at.timestamp() - last / 1000 < AGAIN_DAYS * SECONDS_PER_DAY:
+        return None
+    ((first, newest),) = cursor.execute("SELECT min(observed_at), max(observed_at) FROM report_log").fetchall()
+    days = 0 if first is None else (newest - first).days - RUN_IN_DAYS - min(HORIZONS) - 1
+    if days < 1:
+        return None
+    every = max(10, days * len(store.fleet().nodes) // SOME_FORECASTS)
+    return run_backtest(store, run_at, every + (every % 7 == 0))  # a multiple of 7 would see one weekday only
 
 
 def _moments(store: Store, every: int, first: date | None) -> tuple[list[datetime], datetime]:

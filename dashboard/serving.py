@@ -29,8 +29,8 @@ class Schedule:
         From the end of one analysis to the next. [s]
     clock : callable
         The moment of an analysis, UTC and aware.
-    after_first : callable
-        What else is to be done once, in the same thread, since two that write would wait for one another.
+    afterwards : callable
+        What else is to be done after each, in the same thread, since two that write would wait for one another.
     """
 
     book: Store
@@ -38,7 +38,7 @@ class Schedule:
     prefix: str
     every: float
     clock: Callable[[], datetime]
-    after_first: Callable[[], object] = lambda: None
+    afterwards: Callable[[], object] = lambda: None
 
     def __post_init__(self) -> None:
         self._stop = threading.Event()
@@ -56,14 +56,11 @@ class Schedule:
         self._thread.join(STOP_TIMEOUT_S)
 
     def _run(self) -> None:
-        first = True
         while not self._stop.is_set():
             try:
                 analyse(self.book, self.clock())
                 self._alarms.publish()
-                if first:
-                    first = False
-                    self.after_first()
+                self.afterwards()
             except (JoulebookError, duckdb.Error) as error:  # the next one may find the disk with room again
                 if not self._stop.is_set():
                     log.warning("analysis: %s", error)

@@ -11,7 +11,7 @@ import joulebook
 from analysis import kalman
 from analysis.run import analyse
 from analysis.run_ahead import read_corrections
-from analysis.run_backtest import run_backtest
+from analysis.run_backtest import rescore, run_backtest
 from analysis.run_books import ledger_of, site_books
 from analysis.run_days import NumberedFleet, update_days
 from analysis.run_field import estimate_field, read_evidence
@@ -197,3 +197,26 @@ def test_too_short_a_history_says_what_is_there_and_what_is_needed(past, book, c
     assert "--from 2025-12-01: reports begin on 2025-11-01 and a forecast needs 60 days" in capsys.readouterr().err
     with pytest.raises(UsageError, match="nothing to score: load a fleet"):
         run_backtest(book, RUN_AT)
+
+
+def test_a_server_scores_again_after_a_month_and_not_before(past, tmp_path):
+    shutil.copy(past[0], tmp_path / "own.duckdb")
+    with Store.open(tmp_path / "own.duckdb") as book:
+        with book.write() as cursor:
+            cursor.execute("DELETE FROM backtests")
+        done = rescore(book, RUN_AT)
+        assert done is not None
+        assert done.forecasts > 12
+        assert done.every_days % 7  # every weekday is seen
+        assert rescore(book, RUN_AT + timedelta(days=29)) is None
+        with book.write() as cursor:  # two months of reports left: nothing to score yet
+            cursor.execute("DELETE FROM backtests")
+            cursor.execute(
+                "DELETE FROM report_log WHERE observed_at >= ?", [(START + timedelta(days=62)).replace(tzinfo=None)]
+            )
+        assert rescore(book, RUN_AT) is None
+
+
+def test_a_store_without_reports_has_nothing_to_score(tmp_path):
+    with Store.open(tmp_path / "new.duckdb") as book:
+        assert rescore(book, RUN_AT) is None

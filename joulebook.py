@@ -57,7 +57,6 @@ DEMO_SPEED = 720.0  # times as fast as the clock, until the live reports reach t
 DEMO_ONCE_HOURS = 6  # of live reports when the demo only prints its summary
 COMPILE_DAYS = 40
 DEMO_EVERY_S = 10.0  # from one analysis to the next
-DEMO_BACKTEST_DAYS = 10  # from one past forecast to the next: some twenty seconds' work
 
 
 @contextmanager
@@ -316,7 +315,9 @@ def serve(
         listener = start_listener(stack, book, BrokerAddress.parse(broker), BrokerSettings.load(), prefix)
         start_metrics(stack, listener, metrics_port)
         start_dashboard(stack, book, host, port)
-        schedule = Schedule(book, listener, prefix, every, lambda: datetime.now(UTC), lambda: score_again(book))
+        schedule = Schedule(
+            book, listener, prefix, every, lambda: datetime.now(UTC), lambda: score_again(book, datetime.now(UTC))
+        )
         schedule.start()
         stack.callback(schedule.stop)
         wait_until_stopped(listener, schedule)
@@ -327,7 +328,7 @@ def backtest(
     store: StoreOption = STORE,
     every: Annotated[
         int, typer.Option("--every", help="Days between forecasts; no multiple of 7 sees every weekday.", min=1)
-    ] = 7,
+    ] = 10,
     begin: Annotated[
         str | None, typer.Option("--from", help="Day of the first forecast. [60 d after the first report]")
     ] = None,
@@ -406,7 +407,7 @@ def run_demo_once(book: Store, feed: Any, listener: Listener) -> None:
         done = run(book, feed.now(), bar)
     out.print(summary_table(book, "Marrowmere Mill", done.as_of), highlight=False)
     with progress_bar() as bar:
-        past = run_backtest(book, feed.now(), DEMO_BACKTEST_DAYS, progress=bar)
+        past = run_backtest(book, feed.now(), progress=bar)
     out.print(backtest_table(past), highlight=False)
     stats = listener.stats
     out.print(f"live over MQTT: {stats.accepted} reports stored, {sum(stats.rejected.values())} rejected")
@@ -428,11 +429,11 @@ def serve_demo(stack: ExitStack, book: Store, feed: Any, listener: Listener, por
     wait_until_stopped(listener, schedule)
 
 
-def score_again(book: Store, now: datetime | None = None) -> None:
+def score_again(book: Store, now: datetime) -> None:
     """Score past forecasts when that is due, and say so."""
     from analysis.run_backtest import rescore
 
-    if rescore(book, now or datetime.now(UTC)) is not None:
+    if rescore(book, now) is not None:
         err.print("past forecasts are scored: see their page", highlight=False)
 
 

@@ -1,4 +1,4 @@
-"""The inner loop of the forecast, compiled: many possible futures of one node's storage.
+"""A day of a storage in a possible future, compiled: the inner loop of the forecast; `futures` goes through the days.
 
 Energy is counted at nominal capacity: `x` is what the storage would hold at its present voltage if it had its nominal
 capacity, so that voltage, leakage and both boundaries are functions of `x` alone, and every flow is divided by the

@@ -7,7 +7,6 @@ from analysis.quiet import LOAD_SHARE, learn, median
 from ingest.counters import wake_step
 
 LINES = 8  # wake, sleep, leakage, leakage by voltage, by its square, by temperature, thermal, redistribution
-TRIANGLE = LINES * (LINES + 1) // 2
 # Columns of a day's sums: upper triangle of the information matrix, right side, and these.
 RIGHT, POINTS, SECONDS, VOLTAGE, WARMTH, MEASURED = 36, 44, 45, 46, 47, 48
 SUMS = 49

@@ -44,6 +44,7 @@ SLOPE_DAYS = 14  # whole weeks, so that a weekly swing is no slope
 WEEKDAY_DAYS, MEAN_DAYS = 28, 30
 LOOK_BACK, NIGHT = 3, 0.1  # of WCMA and Pro-Energy: days compared, and below which share of the best weekday not
 CYCLE_DAYS = WEEKDAY_DAYS + LOOK_BACK  # what these are shown: the same four weeks as the draws
+EVERY_DAYS = 10  # from one forecast to the next: no multiple of 7, which would see one weekday only
 AGAIN_DAYS = 30  # after which past forecasts are scored again while the program serves,
 SOME_FORECASTS = 20_000  # with about this many of them: some minutes' work
 PART_NODES = 200  # whose reports are read together: bounds memory
@@ -77,7 +78,11 @@ class _Came:
 
 
 def run_backtest(
-    store: Store, run_at: datetime, every: int = 7, first: date | None = None, progress: Progress = lambda *_: None
+    store: Store,
+    run_at: datetime,
+    every: int = EVERY_DAYS,
+    first: date | None = None,
+    progress: Progress = lambda *_: None,
 ) -> Backtest:
     """Forecast at past moments from what was known then, score by what came, and store the figures.
 
@@ -121,8 +126,8 @@ def rescore(store: Store, run_at: datetime) -> Backtest | None:
     days = 0 if first is None else (newest - first).days - RUN_IN_DAYS - min(HORIZONS) - 1
     if days < 1:
         return None
-    every = max(10, days * len(store.fleet().nodes) // SOME_FORECASTS)
-    return run_backtest(store, run_at, every + (every % 7 == 0))  # a multiple of 7 would see one weekday only
+    every = max(EVERY_DAYS, days * len(store.fleet().nodes) // SOME_FORECASTS)
+    return run_backtest(store, run_at, every + (every % 7 == 0))
 
 
 def _moments(store: Store, every: int, first: date | None) -> tuple[list[datetime], datetime]:

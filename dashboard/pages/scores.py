@@ -21,7 +21,8 @@ AS_GOOD_AS = 0.03  # a share that is no further off needs no other margin
 FEW = 10  # fewer outcomes than this carry no conclusion
 NOT_YET = (
     "No past forecast has been scored yet. Run joulebook backtest: it makes forecasts again from what was known at"
-    " past moments and compares them with what came. It needs about 70 days of reports."
+    " past moments and compares them with what came. It needs about 70 days of reports, and the store to itself;"
+    " joulebook serve does the same once a month."
 )
 
 

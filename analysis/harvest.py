@@ -225,7 +225,8 @@ def _outlook(
     tilt = level.covariance / mean_sd if mean_sd > 0 else 0.0
     known = np.flatnonzero(np.isfinite(z))
     last = z[known[-1]] * scatter.keep ** (len(z) - 1 - known[-1]) if len(known) else 0.0
-    harvest = seen.harvest[np.isfinite(seen.harvest)]
+    told = np.isfinite(seen.harvest)
+    harvest, bound = seen.harvest[told], seen.censored[told]
     return HarvestOutlook(
         mean=mean,
         season=coming.season,
@@ -250,4 +251,5 @@ def _outlook(
         past_sleep=float(seen.load[1]),
         past_leakage=float(seen.load[2]),
         past_harvest=float(harvest.mean()) if len(harvest) else 0.0,
+        past_bound=float(bound.mean()) if len(bound) else 0.0,
     )

@@ -63,6 +63,8 @@ class HarvestOutlook:
         harvest. It lasts m days more with probability ``stop_days / (stop_days + m)``.
     past_wake, past_sleep, past_leakage, past_harvest : float
         Daily means behind the level, as the ledger gave them. [J] What the parameters err there, the level errs too.
+    past_bound : float
+        Share of the days behind that were only a lower bound.
     """
 
     mean: float
@@ -88,6 +90,7 @@ class HarvestOutlook:
     past_sleep: float = 0.0
     past_leakage: float = 0.0
     past_harvest: float = 0.0
+    past_bound: float = 0.0
 
     @property
     def expected(self) -> Array:

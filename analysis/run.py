@@ -196,7 +196,7 @@ def _prospect_row(prospects: Prospects, k: int) -> dict[str, float | str | None]
         "wake_interval_s": _told(float(prospects.wake_interval[k])),
         "driver": prospects.drivers[k],
         "harvest_w": float(harvest.mean * (1 + harvest.level_now) / SECONDS_PER_DAY),
-        "harvest_sd_w": float(harvest.mean * np.hypot(harvest.mean_sd, harvest.level_sd) / SECONDS_PER_DAY),
+        "harvest_sd_w": prospects.harvest_sd[k],
     }
 
 

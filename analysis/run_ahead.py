@@ -11,13 +11,14 @@ from analysis import state as places
 from analysis.correction import corrected
 from analysis.depletion import FleetForecast, forecast, sustainable_interval
 from analysis.drivers import drivers
+from analysis.estimate import LEAK_FORM
 from analysis.harvest import outlooks
 from analysis.outlook import HarvestOutlook, NodeOutlook
 from analysis.run_books import HORIZON_DAYS, NodeBook, SiteBook
 from analysis.scores import Correction
 from analysis.series import Floats
 from analysis.wakes import wake_plan
-from ingest.budget import DAYS_PER_YEAR, SECONDS_PER_DAY
+from ingest.budget import DAYS_PER_YEAR, SECONDS_PER_DAY, Budget
 
 SEED = 20260101
 USUAL_FADE, USUAL_FADE_SD = 0.02, 0.05  # capacity lost a year, believed before it is seen [1/a] (our own judgement)
@@ -33,6 +34,7 @@ class Prospects:
     forecast: FleetForecast
     wake_interval: Floats  # the shortest that is sustainable [s]
     drivers: list[str]  # what drives each forecast, in a sentence
+    harvest_sd: list[float]  # of the mean harvest of a normal week, were the storage never full [W]
 
 
 def read_corrections(cursor: duckdb.DuckDBPyConnection) -> dict[int, Correction]:
@@ -45,7 +47,40 @@ def look_ahead(books: list[SiteBook], corrections: Mapping[int, Correction]) -> 
     """Forecast every node that has reported, corrected by what past forecasts taught."""
     rows, found = node_outlooks(books, HORIZON_DAYS)
     futures = corrected(forecast(found, seed=SEED), corrections)
-    return Prospects(rows, found, futures, sustainable_interval(found, seed=SEED), drivers(found, futures))
+    nodes = (book for site in books for book in site.nodes)
+    doubts = [
+        potential_sd(node.harvest, node.budget, book.field.covariance[book.row])
+        for node, book in zip(found, nodes, strict=True)
+    ]
+    return Prospects(rows, found, futures, sustainable_interval(found, seed=SEED), drivers(found, futures), doubts)
+
+
+def potential_sd(harvest: HarvestOutlook, budget: Budget, covariance: Floats) -> float:
+    """Standard deviation of the mean harvest of a normal week, were the storage never full. [W]
+
+    Parameters
+    ----------
+    covariance : ndarray, shape (STATES, STATES)
+        Of the state.
+
+    Notes
+    -----
+    Three doubts that do not know of each other: how well noisy days tell a level; what the wakes, sleep and leakage
+    that every day was booked with err, which no number of days takes away; and the days that were only a lower bound,
+    on which nothing but the budget says how much more there was. These weigh by their share: of a node that is full
+    every day, the harvest is known no better than by its budget. Left out: the change of stored energy, small over
+    weeks.
+    """
+    seen = harvest.mean * np.hypot(harvest.mean_sd + harvest.level_tilt, harvest.level_sd)
+    h = np.zeros(places.STATES)
+    h[places.WAKE], h[places.SLEEP] = harvest.past_wake, harvest.past_sleep
+    h[[places.LEAK, places.RISE]] = harvest.past_leakage
+    spent = np.sqrt(max(float(h @ covariance @ h), 0.0) + (LEAK_FORM * harvest.past_leakage) ** 2)
+    level = harvest.mean * max(1.0 + harvest.level_now, 0.0)
+    booked = level * min(spent / harvest.past_harvest, 1.0) if harvest.past_harvest > 0 else 0.0
+    most = max(level, budget.harvest.mean_power * SECONDS_PER_DAY)
+    unseen = harvest.past_bound * budget.harvest.tolerance * most
+    return float(np.sqrt(seen**2 + booked**2 + unseen**2)) / SECONDS_PER_DAY
 
 
 def node_outlooks(books: list[SiteBook], days: int) -> tuple[list[int], list[NodeOutlook]]:

@@ -32,7 +32,7 @@ def found(tmp_path_factory):
         cursor = book.cursor()
         tables = {
             name: cursor.table(name).to_arrow_table().to_pandas()
-            for name in ("ledger", "estimates", "health", "findings", "forecast", "day_sums", "nodes")
+            for name in ("ledger", "estimates", "health", "findings", "forecast", "day_sums", "nodes", "prospects")
         }
     return fleet, simulated, tables
 
@@ -71,6 +71,21 @@ def test_intervals_hold_the_truth_about_as_often_as_they_say(found, line):
     z = ((rows["estimate"].to_numpy() - true) / rows["sd"].to_numpy())[enough]
     # 90 % intervals of about 60 nodes: two standard errors are 8 %, and the model's own error is allowed as much.
     assert 0.74 <= np.mean(np.abs(z) < 1.645) <= 1.0
+
+
+def test_what_could_be_harvested_is_told_with_an_honest_interval(found):
+    fleet, simulated, tables = found
+    fallen = {fault.node_id for fault in fleet.faults if fault.finding in {"harvest-short", "dark"}}
+    truth, late = simulated.truth, slice(-28, None)  # days, offered by the harvester whether the storage is full or not
+    offered = truth.day_offered_j[:, late].mean(axis=1) / 86400
+    rows = tables["prospects"].set_index("node_id").reindex(simulated.node_ids)
+    z = (rows["harvest_w"].to_numpy() - offered) / np.maximum(rows["harvest_sd_w"].to_numpy(), 1e-12)
+    sources = [fleet.fleet.budgets[name].harvest.source for name in simulated.budgets]
+    steady = np.isin(sources, ["vibration", "thermal", "light-indoor"]) & (truth.day_dark_s.sum(axis=1) == 0)
+    kept = steady & ~np.isin(simulated.node_ids, list(fallen)) & np.isfinite(z)
+    assert kept.sum() > 20
+    # 90 % intervals of 27 nodes: two standard errors are 11 %.
+    assert np.mean(np.abs(z[kept]) < 1.645) >= 0.8
 
 
 def test_injected_causes_are_named_and_sound_nodes_left_alone(found):

@@ -1,0 +1,40 @@
+import numpy as np
+import pytest
+from outlooks import budget
+
+from analysis import state
+from analysis.outlook import HarvestOutlook
+from analysis.run_ahead import potential_sd
+
+FLAT = np.ones(7)
+SECONDS = 86400.0
+
+
+def told(**kw: float) -> HarvestOutlook:
+    """Of 8 J a day, all spent on wakes."""
+    return HarvestOutlook(8.0, FLAT, FLAT, FLAT, past_wake=8.0, past_harvest=8.0, **kw)
+
+
+def covariance(wake_sd: float) -> np.ndarray:
+    found = np.zeros((state.STATES, state.STATES))
+    found[state.WAKE, state.WAKE] = wake_sd**2
+    return found
+
+
+def test_doubt_of_a_wake_is_doubt_of_the_harvest_that_paid_for_it() -> None:
+    # Closed form: all that comes in is spent on wakes, so both are off by the same share, however many days were seen.
+    assert potential_sd(told(), budget(), covariance(0.1)) * SECONDS == pytest.approx(0.8)
+    assert potential_sd(told(), budget(), covariance(0.0)) == 0.0
+
+
+def test_a_node_that_is_full_every_day_is_known_no_better_than_by_its_budget() -> None:
+    of = budget(harvest=8.0 / SECONDS * 1e6)
+    always = potential_sd(told(past_bound=1.0), of, covariance(0.0)) * SECONDS
+    assert always == pytest.approx(8.0 * of.harvest.tolerance)
+    assert potential_sd(told(past_bound=0.25), of, covariance(0.0)) * SECONDS == pytest.approx(always / 4)
+
+
+def test_a_level_that_errs_against_its_mean_is_known_better_than_either() -> None:
+    # Closed form: sd of a sum whose parts are correlated by -1 is the difference of their sds.
+    found = potential_sd(told(mean_sd=0.2, level_tilt=-0.15), budget(), covariance(0.0))
+    assert found * SECONDS == pytest.approx(8.0 * 0.05)

@@ -19,11 +19,12 @@ from analysis.level import Level, borrowed, filter_level
 from analysis.noise import deviates, lag_one, noise_table, shared, slow_spread, table_sd
 from analysis.outlook import HarvestOutlook
 from analysis.site_days import Ahead, SiteDays, ahead
-from analysis.stops import LIKELY, Stop, ongoing_stop, past_stops
+from analysis.stops import LIKELY, Stop, low_run, ongoing_stops, past_stops
 from ingest.budget import SECONDS_PER_DAY, Budget
 
 Array = npt.NDArray[np.float64]
 
+HEARD_DAYS = 4  # a node whose harvest is known on none of these says nothing of a stop
 STEP_Z = 5.0  # standard deviations of a change from which it is taken to last,
 STEP_LEAST = 0.65  # and its ratio (or one over it)
 STEP_SD = 0.3  # relative sd of the mean believed after it
@@ -100,16 +101,17 @@ def _group(
     season, shapes, weeks, censored = known.season, known.shapes, known.weeks, known.seen.censored
     seen, values = known.seen.rows(), list(known.values)
     prior = _prior(budget, values)
-    stops = [ongoing_stop(v, s.censored, source.noise_sd, source.noise_keep) for v, s in zip(values, seen, strict=True)]
+    stops = _stops(np.stack(values), censored, source)
     values = [_without(value, stop) for value, stop in zip(values, stops, strict=True)]
-    changes = find_changes(np.where(censored, np.nan, np.stack(values)))
-    steps = [_last_step(value, change, prior) for value, change in zip(values, changes, strict=True)]
-    values = [value if step is None else step.since for value, step in zip(values, steps, strict=True)]
+    over = [past_stops(v, s.censored, source.noise_sd, source.noise_keep) for v, s in zip(values, seen, strict=True)]
+    running = [np.where(stopped, np.nan, v) for v, stopped in zip(values, over, strict=True)]
+    changes = find_changes(np.where(censored, np.nan, np.stack(running)))
+    steps = [_last_step(change, prior) for change in changes]
+    values = [_since(value, step) for value, step in zip(values, steps, strict=True)]
+    running = [_since(value, step) for value, step in zip(running, steps, strict=True)]
     priors = [prior if step is None else step.prior for step in steps]
     scatter = _Scatter(source.noise_sd, noise_table([], source.noise_sd), source.noise_keep, source.slow_sd)
     usual = [_usual(v, p[0]) for v, p in zip(values, priors, strict=True)]
-    over = [past_stops(v, s.censored, source.noise_sd, source.noise_keep) for v, s in zip(values, seen, strict=True)]
-    running = [np.where(stopped, np.nan, v) for v, stopped in zip(values, over, strict=True)]
     levels = [_level(*each, scatter, source) for each in zip(seen, running, priors, usual, strict=True)]
     scatter = _scatter(values, seen, levels, source)
     steady = [i for i, step in enumerate(steps) if step is None]
@@ -126,6 +128,13 @@ def _group(
     ]
 
 
+def _stops(values: Array, censored: npt.NDArray[np.bool_], source: Source) -> list[Stop | None]:
+    """The stops that are still on, of nodes of one budget."""
+    runs = [low_run(value, bound) for value, bound in zip(values, censored, strict=True)]
+    heard = np.asarray(np.isfinite(values[:, -HEARD_DAYS:]).any(axis=1))
+    return ongoing_stops(runs, heard, source.noise_sd, source.noise_keep, source.shared)
+
+
 def _without(value: Array, stop: Stop | None) -> Array:
     """The days behind without a stop that is still on, if it likely is one."""
     if stop is None or stop.share < LIKELY:
@@ -134,13 +143,18 @@ def _without(value: Array, stop: Stop | None) -> Array:
 
 
 class _Step(NamedTuple):
-    """A lasting change of a node's harvest: its days since, and what they let believe of the mean."""
+    """A lasting change of a node's harvest: its first day, and what the days since let believe of the mean."""
 
-    since: Array
+    first: int
     prior: tuple[float, float]
 
 
-def _last_step(value: Array, change: Change | None, prior: tuple[float, float]) -> _Step | None:
+def _since(value: Array, step: _Step | None) -> Array:
+    """The days since a lasting change."""
+    return value if step is None else np.where(np.arange(len(value)) < step.first, np.nan, value)
+
+
+def _last_step(change: Change | None, prior: tuple[float, float]) -> _Step | None:
     """The lasting change in a node's harvest, if one stands out: what came before it says nothing of what is ahead."""
     if change is None or abs(change.z) < STEP_Z or change.before <= 0 or prior[0] <= 0:  # nothing can change at none
         return None
@@ -148,7 +162,7 @@ def _last_step(value: Array, change: Change | None, prior: tuple[float, float]) 
         return None
     after = max(change.after, STEP_FLOOR * prior[0])
     sd = max(STEP_SD * after, STEP_FLOOR * prior[0])
-    return _Step(np.where(np.arange(len(value)) < change.index, np.nan, value), (after, sd / after))
+    return _Step(change.index, (after, sd / after))
 
 
 def _prior(budget: Budget, values: list[Array]) -> tuple[float, float]:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from numba import njit
+from scipy.special import log_ndtr
 
 from analysis.ledger import FULL_MARGIN, FULL_MARGIN_STEPS
 from analysis.outlook import curve_of
@@ -20,6 +21,8 @@ FULL_SHARE = 0.7  # of the active time at full from which a day is only a lower 
 FULL_SHARE_PAST = 0.9  # the same where days are compared with each other: what is left tells of a lasting change
 CLOSED_SHARE = 0.2  # days whose weekday and closures leave less than this say nothing about the level
 WEEK_DAYS = 84  # that the factors of weekdays are told from
+WEEK_ROUNDS = 4
+WEEK_SCATTER = 0.25  # of a day about its weekday's mean, where it is only a lower bound
 DARK_SEASON = 0.01  # nor do those of the polar night
 
 
@@ -178,7 +181,11 @@ def _curtailed(full_s, shapes, row, place, lost):  # type: ignore[no-untyped-def
 
 
 def _weekdays(seen: Seen, allowed: Array, site: SiteDays, budget: Budget) -> Array:
-    """Factor of each weekday, mean one: the node's own, held towards the budget's days; shape (nodes, 7)."""
+    """Factor of each weekday, mean one: the node's own, held towards the budget's days; shape (nodes, 7).
+
+    A day that is only a lower bound counts as what is to be expected above it: the others are the poor days, and those
+    after a weekend, and would not compare.
+    """
     nodes, past = allowed.shape
     plan = np.ones(7)
     if budget.harvest.active_days is not None:
@@ -188,16 +195,35 @@ def _weekdays(seen: Seen, allowed: Array, site: SiteDays, budget: Budget) -> Arr
         return np.ones((nodes, 7))
     recent = slice(max(past - WEEK_DAYS, 0), None)
     allowed, harvest = allowed[:, recent], seen.harvest[:, recent]
-    usable = np.isfinite(harvest) & ~seen.censored[:, recent] & (allowed > CLOSED_SHARE)
+    usable = np.isfinite(harvest) & (allowed > CLOSED_SHARE)
+    bound = usable & seen.censored[:, recent]
     value = np.where(usable, harvest / np.maximum(allowed, CLOSED_SHARE), 0.0)
-    on = (site.weekday[:past][recent][:, None] == np.arange(7)).astype(float)
-    count = usable @ on
-    mean = value @ on / np.maximum(count, 1)
-    whole = mean.sum(axis=1) / np.maximum((plan * (count > 0)).sum(axis=1) / 7, 1e-9) / 7
-    own = mean / np.where(whole > 0, whole, 1.0)[:, None]
-    factor = (count * own + 2.0 * _pooled(own, plan, count)) / (count + 2.0)
-    told = (usable.sum(axis=1) >= 7) & (whole > 0)
-    return np.where(told[:, None], factor * 7 / factor.sum(axis=1, keepdims=True), plan)
+    weekday = site.weekday[:past][recent]
+
+    def sums(of: Array) -> Array:  # not by a matrix product, whose last digits depend on where its arrays lie
+        return np.stack([of[:, weekday == day].sum(axis=1) for day in range(7)], axis=1)
+
+    days, count = sums(usable.astype(float)), sums((usable & ~bound).astype(float))
+    least = value.sum(axis=1) / np.maximum(days @ plan, 1e-9)
+    usual = np.maximum(least, np.where(bound, 0.0, value).sum(axis=1) / np.maximum(count @ plan, 1e-9))
+    factor = np.broadcast_to(plan, (nodes, 7))
+    for _ in range(WEEK_ROUNDS):
+        level = (np.maximum(usual, 0.0)[:, None] * factor)[:, weekday]
+        mean = sums(np.where(bound, _above(value, level), value)) / np.maximum(days, 1)
+        usual = mean.sum(axis=1) / np.maximum((plan * (days > 0)).sum(axis=1) / 7, 1e-9) / 7
+        own = mean / np.where(usual > 0, usual, 1.0)[:, None]
+        factor = (count * own + 2.0 * _pooled(own, plan, count)) / (count + 2.0)
+        factor = factor * 7 / np.maximum(factor.sum(axis=1, keepdims=True), 1e-9)
+    told = (count.sum(axis=1) >= 7) & (usual > 0)
+    return np.where(told[:, None], factor, plan)
+
+
+def _above(least: Array, level: Array) -> Array:
+    """Mean of days that scatter by WEEK_SCATTER about their level and are known to lie above a bound."""
+    sd = np.maximum(WEEK_SCATTER * level, 1e-12)
+    beyond = np.clip((least - level) / sd, -20.0, 20.0)
+    hazard = np.exp(-(beyond**2) / 2 - log_ndtr(-beyond)) / np.sqrt(2 * np.pi)
+    return np.asarray(np.maximum(level + sd * hazard, least))
 
 
 def _pooled(own: Array, plan: Array, count: Array) -> Array:

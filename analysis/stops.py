@@ -1,5 +1,6 @@
 """Stops that nobody planned: which days behind were one, whether one is still on, and how long it may last."""
 
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -19,6 +20,14 @@ LIKELY = 0.5  # a run of low days is left out of the level from this probability
 LEAST_CHANCE = 0.01  # of a single low day for another reason
 
 
+class Run(NamedTuple):
+    """Low days in a row up to yesterday."""
+
+    days: int  # since the first of them
+    low: int  # how many are known to be low
+    factor: float  # what they leave of the usual harvest
+
+
 class Stop(NamedTuple):
     """A run of days of next to no harvest up to yesterday."""
 
@@ -27,8 +36,8 @@ class Stop(NamedTuple):
     factor: float  # what it leaves of the harvest
 
 
-def ongoing_stop(value: Array, censored: npt.NDArray[np.bool_], noise_sd: float, noise_keep: float) -> Stop | None:
-    """The stop that a node's last days look like, or None.
+def low_run(value: Array, censored: npt.NDArray[np.bool_]) -> Run | None:
+    """The low days at a node's end; None where there are none, too few days before them, or too many of them.
 
     Parameters
     ----------
@@ -36,31 +45,53 @@ def ongoing_stop(value: Array, censored: npt.NDArray[np.bool_], noise_sd: float,
         Harvest of each day up to yesterday over what season, weekday and closures allow; NaN where not known.
     censored : ndarray of bool, shape (n,)
         Days on which it is only a lower bound.
+    """
+    known = np.flatnonzero(np.isfinite(value))
+    run, usual = 0, 0.0
+    while len(known) - run > 1:
+        day, before = known[len(known) - 1 - run], known[: len(known) - 1 - run][-USUAL_DAYS:]
+        middle = float(_usual(value[before], censored[before]))
+        if censored[day] or not value[day] < LOW * middle:
+            break
+        run, usual = run + 1, middle
+    days = len(value) - int(known[len(known) - run]) if run else 0
+    if run == 0 or days > LONGEST or len(known) - run < LEAST_DAYS:
+        return None
+    return Run(days, run, float(value[known[-run:]].mean() / usual))
+
+
+def ongoing_stops(
+    runs: Sequence[Run | None], heard: npt.NDArray[np.bool_], noise_sd: float, noise_keep: float, shared: float
+) -> list[Stop | None]:
+    """The stops that the low days of a site's nodes with one kind of harvest look like.
+
+    Parameters
+    ----------
+    runs : sequence of Run or None
+        Of each node, from `low_run`.
+    heard : ndarray of bool, shape (nodes,)
+        Nodes whose last days are known: without a run they speak against a stop of the site.
     noise_sd, noise_keep : float
         Usual relative scatter of a day, and its correlation from day to day.
+    shared : float
+        Correlation of the nodes' scatter with what they have in common.
 
     Notes
     -----
     The chance of a stop that has lasted k days is that of one having begun, over k (stops of every length are equally
     common on a logarithmic scale); that of n poor days in a row is a lognormal's lower tail, then the chance of one
-    more. Left out: what other nodes of the site show.
+    more. Where at least half of the nodes that are heard are low, they are low together: n of them count as
+    n / (1 + (n - 1) shared^2) that are poor by themselves (the effective number of equally correlated values; common
+    practice, no source). A node that is low alone has its own chance.
     """
-    known = np.flatnonzero(np.isfinite(value))
-    run = 0
-    while run < len(known):
-        day = known[len(known) - 1 - run]
-        before = known[: len(known) - 1 - run][-USUAL_DAYS:]
-        if censored[day] or not len(before) or value[day] > LOW * np.median(value[before]):
-            break
-        run += 1
-    if run == 0 or len(known) - run < LEAST_DAYS:
-        return None
-    first = known[len(known) - run]
-    days = len(value) - int(first)
-    usual = float(np.median(value[known[: len(known) - run][-USUAL_DAYS:]]))
-    if days > LONGEST or usual <= 0:
-        return None
-    return Stop(days, _share(run, days, _poor(noise_sd), noise_keep), float(value[known[-run:]].mean() / usual))
+    low = sum(run is not None for run in runs)
+    together = 2 * low >= sum(run is not None or bool(known) for run, known in zip(runs, heard, strict=True))
+    weight = low / (1 + (low - 1) * shared**2) if low and together else 1.0
+    poor = _poor(noise_sd)
+    return [
+        None if run is None else Stop(run.days, float(_share(run.low, run.days, poor, noise_keep, weight)), run.factor)
+        for run in runs
+    ]
 
 
 def _poor(noise_sd: float) -> float:
@@ -70,9 +101,9 @@ def _poor(noise_sd: float) -> float:
 
 
 @compiled
-def _share(run: int, days: int, poor: float, keep: float) -> float:
-    """Probability that `run` low days within `days` days are a stop, and not scatter."""
-    scatter = poor * (poor + (1 - poor) * keep) ** (run - 1)
+def _share(run: int, days: int, poor: float, keep: float, nodes: float) -> float:
+    """Probability that `run` low days within `days` days, of so many nodes, are a stop, and not scatter."""
+    scatter = (poor * (poor + (1 - poor) * keep) ** (run - 1)) ** nodes
     begun = STARTS_A_DAY / days
     return float(begun / (begun + scatter))
 
@@ -80,7 +111,7 @@ def _share(run: int, days: int, poor: float, keep: float) -> float:
 def past_stops(
     value: Array, censored: npt.NDArray[np.bool_], noise_sd: float, noise_keep: float
 ) -> npt.NDArray[np.bool_]:
-    """Days that belonged to a stop that is over, and so say nothing of the level; as for `ongoing_stop`.
+    """Days that belonged to a stop that is over, and so say nothing of the level; as for `ongoing_stops` of one node.
 
     A run of low days, no longer than LONGEST, that ended in days as usual, and is likelier a stop than scatter.
     """
@@ -91,23 +122,39 @@ def past_stops(
 
 
 @compiled
+def _usual(value: Array, censored: Any) -> float:
+    """Median of days of which some are only lower bounds (product limit, as in `noise.noise_table`), or the highest."""
+    order = np.argsort(value)
+    left = 1.0
+    for place, i in enumerate(order):
+        if not censored[i]:
+            left *= 1.0 - 1.0 / (len(order) - place)
+            if left <= 0.5:
+                return float(value[i])
+    return float(value[order[-1]]) if len(order) else 0.0
+
+
+@compiled
 def _mark(known: Any, value: Array, censored: Any, poor: float, keep: float, stopped: Any) -> None:
     """Mark the days of stops that are over, of those known."""
-    usual, count = np.empty(len(value)), 0  # values of the days that were as usual
+    usual, count = np.empty(len(value), np.int64), 0  # days that were as usual
     run, length = np.empty(len(value), np.int64), 0  # days of the run of low ones
     for day in known:
-        middle = np.median(usual[max(count - USUAL_DAYS, 0) : count]) if count >= LEAST_DAYS else 0.0
-        if not censored[day] and value[day] < LOW * middle:
+        low = False
+        if not censored[day] and count >= LEAST_DAYS:
+            last = usual[max(count - USUAL_DAYS, 0) : count]
+            low = value[day] < LOW * _usual(value[last], censored[last])
+        if low:
             run[length] = day
             length += 1
             continue
-        if length and day - run[0] <= LONGEST and _share(length, day - run[0], poor, keep) >= LIKELY:
+        if length and day - run[0] <= LONGEST and _share(length, day - run[0], poor, keep, 1.0) >= LIKELY:
             for k in range(length):
                 stopped[run[k]] = True
         else:
             for k in range(length):
-                usual[count] = value[run[k]]
+                usual[count] = run[k]
                 count += 1
         length = 0
-        usual[count] = value[day]
+        usual[count] = day
         count += 1

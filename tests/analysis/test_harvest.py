@@ -172,3 +172,15 @@ def test_no_harvester_no_harvest() -> None:
     found = one(rows(np.repeat([0.1, 30.0], 60), budget("none", 0.0, active=False)), site())
     assert (found.expected == 0).all()
     assert found.mean_sd == found.level_sd == 0.0
+
+
+def test_a_past_stop_of_a_node_that_is_mostly_full_leaves_no_step_behind() -> None:
+    """Since the stop nearly all days are lower bounds: those of the stop must not stand for the rest."""
+    rng = np.random.default_rng(4)
+    offered = 10.0 * rng.lognormal(-0.01, 0.15, 150)
+    offered[100:107] *= 0.15
+    full_s = np.where(offered > 5.0, 20 * 3600.0, 0.0)
+    full_s[::7] = 0.0  # but for the day after each weekend
+    taken = np.where(full_s > 0, 3.0, offered)
+    expected = one(rows(taken, budget(active=False, microwatt=1e6 * 10 / 86400), full_s=full_s), site()).expected
+    assert expected.mean() == pytest.approx(10.0, rel=0.15)

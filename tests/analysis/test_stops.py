@@ -5,7 +5,7 @@ import pytest
 from outlooks import budget, node, steady
 
 from analysis.depletion import forecast
-from analysis.stops import ongoing_stop, past_stops
+from analysis.stops import Stop, low_run, ongoing_stops, past_stops
 
 NONE = np.zeros(60, dtype=bool)
 
@@ -14,6 +14,11 @@ def days(low: int, factor: float = 0.1) -> np.ndarray:
     value = np.random.default_rng(2).normal(5.0, 0.5, 60)
     value[60 - low :] *= factor
     return value
+
+
+def ongoing_stop(value: np.ndarray, censored: np.ndarray, noise_sd: float, noise_keep: float) -> Stop | None:
+    """Of a node that is alone at its site."""
+    return ongoing_stops([low_run(value, censored)], np.ones(1, dtype=bool), noise_sd, noise_keep, 0.6)[0]
 
 
 @pytest.mark.parametrize("low", [1, 2, 5])
@@ -73,3 +78,26 @@ def test_a_lasting_fall_and_poor_weather_are_no_stops() -> None:
     assert not past_stops(days(20), NONE, 0.2, 0.3).any()
     weather = np.random.default_rng(3).lognormal(0, 0.45, 365)
     assert past_stops(weather, np.zeros(365, dtype=bool), 0.45, 0.25).mean() < 0.01
+
+
+def test_a_stop_shows_where_the_usual_days_are_lower_bounds() -> None:
+    value, full = days(0), np.ones(60, dtype=bool)
+    value[full] *= 0.5  # what a full storage let in,
+    value[::6], full[::6] = 5.0, False  # but for the day after each weekend
+    value[-4:], full[-4:] = 0.3 * 5.0, False
+    found = ongoing_stop(value, full, 0.2, 0.3)
+    assert found is not None
+    assert (found.days, found.factor) == (4, pytest.approx(0.3))
+    value[-4:] = 5.0
+    value[30:35], full[30:35] = 0.3 * 5.0, False
+    assert past_stops(value, full, 0.2, 0.3)[30:35].all()
+
+
+def test_nodes_that_are_low_together_are_stopped() -> None:
+    run, heard = low_run(days(1), NONE), np.ones(10, dtype=bool)
+    alone, together, few = (ongoing_stops([run] * n + [None] * (10 - n), heard, 0.2, 0.3, 0.6) for n in (1, 10, 4))
+    assert all(stop is not None for stop in together)
+    assert together[0].share > 0.9 > 0.5 > alone[0].share
+    assert few[:4] == alone[:1] * 4  # the six others go on: no stop of the site
+    weather = ongoing_stops([low_run(days(1), NONE)] * 10, heard, 0.45, 0.25, 0.95)
+    assert weather[0].share < 0.3  # one cloud darkens all

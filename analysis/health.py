@@ -25,6 +25,7 @@ UNMEASURED = 0.05  # of resistance, one sd, where no temperature is reported: 1.
 WARN_SHARE = 0.75  # of the way to the budget's end of life: -15 % and x1.75 of the usual -20 % and x2
 SPENT_SHARE = 2.0  # of that way
 SURE = 0.9  # chance at which a verdict is passed
+LEAKS_MORE = 2.0  # ratio of leakage to commissioning from which a storage is watched (our own judgement)
 LEAKS = 0.1  # of storages that have begun to leak, about as many as have lost capacity: our choice,
 LEAK_TIMES = (1.5, 2.2, 3.3, 5.0, 7.5, 11.0)  # to so many times what it was,
 LEAK_SPREAD = 0.2  # give or take, relative
@@ -164,7 +165,7 @@ def judge(
         leakage_sd=leakage[1],
         fade_per_year=(1 - ratio) / years if stated else np.nan,
         fade_sd=sd / years if stated else np.nan,
-        verdict=_verdict(storage, (ratio, sd) if known else None, esr),
+        verdict=_verdict(storage, (ratio, sd) if known else None, esr, leakage),
     )
 
 
@@ -218,18 +219,24 @@ def fade_or_leak(mean: Floats, covariance: Floats, before: Floats) -> Floats:
     return np.stack([np.stack([c, *rest], axis=-1) for c, rest in zip(chances, found, strict=True)], axis=-2)
 
 
-def _verdict(storage: Storage, capacity: tuple[float, float] | None, esr: Resistance) -> Verdict:
-    """The worst that is surely reached by capacity or resistance."""
+def _verdict(
+    storage: Storage, capacity: tuple[float, float] | None, esr: Resistance, leakage: tuple[float, float]
+) -> Verdict:
+    """The worst that is surely reached by capacity or resistance; a leakage surely doubled is to be watched.
+
+    No budget says how much leakage ends a life, so that it never does. A storage whose capacity is not known is not
+    called sound.
+    """
     lost, risen = 1 - storage.end_of_life_capacity, storage.end_of_life_esr_ratio - 1
     wear = []  # share of the way to the end of life, and its sd
     if capacity is not None:
         wear.append(((1 - capacity[0]) / lost, capacity[1] / lost))
     if np.isfinite(esr.ratio):
         wear.append(((esr.ratio - 1) / risen, max(esr.ratio_sd / risen, 1e-6)))
-    if not wear:
-        return "not-enough-data"
     steps: tuple[tuple[Verdict, float], ...] = (("spent", SPENT_SHARE), ("degraded", 1.0), ("watch", WARN_SHARE))
     for verdict, limit in steps:
         if any(ndtr((share - limit) / sd) >= SURE for share, sd in wear):
             return verdict
-    return "sound"
+    if leakage[0] > LEAKS_MORE and ndtr((leakage[0] - LEAKS_MORE) / max(leakage[1], 1e-6)) >= SURE:
+        return "watch"
+    return "not-enough-data" if capacity is None else "sound"

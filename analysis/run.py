@@ -44,6 +44,17 @@ def newest_report(store: Store) -> datetime | None:
     return row[0].replace(tzinfo=UTC) if row and row[0] else None
 
 
+def _must_have_reports(store: Store, as_of: datetime) -> None:
+    """Refuse a moment before all reports; where reports have been dropped, `_go_back` says so."""
+    row = store.cursor().execute("SELECT min(observed_at) FROM report_log").fetchone()
+    first = row[0].replace(tzinfo=UTC) if row and row[0] else as_of
+    if as_of < first and store.meta("open_from") is None:
+        msg = (
+            f"--as-of {as_of:%Y-%m-%d %H:%M} is before the first report ({first:%Y-%m-%d %H:%M} UTC); name a later one"
+        )
+        raise UsageError(msg)
+
+
 def analyse(store: Store, as_of: datetime | None = None, progress: Progress = lambda *_: None) -> Summary:
     """Bring ledger, estimates, forecast, findings and alarms up to date.
 
@@ -58,13 +69,15 @@ def analyse(store: Store, as_of: datetime | None = None, progress: Progress = la
     Raises
     ------
     UsageError
-        If there is nothing to analyse.
+        If there is nothing to analyse, or nothing yet at `as_of`.
     """
     moment = as_of or newest_report(store)
     known = NumberedFleet.of(store)
     if moment is None or not known.nodes:
         msg = "nothing to analyse: load a fleet (joulebook fleet DIR) and its reports (joulebook import FILE) first"
         raise UsageError(msg)
+    if as_of is not None:
+        _must_have_reports(store, as_of)
     known = known.at(moment)
     before, reached = _noted(store, "analysed_as_of"), _noted(store, "days_as_of")
     if reached is not None and moment < reached:

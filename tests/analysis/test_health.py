@@ -23,11 +23,17 @@ def steps(ohm, warmth):
         (0.55, 0.02, 1.05, "spent"),
         (0.98, 0.02, 1.9, "watch"),
         (0.98, 0.02, 2.2, "degraded"),  # twice the resistance: the same criterion
-        (0.75, 0.20, 1.05, "sound"),  # a capacity known so badly says nothing; the resistance does
+        (0.75, 0.20, 1.05, "not-enough-data"),  # a capacity known so badly says nothing, and resistance not enough
+        (0.75, 0.20, 2.2, "degraded"),
     ],
 )
 def test_verdicts(capacity, sd, esr, verdict):
     assert judge(STORAGE, (capacity, sd), Resistance(0.4, 0.01, esr, 0.03), (1.0, 0.2), 300).verdict == verdict
+
+
+def test_a_leakage_surely_doubled_is_to_be_watched():
+    verdicts = [judge(STORAGE, (0.98, 0.02), FRESH, leak, 300).verdict for leak in ((2.9, 0.3), (2.9, 1.2), (1.5, 0.1))]
+    assert verdicts == ["watch", "sound", "sound"]
 
 
 def test_nothing_known_is_said_so():

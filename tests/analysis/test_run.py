@@ -76,6 +76,14 @@ def test_every_node_and_line_has_its_row_as_of_the_moment(filled):
     assert set(table(filled, "health")["node_id"]) == {"mf-01", "mf-02", "kr-01"}
 
 
+def test_a_moment_before_all_reports_is_refused_and_nothing_is_lost(filled):
+    analyse(filled)
+    kept = len(table(filled, "forecast"))
+    with pytest.raises(UsageError, match="is before the first report"):
+        analyse(filled, datetime(2020, 1, 1, tzinfo=UTC))
+    assert len(table(filled, "forecast")) == kept
+
+
 def test_as_of_uses_nothing_observed_later(filled, fleet_folder, admit):
     early = moment(300.5)
     analyse(filled)

@@ -13,15 +13,17 @@ import numpy as np
 from numba import njit
 from scipy.special import ndtr
 
+from analysis.outlook import curve_of
 from analysis.quiet_runs import STEP_COUNT, STEP_OHM, STEP_VAR, STEP_WARMTH
 from analysis.series import Counts, Floats
-from ingest.budget import DAYS_PER_YEAR, Storage
+from ingest.budget import DAYS_PER_YEAR, Load, Storage
 
 Verdict = Literal["sound", "watch", "degraded", "spent", "not-enough-data"]
 BASELINE_DAYS = 30
 RECENT_DAYS = 14
 WARMTH_PRIOR = (-0.008, 0.006)  # ln resistance per kelvin, mean and sd: x1.5 to x2 from 20 to -40 degC (from memory)
 UNMEASURED = 0.05  # of resistance, one sd, where no temperature is reported: 1.2 % a kelvin (as above) over 4 K
+FALL_RATIO = 1.6  # of a budget's resistance: twice ESR_TOLERANCE's 0.3
 WARN_SHARE = 0.75  # of the way to the budget's end of life: -15 % and x1.75 of the usual -20 % and x2
 SPENT_SHARE = 2.0  # of that way
 SURE = 0.9  # chance at which a verdict is passed
@@ -86,6 +88,35 @@ def at_usual_warmth(ohm: Floats, ohm_sd: Floats, warmth: Floats, sd: Floats) -> 
     factor = np.exp(-by * warmth)
     doubt = ohm * factor * np.hypot(by * sd, by_sd * warmth)
     return ohm * factor, np.hypot(ohm_sd * factor, doubt)
+
+
+def fall_of_wake(steps: np.ndarray[Any, Any], storage: Storage, load: Load) -> float:
+    """What a loaded voltage read at the end of the wake adds to step over current; zero where it is read at once. [ohm]
+
+    Parameters
+    ----------
+    steps : ndarray, shape (nodes, days, STEPS)
+        As for `resistances`, of the nodes of one budget.
+
+    Notes
+    -----
+    A wake of duration t takes the storage down by I t / C beside the I R of its resistance: step over current is then
+    R + t / C (closed form).
+    What firmware does is told by which of the two readings lies nearer to the budget's resistance, by ratio, over the
+    first month of all nodes of the budget; it is the first while that is within FALL_RATIO, which any part may be off.
+    """
+    seen = steps[..., STEP_COUNT] > 0
+    if not seen.any():
+        return 0.0
+    curve = curve_of(storage)
+    middle = (storage.cutoff_voltage + storage.full_voltage) / 2
+    low, high = 0.95 * middle, 1.05 * middle
+    farad = float(curve.charge_at(high) - curve.charge_at(low)) / (high - low)
+    fall = load.wake_duration / farad if farad > 0 else 0.0
+    first = [ohm[known][:BASELINE_DAYS] for ohm, known in zip(steps[..., STEP_OHM], seen, strict=True) if known.any()]
+    typical, least = float(np.median([np.median(ohm) for ohm in first])), 1e-3 * storage.esr
+    at_once, at_end = (abs(math.log(max(ohm, least) / storage.esr)) for ohm in (typical, typical - fall))
+    return fall if at_once > math.log(FALL_RATIO) and at_end < at_once else 0.0
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

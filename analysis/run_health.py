@@ -10,8 +10,18 @@ from analysis import kalman
 from analysis import state as places
 from analysis.end_of_life import Criterion, EndOfLife, Loss, end_of_life, pace
 from analysis.estimate import Line, NetHarvest, lines
-from analysis.health import RATE_DAYS, Health, Resistance, at_usual_warmth, fade_or_leak, judge, resistances
+from analysis.health import (
+    RATE_DAYS,
+    Health,
+    Resistance,
+    at_usual_warmth,
+    fade_or_leak,
+    fall_of_wake,
+    judge,
+    resistances,
+)
 from analysis.load import wake_current
+from analysis.quiet_runs import STEP_COUNT, STEP_OHM
 from analysis.remaining import Remaining, Spent, by_counting, by_voltage, capacity_told, full_since
 from analysis.run_books import NodeBook, SiteBook
 from analysis.run_days import NumberedFleet
@@ -60,8 +70,13 @@ def _judge_part(
     part: NumberedFleet, field: Field, books: list[NodeBook | None], windows: list[tuple[float, ...] | None]
 ) -> list[NodeField]:
     half = field.renewed + (field.days - field.renewed) // 2
-    esr, earlier = (resistances(field.resistance, field.renewed, last) for last in (field.days, half))
-    told = _lines(part, field, books, windows, esr)
+    falls = np.zeros(len(part.budgets))  # of the wake's own charge
+    for budget, rows in by_budget(part.budgets):
+        falls[rows] = fall_of_wake(field.resistance[rows], budget.storage, budget.load)
+    steps = field.resistance.copy()
+    steps[..., STEP_OHM] -= np.where(steps[..., STEP_COUNT] > 0, falls[:, None], 0.0)
+    esr, earlier = (resistances(steps, field.renewed, last) for last in (field.days, half))
+    told = _lines(part, field, books, windows, esr, falls)
     return [
         _judge(budget, field, row, *rest)
         for row, (budget, *rest) in enumerate(
@@ -88,8 +103,9 @@ def _lines(
     books: list[NodeBook | None],
     windows: list[tuple[float, ...] | None],
     esr: list[Resistance],
+    falls: Floats,
 ) -> list[list[Line]]:
-    """The budget lines of each node."""
+    """The budget lines of each node; `falls` as of `health.fall_of_wake`."""
     volts, degrees = np.array([
         (np.nan, np.nan) if book is None or np.isnan(book.state.mean_voltage)
         else (book.state.mean_voltage, book.temperature) for book in books
@@ -106,7 +122,7 @@ def _lines(
         step, step_sd = at_usual_warmth(ohm[rows], ohm_sd[rows], usual, blind)
         told = lines(
             budget, field.mean[rows], field.covariance[rows], voltage, temperature,
-            (step, np.hypot(step_sd, _step_doubt(budget, step, voltage))),
+            (step, np.hypot(step_sd, _step_doubt(budget, step, voltage, falls[rows]))),
             NetHarvest(net.power[rows], net.sd[rows]), field.hidden_sleep[rows], blind,
         )  # fmt: skip
         for row, node in zip(rows.tolist(), told, strict=True):
@@ -114,14 +130,15 @@ def _lines(
     return found
 
 
-def _step_doubt(budget: Budget, ohm: Floats, voltage: Floats) -> Floats:
+def _step_doubt(budget: Budget, ohm: Floats, voltage: Floats, falls: Floats) -> Floats:
     """What no number of steps takes away. [ohm]
 
-    They are over the budget's wake current, which is known as well as the wake's energy; and a voltage that stands
-    still, as at full, is rounded alike every time.
+    They are over the budget's wake current, which is known as well as the wake's energy; a voltage that stands still,
+    as at full, is rounded alike every time; and what the wake's own charge took goes with capacity.
     """
     rounding = STANDING * budget.telemetry.adc_step / np.sqrt(12.0) / np.asarray(wake_current(budget.load, voltage))
-    return np.asarray(np.hypot(ohm * budget.load.wake_tolerance / 2, rounding))
+    of_fall = falls * budget.storage.capacitance_tolerance
+    return np.asarray(np.hypot(np.hypot((ohm + falls) * budget.load.wake_tolerance / 2, rounding), of_fall))
 
 
 def _judge(

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from analysis_parts import conveyor_budget
 
-from analysis.health import Resistance, at_usual_warmth, fade_or_leak, judge, resistances
+from analysis.health import Resistance, at_usual_warmth, fade_or_leak, fall_of_wake, judge, resistances
 
 STORAGE = conveyor_budget().storage
 FRESH = Resistance(0.4, 0.01, 1.0, 0.02)
@@ -118,3 +118,21 @@ def test_a_resistance_that_no_thermometer_was_near_is_brought_to_25_degrees_with
     ohm, sd = at_usual_warmth(np.array([1.0, 1.0]), np.array([0.0, 0.05]), np.array([-10.0, 0.0]), np.array([6.0, 0.0]))
     np.testing.assert_allclose(ohm, [np.exp(-0.08), 1.0])
     np.testing.assert_allclose(sd, [np.exp(-0.08) * np.hypot(0.048, 0.06), 0.05])
+
+
+def test_the_fall_by_the_wakes_own_charge_is_told_from_the_steps():
+    """Closed form: a wake of 0.7 s of 1 F looks like 0.7 ohm, if the voltage is read at its end."""
+    budget = conveyor_budget()
+    esr, fall = STORAGE.esr, budget.load.wake_duration / STORAGE.capacitance
+    assert fall > esr  # or nothing would be told
+    rng = np.random.default_rng(6)
+
+    def told(ohm, later=1.0):
+        worn = np.where(np.arange(90) < 40, 1.0, later)
+        nodes = np.stack([steps(part * ohm * worn * (1 + rng.normal(0, 0.02, 90)), 0 * worn) for part in (0.8, 1, 1.2)])
+        nodes[:, 50:60] = 0.0  # days without a step
+        return fall_of_wake(nodes, STORAGE, budget.load)
+
+    assert [told(esr), told(1.5 * esr), told(esr, later=3.0)] == [0.0, 0.0, 0.0]
+    assert [told(esr + fall), told(1.5 * esr + fall), told(esr + fall, later=1.5)] == pytest.approx([fall] * 3)
+    assert fall_of_wake(np.zeros((3, 90, 4)), STORAGE, budget.load) == 0.0

@@ -46,15 +46,16 @@ from analysis.quiet_runs import (
     mark_hours,
     mark_rest,
     redistribute,
-    smooth,
 )  # fmt: skip
 from analysis.series import Calendar, Counts, Floats, Series
 from analysis.storage import leakage_power, storage_curve
+from analysis.thermometer import smooth
 from ingest.budget import Budget
 
 BATTERY_THERMAL_V = 0.25  # a battery's voltage may move with temperature by the thermal line times this [V/K per 1/K]
 RELEARN_DAYS = 7
 HALL_WARMTH_K = -3.0  # temperature indoors where it is not measured, from 25 degC
+QUIET_MOST = 0.9  # of the week: one that is quiet throughout shows no hours of rest, but a spell of it
 FIRST_WEEKS_S = 28 * 86400.0
 SLOW_REACH = 2 * 86400.0  # how long before a window's end the slow branch is followed from [s]
 
@@ -203,18 +204,18 @@ def _gather_all(  # type: ignore[no-untyped-def]
         if b - a < 2:
             continue
         values = look_up(v[a:b], tables[k], low[k], step[k])
-        warm = smooth(temp[a:b])
+        warm, jitter = smooth(temp[a:b])
         flow = intervals(
             t[a:b], v[a:b], wakes[a:b], boot[a:b], warm, midnights[site[n]], sun[site[n]], values, figures[k]
         )
-        _node_days(t[a:b], v[a:b], warm, values, flow, midnights[site[n]], weekday, sun[site[n]], figures[k],
+        _node_days(t[a:b], v[a:b], warm, jitter, values, flow, midnights[site[n]], weekday, sun[site[n]], figures[k],
                    scheduled[k], sums[n], week[n])  # fmt: skip
         daily_steps(t[a:b], v[a:b], loaded[a:b], temp[a:b], values[CURRENT], figures[k, NOISE], midnights[site[n]],
                     resistance[n])  # fmt: skip
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _node_days(t, v, temp, values, flow, midnights, weekday, sun, fig, scheduled, sums, week):  # type: ignore[no-untyped-def]
+def _node_days(t, v, temp, jitter, values, flow, midnights, weekday, sun, fig, scheduled, sums, week):  # type: ignore[no-untyped-def]
     """Walk one node's windows, each from a cut to the next, and add its quiet runs to the day in which it ends."""
     learns = fig[MODE] == LEARNT
     if learns and not week[2].any():
@@ -233,7 +234,8 @@ def _node_days(t, v, temp, values, flow, midnights, weekday, sun, fig, scheduled
             quiet = np.zeros(end - begin, dtype=np.bool_)
             if learns:
                 hours, most = (scheduled, FLOOR_LOADS * fig[LOAD]) if np.isnan(ceiling) else (usual, ceiling)
-                if hours.any() or scheduled.any():
+                shown = hours.any() and hours.sum() <= QUIET_MOST * WEEK_HOURS
+                if shown or scheduled.any():
                     mark_hours(begin, end, t, values, flow, midnights, weekday, fig, hours, most, quiet)
                 else:
                     doubt = REST_DOUBT
@@ -243,7 +245,7 @@ def _node_days(t, v, temp, values, flow, midnights, weekday, sun, fig, scheduled
                 evening, morning = (-np.inf, np.inf) if always else (sun[day, 1], sun[day + 1, 0])
                 most = np.inf if always else FLOOR_LOADS * fig[LOAD]
                 mark_between(begin, end, t, values, flow, fig, evening, morning, most, quiet)
-            add_runs(begin, end, t, v, temp, values, flow, fig, quiet, doubt, sums[day])
+            add_runs(begin, end, t, v, temp, jitter, values, flow, fig, quiet, doubt, sums[day])
         if learns:
             learn_between(max(begin, 1), end, t, v, values, flow, midnights, weekday, fig, week)
         begin = end

@@ -3,7 +3,8 @@
 import numpy as np
 from numba import njit
 
-from analysis.quiet import LOAD_SHARE, learn, median
+from analysis.quiet import FLOOR_LOADS, LOAD_SHARE, learn, median
+from analysis.thermometer import FEIGNED_MOST, SMOOTHED, left_of_noise, mean_noise
 from ingest.counters import wake_step
 
 LINES = 8  # wake, sleep, leakage, leakage by voltage, by its square, by temperature, thermal, redistribution
@@ -123,15 +124,6 @@ def redistribute(begin, end, since, t, v, values, flow):  # type: ignore[no-unty
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def smooth(x):  # type: ignore[no-untyped-def]
-    """Weighted means over three neighbours, (1, 2, 1) / 4: a thermometer's noise would shrink the thermal line."""
-    out = x.copy()
-    for i in range(1, len(x) - 1):
-        out[i] = (x[i - 1] + 2.0 * x[i] + x[i + 1]) / 4.0
-    return out
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
 def _harvest(i, t, values, flow):  # type: ignore[no-untyped-def]
     """Harvest of the interval ending at report i, by the budget. [W]"""
     spent = flow[0, i] + flow[1, i] + flow[FLOW_LEAK, i] + THERMAL_USUAL * flow[FLOW_THERMAL, i]
@@ -186,12 +178,21 @@ def mark_between(begin, end, t, values, flow, fig, evening, morning, most, quiet
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def mark_hours(begin, end, t, values, flow, midnights, weekday, fig, hours, ceiling, quiet):  # type: ignore[no-untyped-def]
-    """Mark the intervals in quiet hours of the week whose own power does not speak against it."""
+    """Mark the intervals in quiet hours of the week whose own power speaks for it, and that of all of them, too.
+
+    What was learnt while a source stood still no longer holds once it runs again, and one interval by itself tells
+    little of a harvest about as large as the load.
+    """
+    total, seconds = 0.0, 1.0
     for i in range(begin + 1, end):
         usual = hours[_slot(t[i - 1] + 1.0, midnights, weekday)] and hours[_slot(t[i] - 1.0, midnights, weekday)]
-        if not usual or flow[JOINED, i] == 0.0:
-            continue
-        quiet[i - begin] = not _speaks_against(i, t, values, flow, fig, ceiling)
+        if usual and flow[JOINED, i] > 0.0 and not _speaks_against(i, t, values, flow, fig, ceiling):
+            quiet[i - begin] = True
+            total += _harvest(i, t, values, flow) * (t[i] - t[i - 1])
+            seconds += t[i] - t[i - 1]
+    slack = LOAD_SHARE * fig[LOAD] + 5.6 * fig[NOISE] * values[-1, begin] / seconds
+    if total / seconds > ceiling + slack:
+        quiet[:] = False
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -225,7 +226,7 @@ def mark_rest(begin, end, t, values, flow, fig, week, quiet):  # type: ignore[no
     half = (begin + end) // 2
     for a, b in ((before, begin), (begin, half), (half, end - 1)):
         power, per_volt = _mean_harvest(a, b, t, values, flow)
-        if power > REST_MOST * fig[POWER] + per_volt * fig[NOISE]:
+        if power > min(REST_MOST * fig[POWER], FLOOR_LOADS * fig[LOAD]) + per_volt * fig[NOISE]:
             return
     share = LEFT_PER_SLOW if fig[SLOWLY] > 0 else 1.0
     for i in range(begin + 1, end):
@@ -234,7 +235,7 @@ def mark_rest(begin, end, t, values, flow, fig, week, quiet):  # type: ignore[no
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def add_runs(begin, end, t, v, temp, values, flow, fig, quiet, doubt, row):  # type: ignore[no-untyped-def]
+def add_runs(begin, end, t, v, temp, jitter, values, flow, fig, quiet, doubt, row):  # type: ignore[no-untyped-def]
     """Add the runs of quiet intervals among reports begin to end - 1 to a day's sums; `doubt` as HARVEST_DOUBT."""
     full = fig[FULL] - FULL_MARGIN * fig[NOISE] if fig[POWER] > 0 else np.inf
     start = begin
@@ -243,7 +244,7 @@ def add_runs(begin, end, t, v, temp, values, flow, fig, quiet, doubt, row):  # t
         goes_on = i < end and quiet[i - begin] and flow[JOINED, i] > 0.0 and not (v[i - 1] >= full and v[i] >= full)
         if not goes_on:
             if i - start >= LEAST_POINTS:
-                weight += _add_run(start, i, t, v, temp, values, flow, fig, doubt, row)
+                weight += _add_run(start, i, t, v, temp, jitter, values, flow, fig, doubt, row)
             start = i
     if weight > 0:
         row[VOLTAGE] /= weight
@@ -297,22 +298,28 @@ def _levels(a, b, values, flow):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _eliminate(gram, p, doubt):  # type: ignore[no-untyped-def]
-    """Take from a Gram matrix what a disturbance along its column p, of variance `doubt`, leaves unknown."""
+    """Take from a Gram matrix what a disturbance along its column p, of variance `doubt`, hides; returns its share."""
     gain = 1.0 / (gram[p, p] + 1.0 / doubt)
     n = len(gram)
     for r in range(n):
         for c in range(n):
             if r != p and c != p:
                 gram[r, c] -= gain * gram[r, p] * gram[p, c]
+    return gain * gram[p, p]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _add_run(a, b, t, v, temp, values, flow, fig, doubt, row):  # type: ignore[no-untyped-def]
-    """Add one run's sums, its intercept projected out, slope and bend with doubts of their own; returns its weight."""
+def _add_run(a, b, t, v, temp, jitter, values, flow, fig, doubt, row):  # type: ignore[no-untyped-def]
+    """Add one run's sums, its intercept projected out, slope and bend with doubts of their own; returns its weight.
+
+    A thermometer's noise would shrink the thermal line, which over a night is told from little more than a bend, and
+    bend the other lines in its place: what it adds to the line's square is taken away again.
+    """
     levels, spent = _levels(a, b, values, flow)
     weight = np.empty(b - a)
     variance = _weights(a, b, t, levels, fig[NOISE] * values[-1, a:b].max(), weight)
-    variance += (LEVEL_DOUBT * spent) ** 2
+    noise = values[THERMAL, a:b].mean() ** 2 * mean_noise(jitter[a:b])
+    variance += (LEVEL_DOUBT * spent) ** 2 + SMOOTHED * THERMAL_USUAL**2 * noise
     gram = np.zeros((COLUMNS, COLUMNS))
     points = 0.0
     for j in range(b - a):
@@ -330,9 +337,13 @@ def _add_run(a, b, t, v, temp, values, flow, fig, doubt, row):  # type: ignore[n
     measured = np.isfinite(temp[a]) and np.isfinite(temp[b - 1])
     thermal = 0.0 if measured else (values[THERMAL, a] * THERMAL_DOUBT * fig[SWING] / spent) ** 2
     harvest = (doubt * fig[POWER] * (t[b - 1] - t[a]) / spent) ** 2
-    _eliminate(gram, ONE, np.inf)
-    _eliminate(gram, SLOPE, (SLOPE_DOUBT if measured else UNMEASURED[0] * fig[SWING]) ** 2 + harvest + thermal)
-    _eliminate(gram, BEND, (BEND_DOUBT if measured else UNMEASURED[1] * fig[SWING]) ** 2)
+    slope = SLOPE_DOUBT if measured else UNMEASURED[0] * fig[SWING]
+    bend = BEND_DOUBT if measured else UNMEASURED[1] * fig[SWING]
+    gone = np.array([_eliminate(gram, ONE, np.inf), _eliminate(gram, SLOPE, slope**2 + harvest + thermal),
+                     _eliminate(gram, BEND, bend**2)])  # fmt: skip
+    gram[FLOW_THERMAL, FLOW_THERMAL] -= min(
+        left_of_noise(points, gone) * noise / variance, FEIGNED_MOST * gram[FLOW_THERMAL, FLOW_THERMAL]
+    )
     told = 0.0
     place = 0
     for r in range(LINES):

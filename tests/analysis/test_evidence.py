@@ -1,5 +1,6 @@
 """What quiet runs tell, against parameters known because they made the data."""
 
+from dataclasses import replace
 from datetime import timedelta
 
 import numpy as np
@@ -65,6 +66,20 @@ def test_the_thermal_line_is_what_keeps_temperature_out_of_the_others():
     assert [wake, sleep] == pytest.approx([1.0, 1.0], rel=0.02)
     blind = np.linalg.solve(matrix[:2, :2], right[:2])
     assert abs(blind[1] - 1.0) > 0.05  # without it the night's cooling passes for less sleep
+
+
+@pytest.mark.parametrize(("noise_k", "off"), [(0.2, 0.03), (0.4, 0.1)])
+def test_a_thermometers_noise_does_not_shrink_the_thermal_line(noise_k, off):
+    # Errors in variables: uncorrected, least squares tell s2 / (s2 + u2) of a line known with noise of variance u2
+    # (Fuller, Measurement Error Models, 1987, section 1.1, from memory); a night's temperature has little s2 left
+    # once a mean and most of a slope are taken out.
+    series = node(180, Truth(kappa=1.5e-3), noise=1e-5, step=2e-5)
+    noisy = series.temp_c + noise_k * np.random.default_rng(3).normal(size=len(series.temp_c))
+    matrix, right = normal_equations(gathered(replace(series, temp_c=noisy), BUDGET, 180).sums)
+    free = [0, 1, 6]
+    wake, sleep, kappa = np.linalg.solve(matrix[np.ix_(free, free)], (right - matrix[:, 2])[free])
+    assert kappa == pytest.approx(1.5e-3, rel=off)  # uncorrected 9 % and 29 % less
+    assert [wake, sleep] == pytest.approx([1.0, 1.0], rel=0.02)
 
 
 def test_a_day_needs_two_days_of_reports_whatever_the_history():

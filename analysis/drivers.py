@@ -128,7 +128,8 @@ def _without_short_harvest(node: NodeOutlook) -> NodeOutlook | None:
 
 def _short_harvest(node: NodeOutlook) -> str:
     share = node.harvest.mean * (1 + node.harvest.level_now) / SECONDS_PER_DAY / node.budget.harvest.mean_power
-    return f"harvest is at {share:.0%} of the budget's"
+    seasons = "over the seasons, " if node.budget.harvest.source == "light-outdoor" else ""
+    return f"{seasons}harvest is at {share:.0%} of the budget's"
 
 
 CAUSES = (

@@ -19,12 +19,11 @@ from analysis.level import Level, borrowed, filter_level
 from analysis.noise import deviates, lag_one, noise_table, shared, slow_spread, table_sd
 from analysis.outlook import HarvestOutlook
 from analysis.site_days import Ahead, SiteDays, ahead
-from analysis.stops import LIKELY, Stop, low_run, ongoing_stops, past_stops
+from analysis.stops import LIKELY, Stop, ongoing_stops, past_stops
 from ingest.budget import SECONDS_PER_DAY, Budget
 
 Array = npt.NDArray[np.float64]
 
-HEARD_DAYS = 4  # a node whose harvest is known on none of these says nothing of a stop
 STEP_Z = 5.0  # standard deviations of a change from which it is taken to last,
 STEP_LEAST = 0.65  # and its ratio (or one over it)
 STEP_SD = 0.3  # relative sd of the mean believed after it
@@ -101,7 +100,7 @@ def _group(
     season, shapes, weeks, censored = known.season, known.shapes, known.weeks, known.seen.censored
     seen, values = known.seen.rows(), list(known.values)
     prior = _prior(budget, values)
-    stops = _stops(np.stack(values), censored, source)
+    stops = ongoing_stops(known.values, censored, source.noise_sd, source.noise_keep, source.shared)
     values = [_without(value, stop) for value, stop in zip(values, stops, strict=True)]
     over = [past_stops(v, s.censored, source.noise_sd, source.noise_keep) for v, s in zip(values, seen, strict=True)]
     running = [np.where(stopped, np.nan, v) for v, stopped in zip(values, over, strict=True)]
@@ -126,13 +125,6 @@ def _group(
         _outlook(level, scatter, source, share, row, s, stop, ahead(season, week, shape, site, today, hour, days))
         for level, row, s, stop, week, shape in zip(levels, z, seen, stops, weeks, shapes, strict=True)
     ]
-
-
-def _stops(values: Array, censored: npt.NDArray[np.bool_], source: Source) -> list[Stop | None]:
-    """The stops that are still on, of nodes of one budget."""
-    runs = [low_run(value, bound) for value, bound in zip(values, censored, strict=True)]
-    heard = np.asarray(np.isfinite(values[:, -HEARD_DAYS:]).any(axis=1))
-    return ongoing_stops(runs, heard, source.noise_sd, source.noise_keep, source.shared)
 
 
 def _without(value: Array, stop: Stop | None) -> Array:

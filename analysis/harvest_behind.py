@@ -6,9 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from numba import njit
-from scipy.special import log_ndtr
 
 from analysis.ledger import FULL_MARGIN, FULL_MARGIN_STEPS
+from analysis.level import above
 from analysis.outlook import curve_of
 from analysis.series import by_budget
 from analysis.site_days import Days, SiteDays, active_hours, day_shapes
@@ -209,7 +209,7 @@ def _weekdays(seen: Seen, allowed: Array, site: SiteDays, budget: Budget) -> Arr
     factor = np.broadcast_to(plan, (nodes, 7))
     for _ in range(WEEK_ROUNDS):
         level = (np.maximum(usual, 0.0)[:, None] * factor)[:, weekday]
-        mean = sums(np.where(bound, _above(value, level), value)) / np.maximum(days, 1)
+        mean = sums(_to_expect(value, bound, level)) / np.maximum(days, 1)
         usual = mean.sum(axis=1) / np.maximum((plan * (days > 0)).sum(axis=1) / 7, 1e-9) / 7
         own = mean / np.where(usual > 0, usual, 1.0)[:, None]
         factor = (count * own + 2.0 * _pooled(own, plan, count)) / (count + 2.0)
@@ -218,12 +218,16 @@ def _weekdays(seen: Seen, allowed: Array, site: SiteDays, budget: Budget) -> Arr
     return np.where(told[:, None], factor, plan)
 
 
-def _above(least: Array, level: Array) -> Array:
-    """Mean of days that scatter by WEEK_SCATTER about their level and are known to lie above a bound."""
-    sd = np.maximum(WEEK_SCATTER * level, 1e-12)
-    beyond = np.clip((least - level) / sd, -20.0, 20.0)
-    hazard = np.exp(-(beyond**2) / 2 - log_ndtr(-beyond)) / np.sqrt(2 * np.pi)
-    return np.asarray(np.maximum(level + sd * hazard, least))
+@njit(cache=True, nogil=True, error_model="numpy")
+def _to_expect(value, bound, level):  # type: ignore[no-untyped-def]
+    """The values, with what is to be expected above it for each that is only a lower bound."""
+    out = value.copy()
+    for node in range(value.shape[0]):
+        for day in range(value.shape[1]):
+            if bound[node, day]:
+                middle = level[node, day]
+                out[node, day], _ = above(value[node, day], middle, max(WEEK_SCATTER * middle, 1e-12))
+    return out
 
 
 def _pooled(own: Array, plan: Array, count: Array) -> Array:

@@ -35,7 +35,7 @@ class Level(NamedTuple):
 
 
 @compiled
-def _above(limit: float, mean: float, sd: float) -> tuple[float, float]:
+def above(limit: float, mean: float, sd: float) -> tuple[float, float]:
     """Mean and variance of a normal variable known to lie above a limit."""
     alpha = (limit - mean) / sd
     if alpha > 20.0:  # the tail: an exponential beyond the limit
@@ -67,8 +67,8 @@ def _filter(
             total = ka + kb + noise * inflation
             if censored[day]:
                 plain = ka + kb + noise
-                above, left = _above(value[day], a + b, math.sqrt(plain))
-                shift, known = above - a - b, 1.0 - left / plain
+                middle, left = above(value[day], a + b, math.sqrt(plain))
+                shift, known = middle - a - b, 1.0 - left / plain
             else:
                 shift, known = value[day] - a - b, 1.0
             z = shift / math.sqrt(total)

@@ -1,6 +1,5 @@
 """Stops that nobody planned: which days behind were one, whether one is still on, and how long it may last."""
 
-from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -17,10 +16,11 @@ USUAL_DAYS = 28
 LEAST_DAYS = 7  # known before it, to tell what is usual
 STARTS_A_DAY = 0.006  # two stops a year (our own judgement)
 LIKELY = 0.5  # a run of low days is left out of the level from this probability of a stop
+HEARD_DAYS = 4  # a node without a low day whose harvest is known on none of these says nothing of a stop of the site
 LEAST_CHANCE = 0.01  # of a single low day for another reason
 
 
-class Run(NamedTuple):
+class _Run(NamedTuple):
     """Low days in a row up to yesterday."""
 
     days: int  # since the first of them
@@ -36,41 +36,17 @@ class Stop(NamedTuple):
     factor: float  # what it leaves of the harvest
 
 
-def low_run(value: Array, censored: npt.NDArray[np.bool_]) -> Run | None:
-    """The low days at a node's end; None where there are none, too few days before them, or too many of them.
-
-    Parameters
-    ----------
-    value : ndarray, shape (n,)
-        Harvest of each day up to yesterday over what season, weekday and closures allow; NaN where not known.
-    censored : ndarray of bool, shape (n,)
-        Days on which it is only a lower bound.
-    """
-    known = np.flatnonzero(np.isfinite(value))
-    run, usual = 0, 0.0
-    while len(known) - run > 1:
-        day, before = known[len(known) - 1 - run], known[: len(known) - 1 - run][-USUAL_DAYS:]
-        middle = float(_usual(value[before], censored[before]))
-        if censored[day] or not value[day] < LOW * middle:
-            break
-        run, usual = run + 1, middle
-    days = len(value) - int(known[len(known) - run]) if run else 0
-    if run == 0 or days > LONGEST or len(known) - run < LEAST_DAYS:
-        return None
-    return Run(days, run, float(value[known[-run:]].mean() / usual))
-
-
 def ongoing_stops(
-    runs: Sequence[Run | None], heard: npt.NDArray[np.bool_], noise_sd: float, noise_keep: float, shared: float
+    values: Array, censored: npt.NDArray[np.bool_], noise_sd: float, noise_keep: float, shared: float
 ) -> list[Stop | None]:
-    """The stops that the low days of a site's nodes with one kind of harvest look like.
+    """The stops that the last days of a site's nodes with one kind of harvest look like; None for a node without.
 
     Parameters
     ----------
-    runs : sequence of Run or None
-        Of each node, from `low_run`.
-    heard : ndarray of bool, shape (nodes,)
-        Nodes whose last days are known: without a run they speak against a stop of the site.
+    values : ndarray, shape (nodes, days)
+        Harvest of each day up to yesterday over what season, weekday and closures allow; NaN where not known.
+    censored : ndarray of bool, shape (nodes, days)
+        Days on which it is only a lower bound.
     noise_sd, noise_keep : float
         Usual relative scatter of a day, and its correlation from day to day.
     shared : float
@@ -84,14 +60,31 @@ def ongoing_stops(
     n / (1 + (n - 1) shared^2) that are poor by themselves (the effective number of equally correlated values; common
     practice, no source). A node that is low alone has its own chance.
     """
+    runs = [_low_run(value, bound) for value, bound in zip(values, censored, strict=True)]
+    heard = np.isfinite(values[:, -HEARD_DAYS:]).any(axis=1) | np.array([run is not None for run in runs])
     low = sum(run is not None for run in runs)
-    together = 2 * low >= sum(run is not None or bool(known) for run, known in zip(runs, heard, strict=True))
-    weight = low / (1 + (low - 1) * shared**2) if low and together else 1.0
+    weight = low / (1 + (low - 1) * shared**2) if low and 2 * low >= heard.sum() else 1.0
     poor = _poor(noise_sd)
     return [
         None if run is None else Stop(run.days, float(_share(run.low, run.days, poor, noise_keep, weight)), run.factor)
         for run in runs
     ]
+
+
+def _low_run(value: Array, censored: npt.NDArray[np.bool_]) -> _Run | None:
+    """The low days at a node's end; None where there are none, too few days before them, or too many of them."""
+    known = np.flatnonzero(np.isfinite(value))
+    run, usual = 0, 0.0
+    while len(known) - run > 1:
+        day, before = known[len(known) - 1 - run], known[: len(known) - 1 - run][-USUAL_DAYS:]
+        middle = float(_usual(value[before], censored[before]))
+        if censored[day] or not value[day] < LOW * middle:
+            break
+        run, usual = run + 1, middle
+    days = len(value) - int(known[len(known) - run]) if run else 0
+    if run == 0 or days > LONGEST or len(known) - run < LEAST_DAYS:
+        return None
+    return _Run(days, run, float(value[known[-run:]].mean() / usual))
 
 
 def _poor(noise_sd: float) -> float:

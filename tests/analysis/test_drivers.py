@@ -10,6 +10,7 @@ from analysis.outlook import NodeOutlook
 
 # Spends 1.44 J a day, earns as much as the budget's 20 uW say, holds 8 J.
 OF = budget(capacitance=1.0, wakes=48, harvest=20.0)
+OUTDOORS = OF.model_copy(update={"harvest": OF.harvest.model_copy(update={"source": "light-outdoor"})})
 HARVEST = steady(1.8, days=120)
 SAFE = node(HARVEST, OF, usable=8.0)
 
@@ -38,6 +39,9 @@ SMALL = node(replace(HARVEST, week=WEEK), budget(capacitance=0.75, wakes=48, har
             with_(season=np.linspace(1, 0.3, 120)), "the season takes the light down to 49% of today's", id="season"
         ),
         pytest.param(with_(mean=1.0), "harvest is at 58% of the budget's", id="harvest"),
+        pytest.param(
+            replace(with_(mean=1.0), budget=OUTDOORS), "over the seasons, harvest is at 58% of the budget's", id="sun"
+        ),
         pytest.param(replace(SAFE, wakes_per_day=96.0), "wakes 2.0 times as often as designed", id="wakes"),
         pytest.param(
             replace(SAFE, budget=budget(sleep=0.2, wakes=48, harvest=20.0), sleep_ratio=20.0),

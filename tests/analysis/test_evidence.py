@@ -179,12 +179,12 @@ def kiln(days: int, left: float, rest_every: int = 12, rest: int = 5) -> np.ndar
     return 95e-6 * power
 
 
-KILN = parse_budget(
+KILN_TEXT = (
     CONVEYOR.replace('"vibration"', '"thermal"')
     .replace('active_hours = "06:00-22:00"', "")
-    .replace('active_days = "mon-sat"', ""),
-    "k.toml",
+    .replace('active_days = "mon-sat"', "")
 )
+KILN = parse_budget(KILN_TEXT, "k.toml")
 
 
 def test_a_source_without_a_week_is_quiet_in_its_spells_of_rest_alone():
@@ -194,6 +194,21 @@ def test_a_source_without_a_week_is_quiet_in_its_spells_of_rest_alone():
     day = np.arange(28, days) % 12
     assert told[(day == 3) | (day == 4)].mean() > 0.8  # the first two days of a rest cool down
     assert not told[day > 6].any()
+
+
+@pytest.mark.parametrize("text", [KILN_TEXT, CONVEYOR], ids=["no schedule", "a schedule"])
+def test_what_was_learnt_while_a_source_stood_still_is_no_rest_once_it_runs_again(text):
+    coarse = parse_budget(text.replace("1.465 mV", "6 mV"), "c.toml")  # an hour by itself tells little
+    week = np.zeros((1, 3, 168), dtype=np.float32)
+    week[0, 1], week[0, 2] = (1e-6) ** 2, 5.0  # every hour seen, and all at nothing
+    about_the_load = np.full(8 * 24 * STEPS, 40e-6)  # 19 uW of wakes, 8.5 of sleep, 7 of leakage
+    running = gathered(node(8, Truth(), step=6e-3, offered=about_the_load), coarse, 8, week=week)
+    assert not running.sums[0, :, POINTS].any()
+    scheduled = parse_budget(CONVEYOR.replace("1.465 mV", "6 mV"), "c.toml")
+    still = gathered(
+        node(3, Truth(), step=6e-3, offered=0.0 * about_the_load[: 3 * 24 * STEPS]), scheduled, 3, week=week
+    )
+    assert still.sums[0, 1:, POINTS].all()  # what stands still goes on telling
 
 
 def test_a_drain_shows_between_two_firings():

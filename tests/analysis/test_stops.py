@@ -5,7 +5,7 @@ import pytest
 from outlooks import budget, node, steady
 
 from analysis.depletion import forecast
-from analysis.stops import Stop, low_run, ongoing_stops, past_stops
+from analysis.stops import Stop, ongoing_stops, past_stops
 
 NONE = np.zeros(60, dtype=bool)
 
@@ -18,7 +18,7 @@ def days(low: int, factor: float = 0.1) -> np.ndarray:
 
 def ongoing_stop(value: np.ndarray, censored: np.ndarray, noise_sd: float, noise_keep: float) -> Stop | None:
     """Of a node that is alone at its site."""
-    return ongoing_stops([low_run(value, censored)], np.ones(1, dtype=bool), noise_sd, noise_keep, 0.6)[0]
+    return ongoing_stops(value[None], censored[None], noise_sd, noise_keep, 0.6)[0]
 
 
 @pytest.mark.parametrize("low", [1, 2, 5])
@@ -94,10 +94,13 @@ def test_a_stop_shows_where_the_usual_days_are_lower_bounds() -> None:
 
 
 def test_nodes_that_are_low_together_are_stopped() -> None:
-    run, heard = low_run(days(1), NONE), np.ones(10, dtype=bool)
-    alone, together, few = (ongoing_stops([run] * n + [None] * (10 - n), heard, 0.2, 0.3, 0.6) for n in (1, 10, 4))
+    def site(low: int, sd: float = 0.2, keep: float = 0.3, shared: float = 0.6) -> list[Stop | None]:
+        values = np.stack([days(1)] * low + [days(0)] * (10 - low))
+        return ongoing_stops(values, np.zeros(values.shape, dtype=bool), sd, keep, shared)
+
+    alone, together, few = map(site, (1, 10, 4))
     assert all(stop is not None for stop in together)
     assert together[0].share > 0.9 > 0.5 > alone[0].share
     assert few[:4] == alone[:1] * 4  # the six others go on: no stop of the site
-    weather = ongoing_stops([low_run(days(1), NONE)] * 10, heard, 0.45, 0.25, 0.95)
+    weather = site(10, 0.45, 0.25, 0.95)
     assert weather[0].share < 0.3  # one cloud darkens all

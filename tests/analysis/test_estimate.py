@@ -1,0 +1,29 @@
+"""The budget lines: what is said of them before any evidence is what the budget says."""
+
+import numpy as np
+import pytest
+from analysis_parts import conveyor_budget
+from scipy.stats import lognorm
+
+from analysis.estimate import LEAK_FORM, NetHarvest, lines
+from analysis.state import prior
+
+BUDGET = conveyor_budget()
+
+
+def test_leakage_without_evidence_is_as_the_budget_says():
+    mean, sd = prior(BUDGET)
+    one = np.ones(1)
+    told = lines(
+        BUDGET, mean[None], np.diag(sd**2)[None], BUDGET.storage.full_voltage * one, 25.0 * one,
+        (np.nan * one, np.nan * one), NetHarvest(np.nan * one, np.nan * one), np.zeros((1, 2)), 0.0 * one,
+    )[0]  # fmt: skip
+    leakage = next(line for line in told if line.line == "leakage_power_w")
+    tolerance = BUDGET.storage.leakage_tolerance
+    # A log-normal quantity of this mean and spread by scipy.stats, beside what the form of leakage leaves in doubt.
+    spread = np.sqrt(np.log1p(tolerance**2) + LEAK_FORM**2)
+    expected = lognorm(spread, scale=leakage.budget / np.sqrt(1 + tolerance**2))
+    assert [leakage.estimate, leakage.sd] == pytest.approx([expected.mean(), expected.std()], rel=1e-6)
+    assert leakage.estimate == pytest.approx(leakage.budget, rel=0.01)
+    assert leakage.sd == pytest.approx(leakage.budget_sd, rel=0.06)  # the median and its doubt: 12 % less
+    assert not leakage.separable

@@ -10,6 +10,8 @@ from analysis.health import Health
 from analysis.series import Floats
 from ingest.budget import Budget
 
+SURE = 0.9  # a finding is stated from this chance on
+
 
 @dataclass(frozen=True)
 class Rise:

@@ -1,7 +1,6 @@
 """Findings: named causes with since when, how sure and the evidence in one sentence with figures."""
 
 import math
-from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
@@ -12,15 +11,15 @@ import numpy as np
 from scipy.special import ndtr
 
 from analysis.change import Change, find_changes
-from analysis.daily import Daily, figures, medians
+from analysis.daily import Daily, figures
 from analysis.evidence import middle_voltage
-from analysis.facts import Finding, NodeFacts, Rise
+from analysis.facts import SURE, Finding, NodeFacts, Rise
 from analysis.load import sleep_power
 from analysis.series import Floats
+from analysis.site_findings import explained, in_common, long_low, one_a_site, site_wide, without_stops
 from analysis.state import REST_PRIOR
 from ingest.budget import Budget
 
-SURE = 0.9  # a finding is stated from this chance on
 HARVEST_DROP = 0.25  # smaller falls may be the weather, or what a slow change of the parameters leaves over
 SEASON, SEASON_FALL = 0.25, 0.08  # what horizon and haze leave in a harvest freed of season, and in a fall of it
 RESTLESS = (
@@ -38,13 +37,7 @@ FADE_TIE = 0.5  # correlation from which fade and leakage name each other
 RESISTANCE_RISE = 0.3
 RECENT_DAYS = 7
 WAKE_DAYS = RECENT_DAYS, 4 * RECENT_DAYS  # that tell how often a node wakes, where this has risen and where it has not
-SITE_SHARE = 0.6  # of a site's nodes that must show the same within SITE_DAYS to be one cause
-SITE_LEAST = 4
-SITE_DAYS = 3
-COHORT_LEAST = 5  # nodes of one site and source from which what they have in common is known
-COMMON_RANGE = (0.2, 5.0)
-STOP_DAYS = 3
-COMMON = {"harvest-short", "dark", "silent-charged"}  # what a site can do to its nodes
+COMMON_RANGE = (0.2, 5.0)  # of what the site's nodes share, that is taken out of each one's harvest
 
 
 def find(nodes: Sequence[NodeFacts]) -> list[Finding]:
@@ -53,42 +46,17 @@ def find(nodes: Sequence[NodeFacts]) -> list[Finding]:
     for node in nodes:
         cohorts[node.site, node.budget.harvest.source].append(node)
     found: list[Finding] = []
+    stops: list[Finding] = []
     for (site, source), members in cohorts.items():
-        common = _common(members)
-        for node, course in zip(members, _courses(members, common), strict=True):
-            found += _of_node(node, course)
-        if common is not None and (stop := _stop(site, source, members, common)) is not None:
-            found.append(stop)
-    return _site_wide(nodes, found)
-
-
-def _common(members: Sequence[NodeFacts]) -> Floats | None:
-    """What the harvests of one site and source have in common, by day, usually one; None for too few nodes."""
-    if len(members) < COHORT_LEAST:
-        return None
-    seen = np.stack([np.where(node.harvest_bound, np.nan, node.harvest_w) for node in members])
-    usual = medians(seen)
-    relative = seen / np.where(usual > 0, usual, np.nan)[:, None]
-    enough = np.isfinite(relative).sum(axis=0) >= COHORT_LEAST
-    return np.where(enough, medians(relative.T), np.nan)
-
-
-def _stop(site: str, source: str, members: Sequence[NodeFacts], common: Floats) -> Finding | None:
-    """A fall of the whole site's harvest that its own past does not know."""
-    means = np.convolve(np.nan_to_num(common, nan=1.0), np.ones(STOP_DAYS) / STOP_DAYS, mode="valid")
-    past = means[: -2 * STOP_DAYS]
-    if len(past) < 8 * STOP_DAYS or not np.isfinite(common[-STOP_DAYS:]).any():
-        return None
-    limit = min(0.5, 0.7 * float(np.quantile(past, 0.02)))
-    if means[-1] >= limit:
-        return None
-    low = np.flatnonzero(means >= limit)
-    since = members[0].first + timedelta(days=int(low[-1]) + STOP_DAYS if len(low) else 0)
-    evidence = (
-        f"the {source} harvest of {len(members)} nodes at {site} is {means[-1]:.0%} of usual over {STOP_DAYS} days, "
-        "season, weekday and planned closures taken out: one cause at the site rather than many at the nodes"
-    )
-    return Finding(None, "site-wide", since, 0.95, evidence, site)
+        common = in_common(members)
+        running, stop = without_stops(site, source, members)
+        if stop is None and common is not None:
+            stop = long_low(site, source, members, common)
+        for node, course in zip(members, _courses(members, running, common), strict=True):
+            found += [finding for finding in _of_node(node, course) if stop is None or not explained(finding, stop)]
+        if stop is not None:
+            stops.append(stop)
+    return site_wide(nodes, found) + one_a_site(stops)
 
 
 class _Course(NamedTuple):
@@ -103,9 +71,9 @@ class _Course(NamedTuple):
     many_wakes: Daily
 
 
-def _courses(members: Sequence[NodeFacts], common: Floats | None) -> list[_Course]:
+def _courses(members: Sequence[NodeFacts], running: Floats, common: Floats | None) -> list[_Course]:
     share = 1.0 if common is None else np.clip(np.where(np.isfinite(common), common, 1.0), *COMMON_RANGE)
-    harvest = np.stack([node.harvest_w for node in members]) / share
+    harvest = running / share
     seen = np.where(np.stack([node.harvest_bound for node in members]), np.nan, harvest)
     wakes = np.stack([node.wakes for node in members])
     few, many = (figures(wakes, days) for days in WAKE_DAYS)
@@ -300,41 +268,6 @@ def _gone_from_quiet(node: NodeFacts, fell: Change | None) -> float:
     if harvest.source in ("none", "light-outdoor") or fall <= HARVEST_DROP:
         return 0.0
     return fall * (LEFT_IN_REST if _rests(node.budget) else LEFT_IN_QUIET) * harvest.mean_power
-
-
-def _site_wide(nodes: Sequence[NodeFacts], found: list[Finding]) -> list[Finding]:
-    """Put one finding in place of those that most nodes of a site share at the same time."""
-    size: defaultdict[str, int] = defaultdict(int)
-    for node in nodes:
-        size[node.site] += 1
-    groups: defaultdict[str, list[Finding]] = defaultdict(list)
-    for finding in found:
-        if finding.finding in COMMON:
-            groups[finding.site].append(finding)
-    kept = list(found)
-    for site, members in groups.items():
-        common = _together(members)
-        if len(common) < max(SITE_LEAST, SITE_SHARE * size[site]):
-            continue
-        gone = {id(finding) for finding in common}
-        kept = [finding for finding in kept if id(finding) not in gone]
-        kinds = sorted({finding.finding for finding in common})
-        evidence = (
-            f"{len(common)} of {size[site]} nodes at {site} show {' or '.join(kinds)} since {common[0].since}: "
-            "one cause at the site (stop, lights, gateway) rather than many at the nodes"
-        )
-        chance = float(np.median([finding.probability for finding in common]))
-        kept.append(Finding(None, "site-wide", common[0].since, chance, evidence, site))
-    return kept
-
-
-def _together(members: list[Finding]) -> list[Finding]:
-    """The largest group that begins within SITE_DAYS, earliest first."""
-    ordered = sorted(members, key=lambda finding: finding.since)
-    begun = [finding.since for finding in ordered]
-    ends = [bisect_right(begun, since + timedelta(days=SITE_DAYS)) for since in begun]
-    size, first = max((end - i, -i) for i, end in enumerate(ends))
-    return ordered[-first : size - first]
 
 
 def _uw(watts: float) -> str:

@@ -19,7 +19,7 @@ from analysis.level import Level, borrowed, filter_level
 from analysis.noise import deviates, lag_one, noise_table, shared, slow_spread, table_sd
 from analysis.outlook import HarvestOutlook
 from analysis.site_days import Ahead, SiteDays, ahead
-from analysis.stops import LIKELY, Stop, ongoing_stops, past_stops
+from analysis.stops import Stop, ongoing_stops, past_stops, without
 from ingest.budget import SECONDS_PER_DAY, Budget
 
 Array = npt.NDArray[np.float64]
@@ -101,7 +101,7 @@ def _group(
     seen, values = known.seen.rows(), list(known.values)
     prior = _prior(budget, values)
     stops = ongoing_stops(known.values, censored, source.noise_sd, source.noise_keep, source.shared)
-    values = [_without(value, stop) for value, stop in zip(values, stops, strict=True)]
+    values = [without(value, stop) for value, stop in zip(values, stops, strict=True)]
     over = [past_stops(v, s.censored, source.noise_sd, source.noise_keep) for v, s in zip(values, seen, strict=True)]
     running = [np.where(stopped, np.nan, v) for v, stopped in zip(values, over, strict=True)]
     changes = find_changes(np.where(censored, np.nan, np.stack(running)))
@@ -125,13 +125,6 @@ def _group(
         _outlook(level, scatter, source, share, row, s, stop, ahead(season, week, shape, site, today, hour, days))
         for level, row, s, stop, week, shape in zip(levels, z, seen, stops, weeks, shapes, strict=True)
     ]
-
-
-def _without(value: Array, stop: Stop | None) -> Array:
-    """The days behind without a stop that is still on, if it likely is one."""
-    if stop is None or stop.share < LIKELY:
-        return value
-    return np.where(np.arange(len(value)) < len(value) - stop.days, value, np.nan)
 
 
 class _Step(NamedTuple):

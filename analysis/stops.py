@@ -34,6 +34,7 @@ class Stop(NamedTuple):
     days: int  # since it began
     share: float  # probability that it is a stop, and not a run of poor days
     factor: float  # what it leaves of the harvest
+    nodes: int  # that are low together; 1 for a node that is low alone
 
 
 def ongoing_stops(
@@ -63,12 +64,21 @@ def ongoing_stops(
     runs = [_low_run(value, bound) for value, bound in zip(values, censored, strict=True)]
     heard = np.isfinite(values[:, -HEARD_DAYS:]).any(axis=1) | np.array([run is not None for run in runs])
     low = sum(run is not None for run in runs)
-    weight = low / (1 + (low - 1) * shared**2) if low and 2 * low >= heard.sum() else 1.0
-    poor = _poor(noise_sd)
+    nodes = low if low and 2 * low >= heard.sum() else 1
+    weight, poor = nodes / (1 + (nodes - 1) * shared**2), _poor(noise_sd)
     return [
-        None if run is None else Stop(run.days, float(_share(run.low, run.days, poor, noise_keep, weight)), run.factor)
+        None
+        if run is None
+        else Stop(run.days, float(_share(run.low, run.days, poor, noise_keep, weight)), run.factor, nodes)
         for run in runs
     ]
+
+
+def without(value: Array, stop: Stop | None) -> Array:
+    """The days behind without a stop that is still on, if it likely is one."""
+    if stop is None or stop.share < LIKELY:
+        return value
+    return np.where(np.arange(len(value)) < len(value) - stop.days, value, np.nan)
 
 
 def _low_run(value: Array, censored: npt.NDArray[np.bool_]) -> _Run | None:

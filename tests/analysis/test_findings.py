@@ -65,6 +65,43 @@ def test_what_the_whole_site_shows_is_one_finding_of_the_site():
     assert "12 nodes at mill-floor" in found[0].evidence
 
 
+@pytest.mark.parametrize(("nodes", "days"), [(12, 2), (4, 4)])
+def test_a_young_stop_and_one_of_few_nodes_is_one_finding_of_the_site(nodes, days):
+    fleet = [node(f"mf-{i:02d}") for i in range(nodes)]
+    fleet = [replace(one, harvest_w=fall(one.harvest_w, DAYS - days, 0.1)) for one in fleet]
+    fleet[0] = replace(fleet[0], silent_for_s=50_000.0, usable_share=0.005)  # what the stop has emptied
+    (found,) = find(fleet)
+    assert (found.node_id, found.finding, found.since) == (None, "site-wide", FIRST + timedelta(days=DAYS - days))
+    assert f"{nodes} of {nodes} nodes" in found.evidence
+
+
+def test_sources_of_a_site_that_stop_together_are_one_finding():
+    kiln = parse_budget((FOLDER / "budgets" / "kiln-thermal.toml").read_text(), "kiln-thermal.toml")
+    kinds = [conveyor_budget(), kiln]
+    fleet = [node(f"{b.harvest.source}-{i}", budget=b) for b in kinds for i in range(6)]
+    (found,) = find([replace(one, harvest_w=fall(one.harvest_w, DAYS - 5, 0.1)) for one in fleet])
+    assert found.finding == "site-wide"
+    assert "vibration" in found.evidence
+    assert "thermal" in found.evidence
+
+
+def test_a_node_that_is_low_alone_has_a_cause_of_its_own():
+    fleet = [node(f"mf-{i:02d}") for i in range(12)]
+    fleet[3] = replace(fleet[3], harvest_w=fall(fleet[3].harvest_w, DAYS - 7, 0.1))
+    (found,) = find(fleet)
+    assert (found.node_id, found.finding) == ("mf-03", "harvest-short")
+
+
+def test_a_stop_that_is_over_is_no_lasting_fall():
+    # Since then the storage has been full: the days of the stop are the last whose harvest is known.
+    one = node()
+    day = np.arange(DAYS)
+    stopped = (day >= 150) & (day < 160)
+    seen = (day % 4 == 0) & (day < 150) | stopped
+    harvest = np.where(stopped, 0.1, np.where(seen, 1.0, 0.6)) * one.harvest_w
+    assert find([replace(one, harvest_w=harvest, harvest_bound=~seen)]) == []
+
+
 def test_a_gateway_that_is_down_is_one_finding_of_the_site():
     found = find([node(f"mf-{i:02d}", silent_for_s=50_000.0) for i in range(12)])
     assert names(found) == {"site-wide"}

@@ -1,0 +1,134 @@
+"""What the nodes of a site show together: what their harvests have in common, stops, and one cause in place of many."""
+
+from bisect import bisect_right
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import replace
+from datetime import timedelta
+
+import numpy as np
+
+from analysis.daily import medians
+from analysis.facts import SURE, Finding, NodeFacts
+from analysis.harvest import SOURCES
+from analysis.series import Floats
+from analysis.stops import LIKELY, ongoing_stops, past_stops, without
+
+SITE_SHARE = 0.6  # of a site's nodes that must show the same within SITE_DAYS to be one cause
+SITE_LEAST = 4
+SITE_DAYS = 3
+COHORT_LEAST = 5  # nodes of one site and source from which what they have in common is known
+LOW_DAYS = 3
+AT_THE_SITE = "season, weekday and planned closures taken out: one cause at the site rather than many at the nodes"
+STOPPED = {"harvest-short", "dark"}  # what a stop does to a node
+COMMON = {"harvest-short", "dark", "silent-charged"}  # what a site can do to its nodes
+
+
+def in_common(members: Sequence[NodeFacts]) -> Floats | None:
+    """What the harvests of one site and source have in common, by day, usually one; None for too few nodes."""
+    if len(members) < COHORT_LEAST:
+        return None
+    seen = np.stack([np.where(node.harvest_bound, np.nan, node.harvest_w) for node in members])
+    usual = medians(seen)
+    relative = seen / np.where(usual > 0, usual, np.nan)[:, None]
+    enough = np.isfinite(relative).sum(axis=0) >= COHORT_LEAST
+    return np.where(enough, medians(relative.T), np.nan)
+
+
+def without_stops(site: str, source: str, members: Sequence[NodeFacts]) -> tuple[Floats, Finding | None]:
+    """The nodes' harvest by day without stops, past and present; and the stop that is on, if they are low together.
+
+    A node that is low alone may have met a fault of its own: its days are kept.
+    """
+    usual, harvest = SOURCES[source], np.stack([node.harvest_w for node in members])
+    if source == "none":
+        return harvest, None
+    bound = np.stack([node.harvest_bound for node in members])
+    stops = ongoing_stops(harvest, bound, usual.noise_sd, usual.noise_keep, usual.shared)
+    together = [stop if stop is not None and stop.nodes >= SITE_LEAST else None for stop in stops]
+    running = [without(values, stop) for values, stop in zip(harvest, together, strict=True)]
+    for values, censored in zip(running, bound, strict=True):
+        values[past_stops(values, censored, usual.noise_sd, usual.noise_keep)] = np.nan
+    low = [stop for stop in together if stop is not None and stop.share >= LIKELY]
+    chance = float(np.median([stop.share for stop in low])) if low else 0.0
+    if len(low) < SITE_LEAST or chance < SURE:
+        return np.stack(running), None
+    days = int(np.median([stop.days for stop in low]))
+    since = members[0].first + timedelta(days=harvest.shape[1] - days)
+    evidence = (
+        f"the {source} harvest of {len(low)} of {len(members)} nodes at {site} is "
+        f"{max(np.median([stop.factor for stop in low]), 0.0):.0%} of usual since {since}, {AT_THE_SITE}"
+    )
+    return np.stack(running), Finding(None, "site-wide", since, chance, evidence, site)
+
+
+def one_a_site(stops: list[Finding]) -> list[Finding]:
+    """Stops of several sources of a site that begin together are one."""
+    one: dict[str, Finding] = {}
+    more: list[Finding] = []
+    for stop in sorted(stops, key=lambda stop: stop.since):
+        first = one.setdefault(stop.site, stop)
+        if stop.since - first.since > timedelta(days=SITE_DAYS):
+            more.append(stop)
+        elif stop is not first:
+            chance, evidence = max(first.probability, stop.probability), f"{first.evidence}; {stop.evidence}"
+            one[stop.site] = replace(first, probability=chance, evidence=evidence)
+    return [*one.values(), *more]
+
+
+def explained(finding: Finding, stop: Finding) -> bool:
+    """Whether a finding of a node is what a stop of its site does to it."""
+    return finding.finding in STOPPED and finding.since >= stop.since - timedelta(days=SITE_DAYS)
+
+
+def long_low(site: str, source: str, members: Sequence[NodeFacts], common: Floats) -> Finding | None:
+    """A fall of the whole site's harvest that its own past does not know, however long ago it began."""
+    means = np.convolve(np.nan_to_num(common, nan=1.0), np.ones(LOW_DAYS) / LOW_DAYS, mode="valid")
+    past = means[: -2 * LOW_DAYS]
+    if len(past) < 8 * LOW_DAYS or not np.isfinite(common[-LOW_DAYS:]).any():
+        return None
+    limit = min(0.5, 0.7 * float(np.quantile(past, 0.02)))
+    if means[-1] >= limit:
+        return None
+    low = np.flatnonzero(means >= limit)
+    since = members[0].first + timedelta(days=int(low[-1]) + LOW_DAYS if len(low) else 0)
+    evidence = (
+        f"the {source} harvest of {len(members)} nodes at {site} is {means[-1]:.0%} of usual over {LOW_DAYS} days, "
+        + AT_THE_SITE
+    )
+    return Finding(None, "site-wide", since, 0.95, evidence, site)
+
+
+def site_wide(nodes: Sequence[NodeFacts], found: list[Finding]) -> list[Finding]:
+    """Put one finding in place of those that most nodes of a site share at the same time."""
+    size: defaultdict[str, int] = defaultdict(int)
+    for node in nodes:
+        size[node.site] += 1
+    groups: defaultdict[str, list[Finding]] = defaultdict(list)
+    for finding in found:
+        if finding.finding in COMMON:
+            groups[finding.site].append(finding)
+    kept = list(found)
+    for site, members in groups.items():
+        common = _together(members)
+        if len(common) < max(SITE_LEAST, SITE_SHARE * size[site]):
+            continue
+        gone = {id(finding) for finding in common}
+        kept = [finding for finding in kept if id(finding) not in gone]
+        kinds = sorted({finding.finding for finding in common})
+        evidence = (
+            f"{len(common)} of {size[site]} nodes at {site} show {' or '.join(kinds)} since {common[0].since}: "
+            "one cause at the site (stop, lights, gateway) rather than many at the nodes"
+        )
+        chance = float(np.median([finding.probability for finding in common]))
+        kept.append(Finding(None, "site-wide", common[0].since, chance, evidence, site))
+    return kept
+
+
+def _together(members: list[Finding]) -> list[Finding]:
+    """The largest group that begins within SITE_DAYS, earliest first."""
+    ordered = sorted(members, key=lambda finding: finding.since)
+    begun = [finding.since for finding in ordered]
+    ends = [bisect_right(begun, since + timedelta(days=SITE_DAYS)) for since in begun]
+    size, first = max((end - i, -i) for i, end in enumerate(ends))
+    return ordered[-first : size - first]

@@ -34,8 +34,9 @@ class NodeFacts:
         Harvest freed of season, weekday and closures [W], NaN where unknown; whether it is only a lower bound.
     wakes : ndarray, shape (days,)
         Wakes a day, NaN where not observed.
-    sleep, leakage : Rise
-        Against the node's first weeks.
+    sleep, leakage, wake, load, dip : Rise
+        Of sleep power, leakage, the energy of a wake, wakes and sleep together at the recent wake rate, and of what a
+        wake takes of the voltage (its energy per capacity), against the node's first weeks.
     health : Health
     commissioned : date
     silent_for_s : float
@@ -47,8 +48,8 @@ class NodeFacts:
         Site day of the last report.
     tie : float
         Correlation of sleep with leakage in the posterior; near -1 they cannot be told apart.
-    fade_tie : float
-        The same of capacity's fade with leakage's rise; near 1 or -1.
+    fade_tie, wake_tie : float
+        The same of capacity's fade with leakage's rise, near 1 or -1, and with the energy of a wake, near 1.
     fade : sequence
         `health.fade_or_leak`; empty where only `health` tells of capacity.
     """
@@ -62,6 +63,9 @@ class NodeFacts:
     wakes: Floats
     sleep: Rise
     leakage: Rise
+    wake: Rise
+    load: Rise
+    dip: Rise
     health: Health
     commissioned: date
     silent_for_s: float
@@ -71,6 +75,7 @@ class NodeFacts:
     heard: date
     tie: float
     fade_tie: float
+    wake_tie: float
     fade: Sequence[Sequence[float]] = ()
 
 

@@ -4,7 +4,7 @@ import math
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import NamedTuple
 
 import numpy as np
@@ -27,13 +27,21 @@ RESTLESS = (
 )
 WAKES_RISE = 0.3  # work itself moves by a fifth from week to week
 WAKES_OVER = 0.3  # over the plan, where nothing has changed since commissioning
-DRAIN_RISE = 0.3
+DRAIN_RISE, WAKE_COST, LOAD_RISE = 0.3, 0.15, 0.1  # of sleep, of a wake's energy, of both together
+DIP_RISE = 0.06  # of what a wake takes of the voltage
 LEAKAGE_RISE = 0.5
 FADE = 0.025
 UNTOLD = 0.7  # sd of the logarithm of a rise from which on the evidence does not tell it from another
+LIKELY = 0.5  # chance from which on a cause is named beside one that is sure
 LEFT_IN_QUIET = 0.03  # of the mean harvest, at most, in hours taken for quiet,
 LEFT_IN_REST = sum(REST_PRIOR)  # and in spells of rest of a source without such hours
-FADE_TIE = 0.5  # correlation from which fade and leakage name each other
+TIE = 0.5  # correlation from which causes that move together in the posterior name each other
+TIED = {
+    "drain-over": "a costlier wake or sleep (drain-over)",
+    "leakage-rise": "a rise of leakage (leakage-rise)",
+    "capacity-fade": "a loss of capacity (capacity-fade)",
+}
+UNTOLD_FROM = "; {} is not separable from it on this evidence: a visit with a changed wake rate would tell"
 RESISTANCE_RISE = 0.3
 RECENT_DAYS = 7
 WAKE_DAYS = RECENT_DAYS, 4 * RECENT_DAYS  # that tell how often a node wakes, where this has risen and where it has not
@@ -59,6 +67,16 @@ def find(nodes: Sequence[NodeFacts]) -> list[Finding]:
     return site_wide(nodes, found) + one_a_site(stops)
 
 
+class _Cause(NamedTuple):
+    """What may empty a storage faster: its finding, how likely it is, and the findings it is not told from."""
+
+    name: str
+    chance: float
+    since: date | None
+    told: str
+    ties: set[str]
+
+
 class _Course(NamedTuple):
     """A node's harvest and wakes by day, less what its site's nodes share of harvest, and what they show."""
 
@@ -81,8 +99,8 @@ def _courses(members: Sequence[NodeFacts], running: Floats, common: Floats | Non
 
 
 def _of_node(node: NodeFacts, course: _Course) -> list[Finding]:
-    storage = _storage(node, course.fell)
-    judged = (_silence(node), _harvest(node, course), _wakes(node, course), *_drains(node, course.fell), *storage)
+    drains = _drains(node, course.fell)
+    judged = (_silence(node), _harvest(node, course), _wakes(node, course), *drains, _resistance(node))
     return [replace(finding, site=node.site) for finding in judged if finding is not None]
 
 
@@ -185,35 +203,91 @@ def _wakes(node: NodeFacts, course: _Course) -> Finding | None:
 
 
 def _drains(node: NodeFacts, fell: Change | None) -> list[Finding | None]:
-    """A rise of what the node loses at rest: sleep, leakage, or one of the two where they cannot be told apart.
+    """What empties the storage faster than at first: a costlier load, a leak or a loss of capacity, each with its ties.
 
-    Where both seem to have risen, one of them rather has: two causes at a time are rare.
+    What the evidence does not tell from a cause is named with it, and so is another cause that is likely, too: two at a
+    time are rare.
     """
-    sleep = _chance(node.sleep, DRAIN_RISE + _left_of_sleep(node, fell))
-    leakage = _chance(node.leakage, LEAKAGE_RISE)
+    gone = _gone_from_quiet(node, fell)
+    drain, leak, fade = _spends(node, gone), _leaks(node), _fades(node, gone)
+    if max(drain.chance, leak.chance, fade.chance) < SURE:
+        return [_takes_more(node, gone, drain, leak, fade)]
     found: list[Finding | None] = []
-    for name, rise, chance, what, other, another in (
-        ("drain-over", node.sleep, sleep, "sleep power", "leakage (leakage-rise)", node.leakage),
-        ("leakage-rise", node.leakage, leakage, "leakage", "sleep power (drain-over)", node.sleep),
-    ):
-        if chance < SURE:
-            continue
-        evidence = f"{what} is {rise.ratio:.1f} times what it was (sd {rise.sd:.1f})"
-        if node.tie < -0.8 or not another.sd < UNTOLD * another.ratio or min(sleep, leakage) >= SURE:
-            evidence += f"; a rise of {other} is not separable at these voltages and temperatures"
-        if name == "leakage-rise":
-            evidence += _tied(node, "capacity")
-        since = rise.since or node.commissioned
-        found.append(Finding(node.node_id, name, since, chance, evidence))
+    for cause, others in ((drain, (leak, fade)), (leak, (drain, fade)), (fade, (leak, drain))):
+        if cause.chance >= SURE:
+            tied = [TIED[other.name] for other in others if other.name in cause.ties or other.chance >= LIKELY]
+            told = cause.told + (UNTOLD_FROM.format(" or ".join(tied)) if tied else "")
+            found.append(Finding(node.node_id, cause.name, cause.since or node.commissioned, cause.chance, told))
     return found
 
 
-def _tied(node: NodeFacts, other: str, explains: bool = False) -> str:
-    """What to say where fade and leakage move together in the posterior, or the other alone explains as much."""
-    if abs(node.fade_tie) < FADE_TIE and not explains:
-        return ""
-    what = {"leakage": "a rise of leakage (leakage-rise)", "capacity": "a loss of capacity (capacity-fade)"}[other]
-    return f"; {what} is not separable from it on this evidence: a visit with a changed wake rate would tell"
+def _spends(node: NodeFacts, gone: float) -> _Cause:
+    """A rise of sleep power, of the energy of a wake, or of both together where it is not told which."""
+    sleep, load = float(sleep_power(node.budget.load, middle_voltage(node.budget))), max(node.load_w, 1e-12)
+    ties = set() if node.tie >= -0.8 and _known(node.leakage) else {"leakage-rise"}
+    lines = (
+        (node.sleep, DRAIN_RISE + gone / max(sleep, 1e-12), "sleep power is", ties),
+        (node.wake, WAKE_COST + gone / load, "the energy of a wake is", ties | _wake_tie(node, "capacity-fade")),
+    )
+    judged = [_Cause("drain-over", _chance(r, least), r.since, _risen(what, r), of) for r, least, what, of in lines]
+    surest = max(judged, key=lambda cause: cause.chance)
+    together = _chance(node.load, LOAD_RISE + gone / load)
+    if surest.chance >= min(together, SURE):
+        return surest
+    told = _risen("wakes and sleep together cost", node.load) + "; which of the two does not show"
+    return _Cause("drain-over", together, node.load.since, told, {"leakage-rise", *_wake_tie(node, "capacity-fade")})
+
+
+def _leaks(node: NodeFacts) -> _Cause:
+    ties = set() if node.tie >= -0.8 and _known(node.sleep) else {"drain-over"}
+    if abs(node.fade_tie) >= TIE:
+        ties.add("capacity-fade")
+    rise = node.leakage
+    return _Cause("leakage-rise", _chance(rise, LEAKAGE_RISE), rise.since, _risen("leakage is", rise), ties)
+
+
+def _fades(node: NodeFacts, gone: float) -> _Cause:
+    """A loss of capacity; or that or a risen leakage, where only the two together are sure."""
+    ratio, sd = node.health.capacity_ratio, node.health.capacity_sd
+    if not np.isfinite(ratio):
+        return _Cause("capacity-fade", 0.0, None, "", set())
+    weight, middle, spread = np.array(node.fade or ((1.0, ratio, sd),)).T
+    least = 1 - FADE - (gone / node.load_w if node.load_w > 0 else 0.0)
+    faded = ndtr((least - middle) / np.maximum(spread, 1e-6))
+    chance, leaks = float(weight @ faded), float(weight[1:].sum())
+    either = float(weight[0] * faded[0]) + leaks
+    ties = _wake_tie(node, "drain-over")
+    alone = leaks > 0 and float(weight[1:] @ faded[1:]) < 0.5 * leaks  # a leak explains as much without any fade
+    if abs(node.fade_tie) >= TIE or chance < SURE or alone or leaks >= LIKELY:
+        ties.add("leakage-rise")
+    told = f"capacity is {ratio:.0%} of what it was (sd {sd:.0%}): wakes and rest both cost more voltage"
+    return _Cause("capacity-fade", either if leaks <= chance < SURE else chance, None, told, ties)
+
+
+def _takes_more(node: NodeFacts, gone: float, drain: _Cause, leak: _Cause, fade: _Cause) -> Finding | None:
+    """A wake that takes more of the voltage, where it does not show whether it costs more or capacity is lost."""
+    least = DIP_RISE + (gone / node.load_w if node.load_w > 0 else 0.0)
+    if (chance := _chance(node.dip, least)) < SURE:
+        return None
+    first, other = (drain, fade) if drain.chance > fade.chance else (fade, drain)
+    untold = "leakage-rise" in fade.ties or leak.chance >= 1 - SURE or not _known(node.leakage)
+    told = _risen("what a wake takes of the voltage is", node.dip)
+    told += UNTOLD_FROM.format(" or ".join(TIED[name] for name in (other.name, *["leakage-rise"] * untold)))
+    return Finding(node.node_id, first.name, node.dip.since or node.commissioned, chance, told)
+
+
+def _wake_tie(node: NodeFacts, other: str) -> set[str]:
+    """What a loss of capacity and the energy of a wake name of each other where they move together."""
+    return {other} if node.wake_tie >= TIE else set()
+
+
+def _risen(what: str, rise: Rise) -> str:
+    return f"{what} {rise.ratio:.2g} times what it was (sd {rise.sd:.1g})"
+
+
+def _known(rise: Rise) -> bool:
+    """Whether the evidence tells of it at all."""
+    return rise.sd < UNTOLD * rise.ratio
 
 
 def _chance(rise: Rise, least: float) -> float:
@@ -223,43 +297,15 @@ def _chance(rise: Rise, least: float) -> float:
     return float(ndtr(np.log(rise.ratio / (1 + least)) / max(rise.sd / rise.ratio, 1e-6)))
 
 
-def _storage(node: NodeFacts, fell: Change | None) -> list[Finding | None]:
+def _resistance(node: NodeFacts) -> Finding | None:
     health = node.health
-    found: list[Finding | None] = []
-    if np.isfinite(health.capacity_ratio):
-        found.append(_faded(node, 1 - FADE - _left(node, fell)))
-    if np.isfinite(health.esr_ratio):
-        chance = float(ndtr((health.esr_ratio - 1 - RESISTANCE_RISE) / max(health.esr_sd, 0.02)))
-        if chance >= SURE:
-            told = f"series resistance is {health.esr_ratio:.2f} times what it was, at 25 degC, by the step at a wake"
-            found.append(Finding(node.node_id, "resistance-rise", node.commissioned, chance, told))
-    return found
-
-
-def _faded(node: NodeFacts, least: float) -> Finding | None:
-    """Capacity below `least` of what it was; or that or a risen leakage, where only the two together are sure."""
-    mixed = node.fade or ((1.0, node.health.capacity_ratio, node.health.capacity_sd),)
-    weight, ratio, sd = np.array(mixed).T
-    faded = ndtr((least - ratio) / np.maximum(sd, 1e-6))
-    chance, leaks = float(weight @ faded), float(weight[1:].sum())
-    either = float(weight[0] * faded[0]) + leaks
-    if max(chance, either) < SURE or chance < leaks:
+    if not np.isfinite(health.esr_ratio):
         return None
-    explains = leaks > 0 and float(weight[1:] @ faded[1:]) < 0.5 * leaks
-    told = f"capacity is {node.health.capacity_ratio:.0%} of what it was (sd {node.health.capacity_sd:.0%})"
-    evidence = f"{told}: wakes and rest both cost more voltage{_tied(node, 'leakage', explains or chance < SURE)}"
-    return Finding(node.node_id, "capacity-fade", node.commissioned, chance if chance >= SURE else either, evidence)
-
-
-def _left(node: NodeFacts, fell: Change | None) -> float:
-    """What a lasting fall of harvest can feign of a fade: harvest left in hours taken for quiet falls with it."""
-    return _gone_from_quiet(node, fell) / node.load_w if node.load_w > 0 else 0.0
-
-
-def _left_of_sleep(node: NodeFacts, fell: Change | None) -> float:
-    """The same of a rise of sleep."""
-    sleep = float(sleep_power(node.budget.load, middle_voltage(node.budget)))
-    return _gone_from_quiet(node, fell) / sleep if sleep > 0 else 0.0
+    chance = float(ndtr((health.esr_ratio - 1 - RESISTANCE_RISE) / max(health.esr_sd, 0.02)))
+    if chance < SURE:
+        return None
+    told = f"series resistance is {health.esr_ratio:.2f} times what it was, at 25 degC, by the step at a wake"
+    return Finding(node.node_id, "resistance-rise", node.commissioned, chance, told)
 
 
 def _gone_from_quiet(node: NodeFacts, fell: Change | None) -> float:

@@ -17,10 +17,12 @@ from analysis.series import Counts, Floats
 from analysis.state import (
     CAPACITY,
     FADE,
+    FASTER,
     LEAK,
     RENEWED,
     RISE,
     SLEEP,
+    SLOWER,
     STATES,
     STORAGE_REPLACED,
     UNMEASURED_START,
@@ -33,8 +35,8 @@ from analysis.state import (
 )
 
 # A block is a weighted sum of days' evidence, and these columns more: the day after it, whether it begins with a sudden
-# change or with work on the node, the noise factor after it, whether a sudden change follows, and whether there has
-# been one since the storage was new.
+# change (FASTER, SLOWER) or with work on the node, the noise factor after it, whether a sudden change follows, and
+# whether there has been one since the storage was new.
 END, CHANGED, WORKED, FACTOR, FOLLOWED, UNSETTLED = range(SUMS, SUMS + 6)
 BLOCK = SUMS + 6
 # Columns of a day's path: ratios, then the covariance of the first three.
@@ -158,7 +160,7 @@ def _next_block(sums, work, wander, k, begun, x, p, blocks):  # type: ignore[no-
             streak += 1
             if streak == CHANGE_DAYS and since > first:
                 block[:] = saved
-                block[END], block[FOLLOWED] = since, 1.0
+                block[END], block[FOLLOWED] = since, FASTER if sign > 0.0 else SLOWER
                 break
         elif abs(z) <= SUSPECT:
             streak = 0
@@ -170,8 +172,9 @@ def _next_block(sums, work, wander, k, begun, x, p, blocks):  # type: ignore[no-
     if block[POINTS] > 0.0 and changed == 0.0 and block[WORKED] == 0.0:
         _unpack(block, a, b)
         beta = lines_of(near, block[VOLTAGE], block[WARMTH], block[MEASURED], h)
-        if abs(_surprise(a, b, h, beta, grown, 1.0)) > SUSPECT_BLOCK:
-            block[CHANGED] = 1.0
+        z = _surprise(a, b, h, beta, grown, 1.0)
+        if abs(z) > SUSPECT_BLOCK:
+            block[CHANGED] = FASTER if z > 0.0 else SLOWER
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -277,7 +280,7 @@ def _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path):  # type: ign
     Marks the block before which a sudden change of capacity, sleep or leakage would explain most, if that is more than
     SUSPECT_STEP standard deviations (the auxiliary residuals of the state); returns whether there is one.
     """
-    best, most = 0, SUSPECT_STEP
+    best, most, way = 0, SUSPECT_STEP, FASTER
     known, before, future = np.zeros(STATES), np.zeros(STATES), np.zeros((STATES, STATES))
     g, gf, half = np.empty((3, STATES)), np.empty((3, STATES)), np.empty((STATES, STATES))
     for k in range(count - 1, -1, -1):
@@ -305,7 +308,7 @@ def _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path):  # type: ign
         for i in (FADE, SLEEP, RISE):
             step = abs(known[i]) / np.sqrt(max(future[i, i], 1e-12))
             if step > most and k > 0 and blocks[k, CHANGED] == 0.0 and blocks[k, WORKED] == 0.0:
-                best, most = k, step
+                best, most, way = k, step, FASTER if (known[i] < 0.0) == (i == FADE) else SLOWER
         if int(blocks[k, WORKED]) & STORAGE_REPLACED:
             for i in range(STATES):
                 if RENEWED[i]:
@@ -313,7 +316,7 @@ def _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path):  # type: ign
                     future[i, :] = 0.0
                     future[:, i] = 0.0
     if best > 0:
-        blocks[best, CHANGED] = 1.0
+        blocks[best, CHANGED] = way
     return best > 0
 
 

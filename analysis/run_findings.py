@@ -20,6 +20,10 @@ from analysis.series import Floats
 from ingest.budget import SECONDS_PER_DAY
 
 BASELINE_DAYS = 28
+# Places in a day of the path: of a covariance and the two ratios.
+CAPACITY, PER = (kalman.C_C, kalman.C, kalman.C), (kalman.C_E, kalman.C, kalman.E)
+WAKES, SLEEP = (kalman.E_E, kalman.E, kalman.E), (kalman.S_S, kalman.S, kalman.S)
+WAKES_AND_SLEEP = (kalman.E_S, kalman.E, kalman.S)
 RISE_DAYS = 10  # of evidence that tell a rise of sleep, where no more than rests of days tell
 
 
@@ -56,13 +60,14 @@ def _spent(site: SiteBook, length: int) -> tuple[Floats, Floats]:
     return by_day, spent / np.maximum(seen, 1.0)
 
 
-def _told(books: list[NodeBook]) -> tuple[Floats, Floats, Floats]:
-    """Of each node the relative sd of sleep, and how sleep is tied to leakage and capacity's fade to leakage's rise."""
+def _told(books: list[NodeBook]) -> tuple[Floats, Floats, Floats, Floats]:
+    """Of each node the relative sd of sleep, and how sleep is tied to leakage, and fade to leakage and to wakes."""
     covariance = np.stack([book.field.covariance[book.row] for book in books])
     return (
         per_capacity_sd(covariance)[1],
         _correlation(covariance, places.SLEEP, places.LEAK),
         _correlation(covariance, places.FADE, places.RISE),
+        _correlation(covariance, places.FADE, places.WAKE),
     )
 
 
@@ -77,6 +82,7 @@ def _facts(
     sleep_sd: float,
     tie: float,
     fade_tie: float,
+    wake_tie: float,
 ) -> NodeFacts:
     health, changed = judged.health, _changed(book)
     return NodeFacts(
@@ -89,6 +95,7 @@ def _facts(
         wakes,
         sleep=_rise(book, kalman.S, sleep_sd, changed),
         leakage=Rise(health.leakage_ratio, health.leakage_sd, changed),
+        **_costs(book, changed),
         health=health,
         commissioned=since(book.field, book.row, int(book.field.renewed[book.row])),
         silent_for_s=book.silent_for,
@@ -98,6 +105,7 @@ def _facts(
         heard=datetime.fromtimestamp(book.state.time, site.site.zone).date(),
         tie=tie,
         fade_tie=fade_tie,
+        wake_tie=wake_tie,
         fade=judged.fade,
     )
 
@@ -124,6 +132,38 @@ def _rise(book: NodeBook, column: int, sd: float, changed: date | None) -> Rise:
     path = field.path[row, field.renewed[row] : field.days[row], column]
     ratio = float(path[-1] / path[:BASELINE_DAYS].mean(dtype=np.float64))
     return Rise(ratio, ratio * sd * float(np.sqrt(2)), changed)
+
+
+def _costs(book: NodeBook, changed: date | None) -> dict[str, Rise]:
+    """How much more a wake, wakes and sleep together, and a wake in voltage, cost than at first.
+
+    What is common to all times, the scale, cancels. A change of energies has the doubt that the state has beyond its
+    first, and no less than the fade of the capacity in which they are counted; per capacity, each time tells its own.
+    """
+    field, row = book.field, book.row
+    path = field.path[row, field.renewed[row] : field.days[row]]
+    if field.evidence_days[row] < RISE_DAYS:
+        return dict.fromkeys(("wake", "load", "dip"), Rise(np.nan, np.nan, None))
+    first, last = path[:BASELINE_DAYS].mean(axis=0, dtype=np.float64), path[-1].astype(np.float64)
+    wake, sleep = (float(last[k] / first[k]) for k in (kalman.E, kalman.S))
+    ee, es, ss = (_doubt(last, *pair) - _doubt(first, *pair) for pair in (WAKES, WAKES_AND_SLEEP, SLEEP))
+    spent = book.account.wake_j[-BASELINE_DAYS:].sum(), book.account.sleep_j[-BASELINE_DAYS:].sum()
+    a, b = np.array(spent) / max(sum(spent), 1e-12)
+    least = field.covariance[row, places.FADE, places.FADE]
+    per = sum(_doubt(at, *WAKES) - 2 * _doubt(at, *PER) + _doubt(at, *CAPACITY) for at in (first, last))
+    return {
+        name: Rise(ratio, ratio * float(np.sqrt(max(variance, floor))), changed)
+        for name, ratio, variance, floor in (
+            ("wake", wake, ee, least),
+            ("load", 1 / max(a / wake + b / sleep, 1e-12), a * a * ee + 2 * a * b * es + b * b * ss, least),
+            ("dip", wake / float(last[kalman.C] / first[kalman.C]), per, 1e-6),
+        )
+    }
+
+
+def _doubt(at: Floats, place: int, one: int, other: int) -> float:
+    """Relative covariance of two ratios on a day of the path."""
+    return float(at[place] / (at[one] * at[other]))
 
 
 def _changed(book: NodeBook) -> date | None:

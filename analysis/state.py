@@ -20,8 +20,10 @@ DRIFT_PER_DAY = np.array([0.0, 0.004, 3e-4, 5e-4, 0.0, 0.003, 0.0, 0.0, 0.0, 0.0
 UNMEASURED_DRIFT = (0.012, 0.03)
 UNMEASURED_START = 0.5
 LEAKING_DRIFT = 0.03  # of ln leakage after a sudden change, one sd per root day: what has begun to leak goes on
-# What a sudden change may move, one sd.
-JUMP = np.array([0.0, 0.05, 0.05, 0.6, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.03])
+# What a sudden change may move, one sd: a storage wears slowly, firmware and faults cost more at once.
+JUMP = np.array([0.0, 0.05, 0.3, 0.6, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.03])
+FASTER, SLOWER = 1.0, 2.0  # how the storage empties after a sudden change
+SLOWER_WAKE = 0.05  # of wake energy, one sd: a load falls seldom, but harvest in hours taken for quiet looks like it
 # How far from the budget a state can be, whatever the evidence.
 REACH = np.array([1.5, 2.0, 1.5, 4.0, 4.0, 5.0, 8.0, 8.0, 2.0, 0.02, 2.0, 1.0])
 STORAGE_REPLACED, FIRMWARE = 1, 2  # bits of a day's work on the node
@@ -129,9 +131,14 @@ def hold(x):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def grow(p, days, changed, wander):  # type: ignore[no-untyped-def]
-    """Let the state drift for some days, and jump; leakage wanders with a temperature that is not measured."""
+    """Let the state drift for some days, and jump where `changed` is FASTER or SLOWER.
+
+    Leakage wanders with a temperature that is not measured.
+    """
     for i in range(STATES):
-        p[i, i] += days * DRIFT_PER_DAY[i] ** 2 + changed * JUMP[i] ** 2
+        p[i, i] += days * DRIFT_PER_DAY[i] ** 2
+        if changed > 0.0:
+            p[i, i] += (SLOWER_WAKE if i == WAKE and changed == SLOWER else JUMP[i]) ** 2
     p[RISE, RISE] += days * wander**2
 
 

@@ -24,8 +24,8 @@ def node(name="mf-01", **changes) -> NodeFacts:
     harvest = 70e-6 * (1 + RNG.normal(0, 0.15, DAYS))
     facts = NodeFacts(
         name, "mill-floor", conveyor_budget(), FIRST, harvest, np.zeros(DAYS, bool), 48 + RNG.normal(0, 1, DAYS),
-        Rise(1.0, 0.1, None), Rise(1.0, 0.3, None), SOUND, FIRST, 0.0, 0.8, 8.0, 27e-6,
-        FIRST + timedelta(days=DAYS - 1), 0.0, 0.0,
+        Rise(1.0, 0.1, None), Rise(1.0, 0.3, None), *[Rise(1.0, 0.05, None)] * 3, SOUND, FIRST, 0.0, 0.8, 8.0, 27e-6,
+        FIRST + timedelta(days=DAYS - 1), 0.0, 0.0, 0.1,
     )  # fmt: skip
     return replace(facts, **changes)
 
@@ -134,6 +134,42 @@ def test_drain_and_leakage_that_cannot_be_told_apart_name_each_other():
     both = find([node(sleep=Rise(3.0, 0.3, FIRST), leakage=Rise(6.0, 1.0, FIRST), tie=0.1)])
     assert [found.finding for found in both] == ["drain-over", "leakage-rise"]
     assert all("not separable" in found.evidence for found in both)  # two causes at a time are rare
+
+
+def test_a_wake_that_costs_more_is_an_overdrawn_load_and_says_what_it_is_not_told_from():
+    (found,) = find([node(wake=Rise(1.5, 0.1, FIRST))])
+    # By hand: Phi(ln(1.5 / 1.15) / (0.1 / 1.5)) = Phi(3.99).
+    assert (found.finding, found.probability) == ("drain-over", pytest.approx(0.99997, abs=1e-5))
+    assert "the energy of a wake is 1.5 times what it was" in found.evidence
+    assert "not separable" not in found.evidence
+    (found,) = find([node(wake=Rise(1.5, 0.1, FIRST), wake_tie=0.7)])
+    assert "(capacity-fade) is not separable" in found.evidence
+    (found,) = find([node(health=replace(SOUND, capacity_ratio=0.85), wake_tie=0.7)])
+    assert found.finding == "capacity-fade"
+    assert "(drain-over) is not separable" in found.evidence
+
+
+def test_wakes_and_sleep_that_only_together_are_sure_are_one_finding():
+    (found,) = find([node(wake=Rise(1.2, 0.2, None), sleep=Rise(1.6, 0.6, None), load=Rise(1.3, 0.05, None))])
+    assert found.finding == "drain-over"
+    assert "which of the two does not show" in found.evidence
+
+
+def test_a_wake_that_takes_more_voltage_is_a_fade_or_a_costlier_wake():
+    dip = Rise(1.2, 0.03, FIRST)
+    (found,) = find([node(dip=dip, wake=Rise(1.15, 0.1, FIRST))])
+    assert found.finding == "drain-over"
+    assert "(capacity-fade) or a rise of leakage (leakage-rise) is not separable" in found.evidence
+    (found,) = find([node(dip=dip, health=replace(SOUND, capacity_ratio=0.93, capacity_sd=0.07))])
+    assert found.finding == "capacity-fade"
+    assert "(drain-over) or a rise of leakage (leakage-rise) is not separable" in found.evidence
+    assert find([node(dip=Rise(1.08, 0.03, FIRST))]) == []
+
+
+def test_two_causes_that_are_both_likely_name_each_other():
+    (found,) = find([node(leakage=Rise(1.6, 0.4, None), health=replace(SOUND, capacity_ratio=0.85))])
+    assert found.finding == "capacity-fade"
+    assert "leakage-rise" in found.evidence
 
 
 def test_harvest_that_fell_takes_with_it_what_passed_for_rest():

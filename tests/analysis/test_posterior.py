@@ -167,6 +167,17 @@ def test_leakage_that_grows_for_months_is_not_put_down_to_capacity():
     assert found.path[0, -1, C] / found.path[0, :28, C].mean() > 0.93
 
 
+@pytest.mark.parametrize("rate", [(0.5, 1.5), (1.0, 1.0)], ids=["varied", "steady"])
+def test_a_wake_that_comes_to_cost_more_within_weeks_is_no_loss_of_capacity(rate):
+    truths = [Truth(wake=1.0 + 0.5 * min(max(d - 80, 0) / 20, 1.0)) for d in range(200)]
+    found = told(200, truths, rate=rate)
+    ratio = found.path[0, -1] / found.path[0, :28].mean(axis=0)
+    # The change is found in weeks; what comes before and after it slowly is shared with capacity.
+    assert ratio[E] > 1.25
+    assert ratio[C] > 0.85
+    assert ratio[E] / ratio[C] == pytest.approx(1.5, rel=0.1)
+
+
 def test_a_fade_of_thirty_per_cent_a_year_shows_within_120_days():
     days = 60 + 120
     found = told(days, [Truth(capacity=1.0 - 0.3 * max(d - 60, 0) / 365) for d in range(days)])

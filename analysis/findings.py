@@ -18,6 +18,7 @@ from analysis.load import sleep_power
 from analysis.series import Floats
 from analysis.site_findings import explained, in_common, long_low, one_a_site, site_wide, without_stops
 from analysis.state import REST_PRIOR
+from analysis.stops import least_median
 from ingest.budget import Budget
 
 HARVEST_DROP = 0.25  # smaller falls may be the weather, or what a slow change of the parameters leaves over
@@ -45,6 +46,7 @@ UNTOLD_FROM = "; {} is not separable from it on this evidence: a visit with a ch
 RESISTANCE_RISE = 0.3
 RECENT_DAYS = 7
 WAKE_DAYS = RECENT_DAYS, 4 * RECENT_DAYS  # that tell how often a node wakes, where this has risen and where it has not
+LATE_DAYS = 14  # that tell whether a fall of harvest lasts
 COMMON_RANGE = (0.2, 5.0)  # of what the site's nodes share, that is taken out of each one's harvest
 
 
@@ -138,12 +140,15 @@ def _harvest(node: NodeFacts, course: _Course) -> Finding | None:
 
 
 def _lasts(node: NodeFacts, course: _Course, change: Change) -> bool:
-    """Whether harvest still stands nearer to what it fell to, and is more than a bound since."""
-    late = course.seen[-RECENT_DAYS:]
-    recent = np.nanmean(late) if np.isfinite(late).any() else change.after
-    since = slice(change.index, None)
-    bound = node.harvest_bound[since].mean() > 0.5 and np.nanmax(course.harvest[since]) > change.before
-    return bool(recent < (change.before + change.after) / 2 and not bound)
+    """Whether harvest has been nearer to what it fell to since, and still is: by days of which some are only bounds."""
+    known = np.isfinite(course.harvest)
+    for since in (slice(change.index, None), slice(-LATE_DAYS, None)):
+        told = known[since]
+        if told.any():
+            late = least_median(course.harvest[since][told], node.harvest_bound[since][told])
+            if late >= (change.before + change.after) / 2:
+                return False
+    return True
 
 
 def _season_doubt(node: NodeFacts, sd: float) -> float:

@@ -87,7 +87,7 @@ def _low_run(value: Array, censored: npt.NDArray[np.bool_]) -> _Run | None:
     run, usual = 0, 0.0
     while len(known) - run > 1:
         day, before = known[len(known) - 1 - run], known[: len(known) - 1 - run][-USUAL_DAYS:]
-        middle = float(_usual(value[before], censored[before]))
+        middle = float(least_median(value[before], censored[before]))
         if censored[day] or not value[day] < LOW * middle:
             break
         run, usual = run + 1, middle
@@ -125,7 +125,7 @@ def past_stops(
 
 
 @compiled
-def _usual(value: Array, censored: Any) -> float:
+def least_median(value: Array, censored: Any) -> float:
     """Median of days of which some are only lower bounds (product limit, as in `noise.noise_table`), or the highest."""
     order = np.argsort(value)
     left = 1.0
@@ -146,7 +146,7 @@ def _mark(known: Any, value: Array, censored: Any, poor: float, keep: float, sto
         low = False
         if not censored[day] and count >= LEAST_DAYS:
             last = usual[max(count - USUAL_DAYS, 0) : count]
-            low = value[day] < LOW * _usual(value[last], censored[last])
+            low = value[day] < LOW * least_median(value[last], censored[last])
         if low:
             run[length] = day
             length += 1

@@ -57,6 +57,18 @@ def test_a_fall_that_has_passed_is_not_a_finding():
     assert find([replace(one, harvest_w=bump)]) == []
 
 
+def test_a_fall_of_a_node_that_is_mostly_full_lasts_in_spite_of_one_good_day():
+    # Two days of three are at full, of which nothing is known but that they brought in what was spent.
+    one = node()
+    bound = np.arange(DAYS) % 3 > 0
+    harvest = fall(one.harvest_w, 100, 0.6) * np.where(bound, 0.3, 1.0)
+    harvest[160] = 1.4 * 70e-6  # at full early, and more than it ever was
+    (found,) = find([replace(one, harvest_w=harvest, harvest_bound=bound)])
+    assert found.finding == "harvest-short"
+    mended = np.where(np.arange(DAYS) < DAYS - 12, harvest, 65e-6)
+    assert find([replace(one, harvest_w=mended, harvest_bound=bound | (np.arange(DAYS) >= DAYS - 12))]) == []
+
+
 def test_what_the_whole_site_shows_is_one_finding_of_the_site():
     fleet = [node(f"mf-{i:02d}") for i in range(12)]
     found = find([replace(one, harvest_w=fall(one.harvest_w, DAYS - 4, 0.1)) for one in fleet])

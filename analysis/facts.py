@@ -34,9 +34,9 @@ class NodeFacts:
         Harvest freed of season, weekday and closures [W], NaN where unknown; whether it is only a lower bound.
     wakes : ndarray, shape (days,)
         Wakes a day, NaN where not observed.
-    sleep, leakage, wake, load, dip : Rise
-        Of sleep power, leakage, the energy of a wake, wakes and sleep together at the recent wake rate, and of what a
-        wake takes of the voltage (its energy per capacity), against the node's first weeks.
+    sleep, leakage, wake, load, rest : Rise
+        Of sleep power, leakage, the energy of a wake, wakes and sleep together at the recent wake rate, and of all that
+        empties the storage at rest, per capacity, against the node's first weeks.
     health : Health
     commissioned : date
     silent_for_s : float
@@ -65,7 +65,7 @@ class NodeFacts:
     leakage: Rise
     wake: Rise
     load: Rise
-    dip: Rise
+    rest: Rise
     health: Health
     commissioned: date
     silent_for_s: float

@@ -29,7 +29,7 @@ RESTLESS = (
 WAKES_RISE = 0.3  # work itself moves by a fifth from week to week
 WAKES_OVER = 0.3  # over the plan, where nothing has changed since commissioning
 DRAIN_RISE, WAKE_COST, LOAD_RISE = 0.3, 0.15, 0.1  # of sleep, of a wake's energy, of both together
-DIP_RISE = 0.06  # of what a wake takes of the voltage
+REST_RISE = 0.1  # of all that empties the storage at rest, per capacity
 LEAKAGE_RISE = 0.5
 FADE = 0.025
 UNTOLD = 0.7  # sd of the logarithm of a rise from which on the evidence does not tell it from another
@@ -216,7 +216,7 @@ def _drains(node: NodeFacts, fell: Change | None) -> list[Finding | None]:
     gone = _gone_from_quiet(node, fell)
     drain, leak, fade = _spends(node, gone), _leaks(node), _fades(node, gone)
     if max(drain.chance, leak.chance, fade.chance) < SURE:
-        return [_takes_more(node, gone, drain, leak, fade)]
+        return [_empties(node, gone, sorted((drain, leak, fade), key=lambda cause: -cause.chance))]
     found: list[Finding | None] = []
     for cause, others in ((drain, (leak, fade)), (leak, (drain, fade)), (fade, (leak, drain))):
         if cause.chance >= SURE:
@@ -269,16 +269,14 @@ def _fades(node: NodeFacts, gone: float) -> _Cause:
     return _Cause("capacity-fade", either if leaks <= chance < SURE else chance, None, told, ties)
 
 
-def _takes_more(node: NodeFacts, gone: float, drain: _Cause, leak: _Cause, fade: _Cause) -> Finding | None:
-    """A wake that takes more of the voltage, where it does not show whether it costs more or capacity is lost."""
-    least = DIP_RISE + (gone / node.load_w if node.load_w > 0 else 0.0)
-    if (chance := _chance(node.dip, least)) < SURE:
+def _empties(node: NodeFacts, gone: float, causes: list[_Cause]) -> Finding | None:
+    """A storage that empties faster at rest, where it does not show of what: the likeliest cause first."""
+    least = REST_RISE + (gone / node.load_w if node.load_w > 0 else 0.0)
+    if (chance := _chance(node.rest, least)) < SURE:
         return None
-    first, other = (drain, fade) if drain.chance > fade.chance else (fade, drain)
-    untold = "leakage-rise" in fade.ties or leak.chance >= 1 - SURE or not _known(node.leakage)
-    told = _risen("what a wake takes of the voltage is", node.dip)
-    told += UNTOLD_FROM.format(" or ".join(TIED[name] for name in (other.name, *["leakage-rise"] * untold)))
-    return Finding(node.node_id, first.name, node.dip.since or node.commissioned, chance, told)
+    told = _risen("what empties the storage at rest is", node.rest)
+    told += UNTOLD_FROM.format(" or ".join(TIED[cause.name] for cause in causes[1:]))
+    return Finding(node.node_id, causes[0].name, node.rest.since or node.commissioned, chance, told)
 
 
 def _wake_tie(node: NodeFacts, other: str) -> set[str]:

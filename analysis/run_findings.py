@@ -21,7 +21,6 @@ from ingest.budget import SECONDS_PER_DAY
 
 BASELINE_DAYS = 28
 # Places in a day of the path: of a covariance and the two ratios.
-CAPACITY, PER = (kalman.C_C, kalman.C, kalman.C), (kalman.C_E, kalman.C, kalman.E)
 WAKES, SLEEP = (kalman.E_E, kalman.E, kalman.E), (kalman.S_S, kalman.S, kalman.S)
 WAKES_AND_SLEEP = (kalman.E_S, kalman.E, kalman.S)
 RISE_DAYS = 10  # of evidence that tell a rise of sleep, where no more than rests of days tell
@@ -95,7 +94,7 @@ def _facts(
         wakes,
         sleep=_rise(book, kalman.S, sleep_sd, changed),
         leakage=Rise(health.leakage_ratio, health.leakage_sd, changed),
-        **_costs(book, changed),
+        **_costs(book, changed, load),
         health=health,
         commissioned=since(book.field, book.row, int(book.field.renewed[book.row])),
         silent_for_s=book.silent_for,
@@ -134,31 +133,47 @@ def _rise(book: NodeBook, column: int, sd: float, changed: date | None) -> Rise:
     return Rise(ratio, ratio * sd * float(np.sqrt(2)), changed)
 
 
-def _costs(book: NodeBook, changed: date | None) -> dict[str, Rise]:
-    """How much more a wake, wakes and sleep together, and a wake in voltage, cost than at first.
+def _costs(book: NodeBook, changed: date | None, load: float) -> dict[str, Rise]:
+    """How much more a wake, wakes and sleep together, and all at rest per capacity, cost than at first.
 
     What is common to all times, the scale, cancels. A change of energies has the doubt that the state has beyond its
     first, and no less than the fade of the capacity in which they are counted; per capacity, each time tells its own.
     """
     field, row = book.field, book.row
-    path = field.path[row, field.renewed[row] : field.days[row]]
+    path, covariance = field.path[row, field.renewed[row] : field.days[row]], field.covariance[row]
     if field.evidence_days[row] < RISE_DAYS:
-        return dict.fromkeys(("wake", "load", "dip"), Rise(np.nan, np.nan, None))
+        return dict.fromkeys(("wake", "load", "rest"), Rise(np.nan, np.nan, None))
     first, last = path[:BASELINE_DAYS].mean(axis=0, dtype=np.float64), path[-1].astype(np.float64)
-    wake, sleep = (float(last[k] / first[k]) for k in (kalman.E, kalman.S))
+    capacity, wake, sleep, leakage = (last / first)[[kalman.C, kalman.E, kalman.S, kalman.L]].tolist()
     ee, es, ss = (_doubt(last, *pair) - _doubt(first, *pair) for pair in (WAKES, WAKES_AND_SLEEP, SLEEP))
     spent = book.account.wake_j[-BASELINE_DAYS:].sum(), book.account.sleep_j[-BASELINE_DAYS:].sum()
     a, b = np.array(spent) / max(sum(spent), 1e-12)
-    least = field.covariance[row, places.FADE, places.FADE]
-    per = sum(_doubt(at, *WAKES) - 2 * _doubt(at, *PER) + _doubt(at, *CAPACITY) for at in (first, last))
+    leaks, then = book.recent.leakage / max(load, 1e-12), max(a / wake + b / sleep, 1e-12)
+    least = float(covariance[places.FADE, places.FADE])
     return {
-        name: Rise(ratio, ratio * float(np.sqrt(max(variance, floor))), changed)
-        for name, ratio, variance, floor in (
-            ("wake", wake, ee, least),
-            ("load", 1 / max(a / wake + b / sleep, 1e-12), a * a * ee + 2 * a * b * es + b * b * ss, least),
-            ("dip", wake / float(last[kalman.C] / first[kalman.C]), per, 1e-6),
-        )
+        "wake": _risen(wake, max(ee, least), changed),
+        "load": _risen(1 / then, max(a * a * ee + 2 * a * b * es + b * b * ss, least), changed),
+        "rest": _risen(
+            (1 + leaks) / (then + leaks / leakage) / capacity, _rest(covariance, np.array([a, b, leaks])), changed
+        ),
     }
+
+
+def _risen(ratio: float, variance: float, changed: date | None) -> Rise:
+    """A ratio by the variance of its logarithm."""
+    return Rise(ratio, ratio * float(np.sqrt(variance)), changed)
+
+
+def _rest(covariance: Floats, spent: Floats) -> float:
+    """Variance of the logarithm of what empties the storage at rest per capacity, now over then.
+
+    `spent` is what goes to wakes, sleep and leakage, in any unit.
+    """
+    h = np.zeros(places.STATES)
+    h[[places.WAKE, places.SLEEP, places.LEAK]] = spent / spent.sum()
+    h[places.RISE] = h[places.LEAK]
+    h[[places.CAPACITY, places.FADE]] = -1.0
+    return float(2 * (h @ covariance @ h))
 
 
 def _doubt(at: Floats, place: int, one: int, other: int) -> float:

@@ -167,15 +167,18 @@ def test_wakes_and_sleep_that_only_together_are_sure_are_one_finding():
     assert "which of the two does not show" in found.evidence
 
 
-def test_a_wake_that_takes_more_voltage_is_a_fade_or_a_costlier_wake():
-    dip = Rise(1.2, 0.03, FIRST)
-    (found,) = find([node(dip=dip, wake=Rise(1.15, 0.1, FIRST))])
+def test_a_storage_that_empties_faster_for_whichever_reason_is_found_with_all_of_them():
+    rest = Rise(1.3, 0.04, FIRST)
+    (found,) = find([node(rest=rest, wake=Rise(1.15, 0.1, FIRST))])
     assert found.finding == "drain-over"
     assert "(capacity-fade) or a rise of leakage (leakage-rise) is not separable" in found.evidence
-    (found,) = find([node(dip=dip, health=replace(SOUND, capacity_ratio=0.93, capacity_sd=0.07))])
-    assert found.finding == "capacity-fade"
-    assert "(drain-over) or a rise of leakage (leakage-rise) is not separable" in found.evidence
-    assert find([node(dip=Rise(1.08, 0.03, FIRST))]) == []
+    (found,) = find([node(rest=rest, leakage=Rise(1.6, 0.4, None))])
+    assert found.finding == "leakage-rise"
+    assert find([node(rest=Rise(1.12, 0.04, FIRST))]) == []
+    kiln = parse_budget((FOLDER / "budgets" / "kiln-thermal.toml").read_text(), "kiln-thermal.toml")
+    idle = fall(np.full(DAYS, kiln.harvest.mean_power), 120, 0.0)  # and nothing of it is left in hours taken for rest
+    found = find([node(rest=rest, budget=kiln, load_w=0.5 * kiln.harvest.mean_power, harvest_w=idle)])
+    assert "drain-over" not in names(found)
 
 
 def test_two_causes_that_are_both_likely_name_each_other():

@@ -50,6 +50,8 @@ class NodeFacts:
         Correlation of sleep with leakage in the posterior; near -1 they cannot be told apart.
     fade_tie, wake_tie : float
         The same of capacity's fade with leakage's rise, near 1 or -1, and with the energy of a wake, near 1.
+    blur : float
+        Doubt that the evidence has left between wakes and sleep, over that before it; near 1 only their sum is known.
     fade : sequence
         `health.fade_or_leak`; empty where only `health` tells of capacity.
     """
@@ -76,6 +78,7 @@ class NodeFacts:
     tie: float
     fade_tie: float
     wake_tie: float
+    blur: float
     fade: Sequence[Sequence[float]] = ()
 
 

@@ -37,6 +37,9 @@ LIKELY = 0.5  # chance from which on a cause is named beside one that is sure
 LEFT_IN_QUIET = 0.03  # of the mean harvest, at most, in hours taken for quiet,
 LEFT_IN_REST = sum(REST_PRIOR)  # and in spells of rest of a source without such hours
 TIE = 0.5  # correlation from which causes that move together in the posterior name each other
+BLUR = (
+    0.8  # from which wakes and sleep are not told apart: a fade then differs from a costlier load by its course alone
+)
 TIED = {
     "drain-over": "a costlier wake or sleep (drain-over)",
     "leakage-rise": "a rise of leakage (leakage-rise)",
@@ -261,7 +264,7 @@ def _fades(node: NodeFacts, gone: float) -> _Cause:
     faded = ndtr((least - middle) / np.maximum(spread, 1e-6))
     chance, leaks = float(weight @ faded), float(weight[1:].sum())
     either = float(weight[0] * faded[0]) + leaks
-    ties = _wake_tie(node, "drain-over")
+    ties = {"drain-over"} if node.blur >= BLUR else _wake_tie(node, "drain-over")
     alone = leaks > 0 and float(weight[1:] @ faded[1:]) < 0.5 * leaks  # a leak explains as much without any fade
     if abs(node.fade_tie) >= TIE or chance < SURE or alone or leaks >= LIKELY:
         ties.add("leakage-rise")

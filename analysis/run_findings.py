@@ -16,7 +16,7 @@ from analysis.run_ahead import per_capacity_sd
 from analysis.run_books import NodeBook, SiteBook
 from analysis.run_field import since
 from analysis.run_health import NodeField
-from analysis.series import Floats
+from analysis.series import Floats, by_budget
 from ingest.budget import SECONDS_PER_DAY
 
 BASELINE_DAYS = 28
@@ -59,15 +59,27 @@ def _spent(site: SiteBook, length: int) -> tuple[Floats, Floats]:
     return by_day, spent / np.maximum(seen, 1.0)
 
 
-def _told(books: list[NodeBook]) -> tuple[Floats, Floats, Floats, Floats]:
-    """Of each node the relative sd of sleep, and how sleep is tied to leakage, and fade to leakage and to wakes."""
+def _told(books: list[NodeBook]) -> tuple[Floats, ...]:
+    """Of each node the relative sd of sleep; how sleep is tied to leakage, fade to leakage and to wakes; the blur."""
     covariance = np.stack([book.field.covariance[book.row] for book in books])
     return (
         per_capacity_sd(covariance)[1],
         _correlation(covariance, places.SLEEP, places.LEAK),
         _correlation(covariance, places.FADE, places.RISE),
         _correlation(covariance, places.FADE, places.WAKE),
+        _blur(books, covariance),
     )
+
+
+def _blur(books: list[NodeBook], covariance: Floats) -> Floats:
+    """Sd that is left between wake energy and sleep, over that by the budget."""
+    before = np.empty(len(books))
+    for budget, rows in by_budget([book.budget for book in books]):
+        _, sd = places.prior(budget)
+        before[rows] = np.hypot(sd[places.WAKE], sd[places.SLEEP])
+    w, s = places.WAKE, places.SLEEP
+    left = covariance[:, w, w] + covariance[:, s, s] - 2 * covariance[:, w, s]
+    return np.asarray(np.sqrt(np.maximum(left, 0.0)) / before)
 
 
 def _facts(
@@ -82,6 +94,7 @@ def _facts(
     tie: float,
     fade_tie: float,
     wake_tie: float,
+    blur: float,
 ) -> NodeFacts:
     health, changed = judged.health, _changed(book)
     return NodeFacts(
@@ -105,6 +118,7 @@ def _facts(
         tie=tie,
         fade_tie=fade_tie,
         wake_tie=wake_tie,
+        blur=blur,
         fade=judged.fade,
     )
 

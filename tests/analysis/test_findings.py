@@ -25,7 +25,7 @@ def node(name="mf-01", **changes) -> NodeFacts:
     facts = NodeFacts(
         name, "mill-floor", conveyor_budget(), FIRST, harvest, np.zeros(DAYS, bool), 48 + RNG.normal(0, 1, DAYS),
         Rise(1.0, 0.1, None), Rise(1.0, 0.3, None), *[Rise(1.0, 0.05, None)] * 3, SOUND, FIRST, 0.0, 0.8, 8.0, 27e-6,
-        FIRST + timedelta(days=DAYS - 1), 0.0, 0.0, 0.1,
+        FIRST + timedelta(days=DAYS - 1), 0.0, 0.0, 0.1, 0.4,
     )  # fmt: skip
     return replace(facts, **changes)
 
@@ -157,6 +157,12 @@ def test_a_wake_that_costs_more_is_an_overdrawn_load_and_says_what_it_is_not_tol
     (found,) = find([node(wake=Rise(1.5, 0.1, FIRST), wake_tie=0.7)])
     assert "(capacity-fade) is not separable" in found.evidence
     (found,) = find([node(health=replace(SOUND, capacity_ratio=0.85), wake_tie=0.7)])
+    assert found.finding == "capacity-fade"
+    assert "(drain-over) is not separable" in found.evidence
+
+
+def test_a_fade_is_not_told_from_a_costlier_load_where_wakes_and_sleep_are_not_told_apart():
+    (found,) = find([node(health=replace(SOUND, capacity_ratio=0.85), blur=0.95)])
     assert found.finding == "capacity-fade"
     assert "(drain-over) is not separable" in found.evidence
 

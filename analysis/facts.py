@@ -46,10 +46,11 @@ class NodeFacts:
     load_w : float
     heard : date
         Site day of the last report.
-    tie : float
-        Correlation of sleep with leakage in the posterior; near -1 they cannot be told apart.
+    leak_odds : float
+        Of `health.leak_over_sleep`; near 0 a risen leakage is not told from risen sleep.
     fade_tie, wake_tie : float
-        The same of capacity's fade with leakage's rise, near 1 or -1, and with the energy of a wake, near 1.
+        Correlation in the posterior of capacity's fade with leakage's rise and with the energy of a wake; near 1 or -1
+        they cannot be told apart.
     blur : float
         Doubt that the evidence has left between wakes and sleep, over that before it; near 1 only their sum is known.
     fade : sequence
@@ -75,7 +76,7 @@ class NodeFacts:
     usable_j: float
     load_w: float
     heard: date
-    tie: float
+    leak_odds: float
     fade_tie: float
     wake_tie: float
     blur: float

@@ -33,6 +33,7 @@ REST_RISE = 0.1  # of all that empties the storage at rest, per capacity
 LEAKAGE_RISE = 0.5
 FADE = 0.025
 UNTOLD = 0.7  # sd of the logarithm of a rise from which on the evidence does not tell it from another
+ODDS = 5.0  # logarithm of how much better one cause expects the evidence, up to which it names the other
 LIKELY = 0.5  # chance from which on a cause is named beside one that is sure
 LEFT_IN_QUIET = 0.03  # of the mean harvest, at most, in hours taken for quiet,
 LEFT_IN_REST = sum(REST_PRIOR)  # and in spells of rest of a source without such hours
@@ -232,10 +233,11 @@ def _drains(node: NodeFacts, fell: Change | None) -> list[Finding | None]:
 def _spends(node: NodeFacts, gone: float) -> _Cause:
     """A rise of sleep power, of the energy of a wake, or of both together where it is not told which."""
     sleep, load = float(sleep_power(node.budget.load, middle_voltage(node.budget))), max(node.load_w, 1e-12)
-    ties = set() if node.tie >= -0.8 and _known(node.leakage) else {"leakage-rise"}
+    of_wake = _wake_tie(node, "capacity-fade") | (set() if _known(node.leakage) else {"leakage-rise"})
+    of_sleep = {"leakage-rise"} if node.leak_odds > -ODDS else set()
     lines = (
-        (node.sleep, DRAIN_RISE + gone / max(sleep, 1e-12), "sleep power is", ties),
-        (node.wake, WAKE_COST + gone / load, "the energy of a wake is", ties | _wake_tie(node, "capacity-fade")),
+        (node.sleep, DRAIN_RISE + gone / max(sleep, 1e-12), "sleep power is", of_sleep),
+        (node.wake, WAKE_COST + gone / load, "the energy of a wake is", of_wake),
     )
     judged = [_Cause("drain-over", _chance(r, least), r.since, _risen(what, r), of) for r, least, what, of in lines]
     surest = max(judged, key=lambda cause: cause.chance)
@@ -247,7 +249,7 @@ def _spends(node: NodeFacts, gone: float) -> _Cause:
 
 
 def _leaks(node: NodeFacts) -> _Cause:
-    ties = set() if node.tie >= -0.8 and _known(node.sleep) else {"drain-over"}
+    ties = {"drain-over"} if node.leak_odds < ODDS else set()
     if abs(node.fade_tie) >= TIE:
         ties.add("capacity-fade")
     rise = node.leakage

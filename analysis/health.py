@@ -31,6 +31,7 @@ LEAKS_MORE = 2.0  # ratio of leakage to commissioning from which a storage is wa
 LEAKS = 0.1  # of storages that have begun to leak, about as many as have lost capacity: our choice,
 LEAK_TIMES = (1.5, 2.2, 3.3, 5.0, 7.5, 11.0)  # to so many times what it was,
 LEAK_SPREAD = 0.2  # give or take, relative
+STEADY = 0.1  # of the logarithm of sleep and leakage: how far one that has not moved may seem to
 UNKNOWN_SD = 0.08  # of capacity: beyond this doubt nothing is said of it
 RATE_DAYS = 90  # no rate of fade is stated from less,
 RATE_SD = 0.15  # nor one less certain [1/a]
@@ -248,6 +249,45 @@ def fade_or_leak(mean: Floats, covariance: Floats, before: Floats) -> Floats:
     chances = np.exp(np.array(weights) - np.max(weights, axis=0))
     chances /= chances.sum(axis=0)
     return np.stack([np.stack([c, *rest], axis=-1) for c, rest in zip(chances, found, strict=True)], axis=-2)
+
+
+def leak_over_sleep(now: Floats, covariance: Floats, first: Floats, since: Floats) -> Floats:
+    """Logarithm of how much better a leakage that has risen expected the evidence than a sleep power that has.
+
+    Parameters
+    ----------
+    now : ndarray, shape (..., 2)
+        Logarithms of the ratios of sleep to the budget and of leakage to commissioning, by the posterior.
+    covariance : ndarray, shape (..., 2, 2)
+    first : ndarray, shape (..., 2)
+        Logarithm of the ratio of sleep at commissioning, and its variance.
+    since : ndarray, shape (..., 2)
+        Variances that sleep and leakage have gained since, before any evidence.
+
+    Notes
+    -----
+    What the evidence alone says (the posterior less its prior) is joined with each of the two as the only one that may
+    have moved, the other by no more than STEADY.
+    """
+    start = np.stack([first[..., 0], np.zeros(first.shape[:-1])], axis=-1)
+    before = np.stack([first[..., 1] + since[..., 0], since[..., 1]], axis=-1)
+    precision = np.linalg.inv(covariance + 1e-9 * np.eye(2))  # of a storage that came this week there is no doubt
+    told, right = precision - np.eye(2) / before[..., None], (precision @ now[..., None])[..., 0] - start / before
+    value, axes = np.linalg.eigh(told)
+    told = (axes * np.maximum(value, 1e-6)[..., None, :]) @ np.swapaxes(axes, -1, -2)
+    steady = np.full(first.shape[:-1], STEADY**2)
+    leaks = np.stack([steady + first[..., 1], before[..., 1]], axis=-1)
+    sleeps = np.stack([before[..., 0], steady], axis=-1)
+    return _expected(told, right, start, leaks) - _expected(told, right, start, sleeps)
+
+
+def _expected(told: Floats, right: Floats, start: Floats, variance: Floats) -> Floats:
+    """Ln of the evidence under a normal prior, up to what all priors share."""
+    prior = np.eye(2) / variance[..., None]
+    own, pull = told + prior, right + start / variance
+    middle = np.linalg.solve(own, pull[..., None])[..., 0]
+    gain = np.log(1 / variance).sum(axis=-1) - np.linalg.slogdet(own)[1]
+    return np.asarray(0.5 * (gain + (pull * middle).sum(axis=-1) - (start**2 / variance).sum(axis=-1)))
 
 
 def _verdict(

@@ -12,6 +12,7 @@ from analysis import state as places
 from analysis.facts import Finding, NodeFacts, Rise
 from analysis.findings import find
 from analysis.harvest_behind import past_harvest
+from analysis.health import leak_over_sleep
 from analysis.run_ahead import per_capacity_sd
 from analysis.run_books import NodeBook, SiteBook
 from analysis.run_field import since
@@ -60,15 +61,32 @@ def _spent(site: SiteBook, length: int) -> tuple[Floats, Floats]:
 
 
 def _told(books: list[NodeBook]) -> tuple[Floats, ...]:
-    """Of each node the relative sd of sleep; how sleep is tied to leakage, fade to leakage and to wakes; the blur."""
+    """Of each node the relative sd of sleep; the odds of a leak; how fade is tied to leakage and to wakes; the blur."""
     covariance = np.stack([book.field.covariance[book.row] for book in books])
     return (
         per_capacity_sd(covariance)[1],
-        _correlation(covariance, places.SLEEP, places.LEAK),
+        _odds(books, covariance),
         _correlation(covariance, places.FADE, places.RISE),
         _correlation(covariance, places.FADE, places.WAKE),
         _blur(books, covariance),
     )
+
+
+def _odds(books: list[NodeBook], covariance: Floats) -> Floats:
+    """`health.leak_over_sleep` of each node, if it has changed at least once."""
+    two, s = [places.SLEEP, places.RISE], kalman.S
+    now, first, since = (np.empty((len(books), 2)) for _ in range(3))
+    for i, book in enumerate(books):
+        field, row = book.field, book.row
+        path = field.path[row, field.renewed[row] : field.days[row]]
+        changes = np.flatnonzero(field.changes[row, field.renewed[row] : field.days[row]])
+        now[i] = field.mean[row, two]
+        sleep = float(path[:BASELINE_DAYS, s].mean(dtype=np.float64))
+        first[i] = np.log(sleep / path[-1, s]) + now[i, 0], path[0, kalman.S_S] / path[0, s] ** 2
+        grown = places.LEAKING_DRIFT**2 * (len(path) - changes[0]) if len(changes) else 0.0
+        since[i] = places.JUMP[two] ** 2 * max(len(changes), 1) + places.DRIFT_PER_DAY[two] ** 2 * len(path)
+        since[i, 1] += grown
+    return leak_over_sleep(now, covariance[:, two][:, :, two], first, since)
 
 
 def _blur(books: list[NodeBook], covariance: Floats) -> Floats:
@@ -91,7 +109,7 @@ def _facts(
     wakes: Floats,
     load: float,
     sleep_sd: float,
-    tie: float,
+    leak_odds: float,
     fade_tie: float,
     wake_tie: float,
     blur: float,
@@ -115,7 +133,7 @@ def _facts(
         usable_j=float(np.asarray(book.curve.usable(book.state.voltage))),
         load_w=load,
         heard=datetime.fromtimestamp(book.state.time, site.site.zone).date(),
-        tie=tie,
+        leak_odds=leak_odds,
         fade_tie=fade_tie,
         wake_tie=wake_tie,
         blur=blur,

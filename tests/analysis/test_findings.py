@@ -136,14 +136,17 @@ def test_more_wakes_than_planned():
 
 
 def test_drain_and_leakage_that_cannot_be_told_apart_name_each_other():
-    (found,) = find([node(sleep=Rise(3.0, 0.3, FIRST), tie=-0.95)])
+    risen = Rise(3.0, 0.3, FIRST)
+    (found,) = find([node(sleep=risen, leak_odds=-2.0)])
     assert found.finding == "drain-over"
     assert "leakage (leakage-rise) is not separable" in found.evidence
-    (found,) = find([node(sleep=Rise(3.0, 0.3, FIRST), tie=0.1)])
+    (found,) = find([node(sleep=risen, leak_odds=-9.0)])
     assert "not separable" not in found.evidence
-    (found,) = find([node(sleep=Rise(3.0, 0.3, FIRST), leakage=Rise(1.0, 0.9, FIRST), tie=0.1)])
-    assert "leakage (leakage-rise) is not separable" in found.evidence  # it may as well have risen by e^0.9
-    both = find([node(sleep=Rise(3.0, 0.3, FIRST), leakage=Rise(6.0, 1.0, FIRST), tie=0.1)])
+    (found,) = find([node(leakage=risen, leak_odds=2.0)])
+    assert "sleep (drain-over) is not separable" in found.evidence
+    (found,) = find([node(leakage=risen, leak_odds=9.0)])
+    assert "not separable" not in found.evidence
+    both = find([node(sleep=risen, leakage=Rise(6.0, 1.0, FIRST), leak_odds=-9.0)])
     assert [found.finding for found in both] == ["drain-over", "leakage-rise"]
     assert all("not separable" in found.evidence for found in both)  # two causes at a time are rare
 

@@ -3,8 +3,18 @@
 import numpy as np
 import pytest
 from analysis_parts import conveyor_budget
+from scipy.stats import norm
 
-from analysis.health import Resistance, at_usual_warmth, fade_or_leak, fall_of_wake, judge, resistances
+from analysis.health import (
+    STEADY,
+    Resistance,
+    at_usual_warmth,
+    fade_or_leak,
+    fall_of_wake,
+    judge,
+    leak_over_sleep,
+    resistances,
+)
 
 STORAGE = conveyor_budget().storage
 FRESH = Resistance(0.4, 0.01, 1.0, 0.02)
@@ -136,3 +146,16 @@ def test_the_fall_by_the_wakes_own_charge_is_told_from_the_steps():
     assert [told(esr), told(1.5 * esr), told(esr, later=3.0)] == [0.0, 0.0, 0.0]
     assert [told(esr + fall), told(1.5 * esr + fall), told(esr + fall, later=1.5)] == pytest.approx([fall] * 3)
     assert fall_of_wake(np.zeros((3, 90, 4)), STORAGE, budget.load) == 0.0
+
+
+def test_a_leak_is_told_from_sleep_by_what_each_expects():
+    # Closed form: a reading of sleep alone, 1 above its beginning, is expected as N(0, its doubts), leakage as before.
+    first, since, noise, rise = 0.04, 0.36, 0.01, 1.0
+    doubt = 1 / (1 / (first + since) + 1 / noise)
+    now = np.array([doubt * 1.0 / noise, 0.0])
+    odds = leak_over_sleep(now, np.diag([doubt, rise]), np.array([0.0, first]), np.array([since, rise]))
+    steady, moved = (norm.logpdf(1.0, 0.0, np.sqrt(v + noise)) for v in (first + STEADY**2, first + since))
+    assert odds == pytest.approx(steady - moved, abs=1e-3)
+    prior = np.diag([first + since, rise])
+    nothing = leak_over_sleep(np.zeros(2), prior, np.array([0.0, first]), np.array([since, rise]))
+    assert nothing == pytest.approx(0.0, abs=1e-4)

@@ -53,6 +53,8 @@ class NodeFacts:
         they cannot be told apart.
     blur : float
         Doubt that the evidence has left between wakes and sleep, over that before it; near 1 only their sum is known.
+    stood : float
+        For how long capacity has been as good as what it is now, over how long its fall took.
     fade : sequence
         `health.fade_or_leak`; empty where only `health` tells of capacity.
     """
@@ -80,6 +82,7 @@ class NodeFacts:
     fade_tie: float
     wake_tie: float
     blur: float
+    stood: float
     fade: Sequence[Sequence[float]] = ()
 
 

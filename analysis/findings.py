@@ -41,6 +41,7 @@ TIE = 0.5  # correlation from which causes that move together in the posterior n
 BLUR = (
     0.8  # from which wakes and sleep are not told apart: a fade then differs from a costlier load by its course alone
 )
+STOOD = 0.35  # of the time that a loss of capacity took: wear that began goes on, at a slowing pace at most
 TIED = {
     "drain-over": "a costlier wake or sleep (drain-over)",
     "leakage-rise": "a rise of leakage (leakage-rise)",
@@ -267,6 +268,7 @@ def _fades(node: NodeFacts, gone: float) -> _Cause:
     chance, leaks = float(weight @ faded), float(weight[1:].sum())
     either = float(weight[0] * faded[0]) + leaks
     ties = {"drain-over"} if node.blur >= BLUR else _wake_tie(node, "drain-over")
+    ties |= {"drain-over", "leakage-rise"} if node.stood >= STOOD else set()
     alone = leaks > 0 and float(weight[1:] @ faded[1:]) < 0.5 * leaks  # a leak explains as much without any fade
     if abs(node.fade_tie) >= TIE or chance < SURE or alone or leaks >= LIKELY:
         ties.add("leakage-rise")

@@ -251,6 +251,19 @@ def fade_or_leak(mean: Floats, covariance: Floats, before: Floats) -> Floats:
     return np.stack([np.stack([c, *rest], axis=-1) for c, rest in zip(chances, found, strict=True)], axis=-2)
 
 
+def stood(capacity: Floats) -> float:
+    """For how long nine tenths of a loss of capacity have been there, over how long they took from the first tenth on.
+
+    Parameters
+    ----------
+    capacity : ndarray, shape (days,)
+        Ratio of capacity to the budget's along the way.
+    """
+    loss = np.log(capacity[:BASELINE_DAYS].mean(dtype=np.float64) / capacity)
+    began, done = (int(np.argmax(loss >= share * loss[-1])) for share in (0.1, 0.9))
+    return (len(loss) - 1 - done) / max(done - began, BASELINE_DAYS / 4)
+
+
 def leak_over_sleep(now: Floats, covariance: Floats, first: Floats, since: Floats) -> Floats:
     """Logarithm of how much better a leakage that has risen expected the evidence than a sleep power that has.
 

@@ -12,7 +12,7 @@ from analysis import state as places
 from analysis.facts import Finding, NodeFacts, Rise
 from analysis.findings import find
 from analysis.harvest_behind import past_harvest
-from analysis.health import leak_over_sleep
+from analysis.health import leak_over_sleep, stood
 from analysis.run_ahead import per_capacity_sd
 from analysis.run_books import NodeBook, SiteBook
 from analysis.run_field import since
@@ -137,6 +137,7 @@ def _facts(
         fade_tie=fade_tie,
         wake_tie=wake_tie,
         blur=blur,
+        stood=stood(book.field.path[book.row, book.field.renewed[book.row] : book.field.days[book.row], kalman.C]),
         fade=judged.fade,
     )
 

@@ -14,6 +14,7 @@ from analysis.health import (
     judge,
     leak_over_sleep,
     resistances,
+    stood,
 )
 
 STORAGE = conveyor_budget().storage
@@ -159,3 +160,12 @@ def test_a_leak_is_told_from_sleep_by_what_each_expects():
     prior = np.diag([first + since, rise])
     nothing = leak_over_sleep(np.zeros(2), prior, np.array([0.0, first]), np.array([since, rise]))
     assert nothing == pytest.approx(0.0, abs=1e-4)
+
+
+def test_a_loss_that_came_in_weeks_has_stood_for_longer_than_one_that_goes_on():
+    day = np.arange(400)
+    # By hand: of a straight line nine tenths have stood for 0.1 / 0.8 of the time that they took; of one that grows
+    # with the root of time, as capacity lost to a growing layer does (common practice), 0.19 / 0.8.
+    assert stood(np.exp(-0.3 * np.maximum(day - 60, 0) / 365)) == pytest.approx(0.125, abs=0.01)
+    assert stood(np.exp(-0.01 * np.sqrt(np.maximum(day - 60, 0)))) == pytest.approx(0.2375, abs=0.01)
+    assert stood(1.0 - 0.15 * np.clip((day - 100) / 60, 0, 1)) > 4.0

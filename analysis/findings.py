@@ -29,7 +29,7 @@ RESTLESS = (
 WAKES_RISE = 0.3  # work itself moves by a fifth from week to week
 WAKES_OVER = 0.3  # over the plan, where nothing has changed since commissioning
 DRAIN_RISE, WAKE_COST, LOAD_RISE = 0.3, 0.15, 0.1  # of sleep, of a wake's energy, of both together
-REST_RISE = 0.1  # of all that empties the storage at rest, per capacity
+REST_RISE, REST_LEAST = 0.1, 0.03  # of all that empties the storage at rest: to tell of itself, and for any cause
 LEAKAGE_RISE = 0.5
 FADE = 0.025
 UNTOLD = 0.7  # sd of the logarithm of a rise from which on the evidence does not tell it from another
@@ -219,6 +219,8 @@ def _drains(node: NodeFacts, fell: Change | None) -> list[Finding | None]:
     time are rare.
     """
     gone = _gone_from_quiet(node, fell)
+    if node.rest.ratio < 1 + REST_LEAST:  # one line has risen at the cost of another
+        return []
     drain, leak, fade = _spends(node, gone), _leaks(node), _fades(node, gone)
     if max(drain.chance, leak.chance, fade.chance) < SURE:
         return [_empties(node, gone, sorted((drain, leak, fade), key=lambda cause: -cause.chance))]

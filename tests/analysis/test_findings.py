@@ -24,7 +24,8 @@ def node(name="mf-01", **changes) -> NodeFacts:
     harvest = 70e-6 * (1 + RNG.normal(0, 0.15, DAYS))
     facts = NodeFacts(
         name, "mill-floor", conveyor_budget(), FIRST, harvest, np.zeros(DAYS, bool), 48 + RNG.normal(0, 1, DAYS),
-        Rise(1.0, 0.1, None), Rise(1.0, 0.3, None), *[Rise(1.0, 0.05, None)] * 3, SOUND, FIRST, 0.0, 0.8, 8.0, 27e-6,
+        Rise(1.0, 0.1, None), Rise(1.0, 0.3, None), *[Rise(1.0, 0.05, None)] * 2, Rise(1.05, 0.05, None),
+        SOUND, FIRST, 0.0, 0.8, 8.0, 27e-6,
         FIRST + timedelta(days=DAYS - 1), 0.0, 0.0, 0.1, 0.4, 0.1,
     )  # fmt: skip
     return replace(facts, **changes)
@@ -197,6 +198,12 @@ def test_a_storage_that_empties_faster_for_whichever_reason_is_found_with_all_of
     idle = fall(np.full(DAYS, kiln.harvest.mean_power), 120, 0.0)  # and nothing of it is left in hours taken for rest
     found = find([node(rest=rest, budget=kiln, load_w=0.5 * kiln.harvest.mean_power, harvest_w=idle)])
     assert "drain-over" not in names(found)
+
+
+def test_sleep_that_rises_while_nothing_empties_the_storage_faster_has_not_risen():
+    risen = Rise(3.0, 0.3, FIRST)
+    assert names(find([node(sleep=risen, rest=Rise(1.3, 0.1, None))])) == {"drain-over"}
+    assert find([node(sleep=risen, leakage=Rise(0.5, 0.1, None), rest=Rise(1.0, 0.1, None))]) == []
 
 
 def test_two_causes_that_are_both_likely_name_each_other():

@@ -53,6 +53,8 @@ class NodeFacts:
         they cannot be told apart.
     blur : float
         Doubt that the evidence has left between wakes and sleep, over that before it; near 1 only their sum is known.
+    fall : float
+        Of voltage by the wake's own charge, in its step at a wake, over that by resistance.
     stood : float
         For how long capacity has been as good as what it is now, over how long its fall took.
     fade : sequence
@@ -82,6 +84,7 @@ class NodeFacts:
     fade_tie: float
     wake_tie: float
     blur: float
+    fall: float
     stood: float
     fade: Sequence[Sequence[float]] = ()
 

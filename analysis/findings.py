@@ -49,6 +49,7 @@ TIED = {
 }
 UNTOLD_FROM = "; {} is not separable from it on this evidence: a visit with a changed wake rate would tell"
 RESISTANCE_RISE = 0.3
+FALL = 1.0  # of a step's fall by the wake's own charge over that by resistance, from which a fade looks like its rise
 RECENT_DAYS = 7
 WAKE_DAYS = RECENT_DAYS, 4 * RECENT_DAYS  # that tell how often a node wakes, where this has risen and where it has not
 LATE_DAYS = 14  # that tell whether a fall of harvest lasts
@@ -317,6 +318,10 @@ def _resistance(node: NodeFacts) -> Finding | None:
     if chance < SURE:
         return None
     told = f"series resistance is {health.esr_ratio:.2f} times what it was, at 25 degC, by the step at a wake"
+    if node.fall >= FALL:
+        told += (
+            "; a loss of capacity (capacity-fade) is not separable from it: the wake's own charge is most of the step"
+        )
     return Finding(node.node_id, "resistance-rise", node.commissioned, chance, told)
 
 

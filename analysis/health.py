@@ -120,6 +120,17 @@ def fall_of_wake(steps: np.ndarray[Any, Any], storage: Storage, load: Load) -> f
     return fall if at_once > math.log(FALL_RATIO) and at_end < at_once else 0.0
 
 
+def without_fall(steps: np.ndarray[Any, Any], falls: Floats, capacity: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
+    """Steps, shape (nodes, days, STEPS), less each node's `falls` of `fall_of_wake` at its `capacity` of each day.
+
+    `capacity` is the ratio to the budget's, shape (nodes, days).
+    """
+    seen = steps[..., STEP_COUNT] > 0
+    freed = steps.copy()
+    freed[..., STEP_OHM] -= np.where(seen, falls[:, None] / np.where(seen, capacity, 1.0), 0.0)
+    return freed
+
+
 @njit(cache=True, nogil=True, error_model="numpy")
 def _resistances(steps, first, last, found):  # type: ignore[no-untyped-def]
     """Fill in the columns of `Resistance`."""

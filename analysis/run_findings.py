@@ -137,6 +137,7 @@ def _facts(
         fade_tie=fade_tie,
         wake_tie=wake_tie,
         blur=blur,
+        fall=judged.fall,
         stood=stood(book.field.path[book.row, book.field.renewed[book.row] : book.field.days[book.row], kalman.C]),
         fade=judged.fade,
     )

@@ -1,6 +1,7 @@
 """Judges the fleet over the store's books: budget lines, storage health, when it ends, and what is left in a cell."""
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time, timedelta
 from typing import Any
 
@@ -19,9 +20,9 @@ from analysis.health import (
     fall_of_wake,
     judge,
     resistances,
+    without_fall,
 )
 from analysis.load import wake_current
-from analysis.quiet_runs import STEP_COUNT, STEP_OHM
 from analysis.remaining import Remaining, Spent, by_counting, by_voltage, capacity_told, full_since
 from analysis.run_books import NodeBook, SiteBook
 from analysis.run_days import NumberedFleet
@@ -46,6 +47,7 @@ class NodeField:
     ends: dict[Criterion, EndOfLife]  # where wear stands out of its doubt
     remaining: Remaining | None  # of a cell that has been heard from
     fade: list[list[float]]  # of `health.fade_or_leak`
+    fall: float  # of the wake's own charge at nominal capacity, over the resistance; zero where it is not in the step
 
 
 def judge_nodes(
@@ -73,15 +75,24 @@ def _judge_part(
     falls = np.zeros(len(part.budgets))  # of the wake's own charge
     for budget, rows in by_budget(part.budgets):
         falls[rows] = fall_of_wake(field.resistance[rows], budget.storage, budget.load)
-    steps = field.resistance.copy()
-    steps[..., STEP_OHM] -= np.where(steps[..., STEP_COUNT] > 0, falls[:, None], 0.0)
-    esr, earlier = (resistances(steps, field.renewed, last) for last in (field.days, half))
+    steps = without_fall(field.resistance, falls, field.path[..., kalman.C])
+    esr, earlier = (_less_sure(resistances(steps, field.renewed, last), falls, field) for last in (field.days, half))
     told = _lines(part, field, books, windows, esr, falls)
     return [
         _judge(budget, field, row, *rest)
         for row, (budget, *rest) in enumerate(
-            zip(part.budgets, books, esr, earlier, told, _fades(part, field).tolist(), strict=True)
+            zip(part.budgets, books, esr, earlier, told, _fades(part, field).tolist(), falls.tolist(), strict=True)
         )
+    ]
+
+
+def _less_sure(found: list[Resistance], falls: Floats, field: Field) -> list[Resistance]:
+    """Resistances whose ratio has the doubt of capacity's fade, too, where the wake's own charge was taken off."""
+    now = falls / field.path[np.arange(len(falls)), field.days - 1, kalman.C]
+    doubt = (now * np.sqrt(np.maximum(field.covariance[:, places.FADE, places.FADE], 0.0))).tolist()
+    return [
+        replace(step, ratio_sd=math.hypot(step.ratio_sd, step.ratio * sd / max(step.ohm, 1e-6))) if sd > 0 else step
+        for step, sd in zip(found, doubt, strict=True)
     ]
 
 
@@ -150,6 +161,7 @@ def _judge(
     earlier: Resistance,
     told: list[Line],
     fade: list[list[float]],
+    fall: float,
 ) -> NodeField:
     mean, covariance = field.mean[row], field.covariance[row]
     capacity, leakage = _ratio(mean, covariance, places.FADE), _ratio(mean, covariance, places.RISE)
@@ -160,7 +172,8 @@ def _judge(
         capacity = (np.nan, np.inf)
     health = judge(budget.storage, capacity, esr, leakage, since_new)
     remaining = _remaining(budget, book, told) if book is not None and budget.storage.is_battery else None
-    return NodeField(told, health, _ends(budget.storage, health, earlier, field, row), remaining, fade)
+    ends = _ends(budget.storage, health, earlier, field, row)
+    return NodeField(told, health, ends, remaining, fade, fall / max(esr.ohm, 1e-6) if fall > 0 else 0.0)
 
 
 def _remaining(budget: Budget, book: NodeBook, found: list[Line]) -> Remaining:

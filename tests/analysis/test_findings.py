@@ -26,7 +26,7 @@ def node(name="mf-01", **changes) -> NodeFacts:
         name, "mill-floor", conveyor_budget(), FIRST, harvest, np.zeros(DAYS, bool), 48 + RNG.normal(0, 1, DAYS),
         Rise(1.0, 0.1, None), Rise(1.0, 0.3, None), *[Rise(1.0, 0.05, None)] * 2, Rise(1.05, 0.05, None),
         SOUND, FIRST, 0.0, 0.8, 8.0, 27e-6,
-        FIRST + timedelta(days=DAYS - 1), 0.0, 0.0, 0.1, 0.4, 0.1,
+        FIRST + timedelta(days=DAYS - 1), 0.0, 0.0, 0.1, 0.4, 0.0, 0.1,
     )  # fmt: skip
     return replace(facts, **changes)
 
@@ -247,6 +247,12 @@ def test_storage_that_wears():
     assert names(find([node(health=replace(SOUND, esr_ratio=1.8))])) == {"resistance-rise"}
     assert names(find([node(leakage=Rise(6.0, 1.0, None))])) == {"leakage-rise"}
     assert find([node(health=replace(SOUND, capacity_ratio=0.93, capacity_sd=0.06))]) == []
+
+
+def test_a_step_that_is_mostly_the_wakes_own_charge_does_not_tell_resistance_from_capacity():
+    risen = replace(SOUND, esr_ratio=1.8)
+    told = [find([node(health=risen, fall=fall)])[0].evidence for fall in (0.3, 5.0)]
+    assert ["(capacity-fade) is not separable" in evidence for evidence in told] == [False, True]
 
 
 def test_fade_and_leakage_that_move_together_name_each_other():

@@ -15,6 +15,7 @@ from analysis.health import (
     leak_over_sleep,
     resistances,
     stood,
+    without_fall,
 )
 
 STORAGE = conveyor_budget().storage
@@ -147,6 +148,15 @@ def test_the_fall_by_the_wakes_own_charge_is_told_from_the_steps():
     assert [told(esr), told(1.5 * esr), told(esr, later=3.0)] == [0.0, 0.0, 0.0]
     assert [told(esr + fall), told(1.5 * esr + fall), told(esr + fall, later=1.5)] == pytest.approx([fall] * 3)
     assert fall_of_wake(np.zeros((3, 90, 4)), STORAGE, budget.load) == 0.0
+
+
+def test_a_capacity_that_fades_is_no_rise_of_resistance_where_the_step_holds_the_wakes_own_charge():
+    # Closed form: step over current is R + t / C; C falls by two fifths, R stays.
+    fade = np.linspace(1.0, 0.6, 200)
+    worn = steps(0.4 + 0.7 / fade, 0 * fade)[None]
+    (found,) = resistances(without_fall(worn, np.array([0.7]), fade[None]), np.array([0]), np.array([200]))
+    assert found.ratio == pytest.approx(1.0, abs=0.01)
+    assert found.ohm == pytest.approx(0.4, abs=0.01)
 
 
 def test_a_leak_is_told_from_sleep_by_what_each_expects():

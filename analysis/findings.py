@@ -220,8 +220,6 @@ def _drains(node: NodeFacts, fell: Change | None) -> list[Finding | None]:
     time are rare.
     """
     gone = _gone_from_quiet(node, fell)
-    if node.rest.ratio < 1 + REST_LEAST:  # one line has risen at the cost of another
-        return []
     drain, leak, fade = _spends(node, gone), _leaks(node), _fades(node, gone)
     if max(drain.chance, leak.chance, fade.chance) < SURE:
         return [_empties(node, gone, sorted((drain, leak, fade), key=lambda cause: -cause.chance))]
@@ -243,9 +241,12 @@ def _spends(node: NodeFacts, gone: float) -> _Cause:
         (node.sleep, DRAIN_RISE + gone / max(sleep, 1e-12), "sleep power is", of_sleep),
         (node.wake, WAKE_COST + gone / load, "the energy of a wake is", of_wake),
     )
-    judged = [_Cause("drain-over", _chance(r, least), r.since, _risen(what, r), of) for r, least, what, of in lines]
+    judged = [
+        _Cause("drain-over", min(_chance(rise, least), _total(node)), rise.since, _risen(what, rise), ties)
+        for rise, least, what, ties in lines
+    ]
     surest = max(judged, key=lambda cause: cause.chance)
-    together = _chance(node.load, LOAD_RISE + gone / load)
+    together = min(_chance(node.load, LOAD_RISE + gone / load), _total(node))
     if surest.chance >= min(together, SURE):
         return surest
     told = _risen("wakes and sleep together cost", node.load) + "; which of the two does not show"
@@ -257,7 +258,8 @@ def _leaks(node: NodeFacts) -> _Cause:
     if abs(node.fade_tie) >= TIE:
         ties.add("capacity-fade")
     rise = node.leakage
-    return _Cause("leakage-rise", _chance(rise, LEAKAGE_RISE), rise.since, _risen("leakage is", rise), ties)
+    chance = min(_chance(rise, LEAKAGE_RISE), _total(node))
+    return _Cause("leakage-rise", chance, rise.since, _risen("leakage is", rise), ties)
 
 
 def _fades(node: NodeFacts, gone: float) -> _Cause:
@@ -301,6 +303,11 @@ def _risen(what: str, rise: Rise) -> str:
 def _known(rise: Rise) -> bool:
     """Whether the evidence tells of it at all."""
     return rise.sd < UNTOLD * rise.ratio
+
+
+def _total(node: NodeFacts) -> float:
+    """Chance that more empties the storage at rest than at first: no part of it has risen with a greater one."""
+    return _chance(node.rest, REST_LEAST) if np.isfinite(node.rest.ratio) else 1.0
 
 
 def _chance(rise: Rise, least: float) -> float:

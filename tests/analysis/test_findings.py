@@ -24,7 +24,7 @@ def node(name="mf-01", **changes) -> NodeFacts:
     harvest = 70e-6 * (1 + RNG.normal(0, 0.15, DAYS))
     facts = NodeFacts(
         name, "mill-floor", conveyor_budget(), FIRST, harvest, np.zeros(DAYS, bool), 48 + RNG.normal(0, 1, DAYS),
-        Rise(1.0, 0.1, None), Rise(1.0, 0.3, None), *[Rise(1.0, 0.05, None)] * 2, Rise(1.05, 0.05, None),
+        Rise(1.0, 0.1, None), Rise(1.0, 0.3, None), *[Rise(1.0, 0.05, None)] * 2, Rise(NAN, NAN, None),
         SOUND, FIRST, 0.0, 0.8, 8.0, 27e-6,
         FIRST + timedelta(days=DAYS - 1), 0.0, 0.0, 0.1, 0.4, 0.0, 0.1,
     )  # fmt: skip
@@ -204,6 +204,9 @@ def test_sleep_that_rises_while_nothing_empties_the_storage_faster_has_not_risen
     risen = Rise(3.0, 0.3, FIRST)
     assert names(find([node(sleep=risen, rest=Rise(1.3, 0.1, None))])) == {"drain-over"}
     assert find([node(sleep=risen, leakage=Rise(0.5, 0.1, None), rest=Rise(1.0, 0.1, None))]) == []
+    (found,) = find([node(sleep=risen, rest=Rise(1.2, 0.1, None))])
+    # By hand: Phi(ln(1.2 / 1.03) / (0.1 / 1.2)) = Phi(1.833), no surer than that anything has risen.
+    assert found.probability == pytest.approx(0.9666, abs=1e-3)
 
 
 def test_two_causes_that_are_both_likely_name_each_other():

@@ -9,15 +9,18 @@ import pandas as pd
 
 from analysis import kalman
 from analysis import state as places
+from analysis.evidence import middle_voltage
 from analysis.facts import Finding, NodeFacts, Rise
 from analysis.findings import find
 from analysis.harvest_behind import past_harvest
 from analysis.health import leak_over_sleep, stood
+from analysis.load import sleep_power, wake_energy
 from analysis.run_ahead import per_capacity_sd
 from analysis.run_books import NodeBook, SiteBook
 from analysis.run_field import since
 from analysis.run_health import NodeField
 from analysis.series import Floats, by_budget
+from analysis.storage import leakage_power
 from ingest.budget import SECONDS_PER_DAY
 
 BASELINE_DAYS = 28
@@ -61,7 +64,7 @@ def _spent(site: SiteBook, length: int) -> tuple[Floats, Floats]:
 
 
 def _told(books: list[NodeBook]) -> tuple[Floats, ...]:
-    """Of each node the relative sd of sleep; the odds of a leak; how fade is tied to leakage and to wakes; the blur."""
+    """Of each node: relative sd of sleep, odds of a leak, ties of fade to leakage and to wakes, blur, what is planned."""
     covariance = np.stack([book.field.covariance[book.row] for book in books])
     return (
         per_capacity_sd(covariance)[1],
@@ -69,7 +72,21 @@ def _told(books: list[NodeBook]) -> tuple[Floats, ...]:
         _correlation(covariance, places.FADE, places.RISE),
         _correlation(covariance, places.FADE, places.WAKE),
         _blur(books, covariance),
+        _planned(books),
     )
+
+
+def _planned(books: list[NodeBook]) -> Floats:
+    """What goes to wakes, sleep and leakage by each node's budget, half way between its voltages; shape (nodes, 3). [W]
+
+    A node that stands low for now is judged by what it usually loses.
+    """
+    plan = np.empty((len(books), 3))
+    for budget, rows in by_budget([book.budget for book in books]):
+        load, volts = budget.load, middle_voltage(budget)
+        wakes = float(wake_energy(load, volts)) * load.wakes_per_day / SECONDS_PER_DAY
+        plan[rows] = wakes, float(sleep_power(load, volts)), float(leakage_power(budget.storage, volts))
+    return plan
 
 
 def _odds(books: list[NodeBook], covariance: Floats) -> Floats:
@@ -113,6 +130,7 @@ def _facts(
     fade_tie: float,
     wake_tie: float,
     blur: float,
+    plan: list[float],
 ) -> NodeFacts:
     health, changed = judged.health, _changed(book)
     return NodeFacts(
@@ -125,7 +143,7 @@ def _facts(
         wakes,
         sleep=_rise(book, kalman.S, sleep_sd, changed),
         leakage=Rise(health.leakage_ratio, health.leakage_sd, changed),
-        **_costs(book, changed, load),
+        **_costs(book, changed, plan),
         health=health,
         commissioned=since(book.field, book.row, int(book.field.renewed[book.row])),
         silent_for_s=book.silent_for,
@@ -167,7 +185,7 @@ def _rise(book: NodeBook, column: int, sd: float, changed: date | None) -> Rise:
     return Rise(ratio, ratio * sd * float(np.sqrt(2)), changed)
 
 
-def _costs(book: NodeBook, changed: date | None, load: float) -> dict[str, Rise]:
+def _costs(book: NodeBook, changed: date | None, plan: list[float]) -> dict[str, Rise]:
     """How much more a wake, wakes and sleep together, and all at rest per capacity, cost than at first.
 
     What is common to all times, the scale, cancels. A change of energies has the doubt that the state has beyond its
@@ -178,24 +196,20 @@ def _costs(book: NodeBook, changed: date | None, load: float) -> dict[str, Rise]
     if field.evidence_days[row] < RISE_DAYS:
         return dict.fromkeys(("wake", "load", "rest"), Rise(np.nan, np.nan, None))
     first, last = path[:BASELINE_DAYS].mean(axis=0, dtype=np.float64), path[-1].astype(np.float64)
-    capacity, wake, sleep, leakage = (last / first)[[kalman.C, kalman.E, kalman.S, kalman.L]].tolist()
+    then, now = (np.array(plan) * at[[kalman.E, kalman.S, kalman.L]] for at in (first, last))
     ee, es, ss = (_doubt(last, *pair) - _doubt(first, *pair) for pair in (WAKES, WAKES_AND_SLEEP, SLEEP))
-    spent = book.account.wake_j[-BASELINE_DAYS:].sum(), book.account.sleep_j[-BASELINE_DAYS:].sum()
-    a, b = np.array(spent) / max(sum(spent), 1e-12)
-    leaks, then = book.recent.leakage / max(load, 1e-12), max(a / wake + b / sleep, 1e-12)
-    least = float(covariance[places.FADE, places.FADE])
+    a, b = now[:2] / now[:2].sum()
+    least, capacity = float(covariance[places.FADE, places.FADE]), last[kalman.C] / first[kalman.C]
     return {
-        "wake": _risen(wake, max(ee, least), changed),
-        "load": _risen(1 / then, max(a * a * ee + 2 * a * b * es + b * b * ss, least), changed),
-        "rest": _risen(
-            (1 + leaks) / (then + leaks / leakage) / capacity, _rest(covariance, np.array([a, b, leaks])), changed
-        ),
+        "wake": _risen(last[kalman.E] / first[kalman.E], max(ee, least), changed),
+        "load": _risen(now[:2].sum() / then[:2].sum(), max(a * a * ee + 2 * a * b * es + b * b * ss, least), changed),
+        "rest": _risen(now.sum() / then.sum() / capacity, _rest(covariance, now), changed),
     }
 
 
 def _risen(ratio: float, variance: float, changed: date | None) -> Rise:
     """A ratio by the variance of its logarithm."""
-    return Rise(ratio, ratio * float(np.sqrt(variance)), changed)
+    return Rise(float(ratio), float(ratio * np.sqrt(variance)), changed)
 
 
 def _rest(covariance: Floats, spent: Floats) -> float:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
-from analysis.series import Calendar, Counts, Floats, Series
+from analysis.series import Calendar, Counts, Floats, Series, by_budget
 from analysis.storage import storage_curve
 from ingest.budget import Budget
 from ingest.counters import wake_step
@@ -61,12 +61,16 @@ def longest_interval(budget: Budget) -> float:
 
 def node_terms(budgets: list[Budget]) -> NodeTerms:
     """The kernel's terms for nodes with these budgets."""
-    curves = {id(b): storage_curve(b.storage) for b in budgets}
+    kinds = by_budget(budgets)
+    of = np.empty(len(budgets), dtype=np.int64)
+    for kind, (_, nodes) in enumerate(kinds):
+        of[nodes] = kind
+    curves = [storage_curve(b.storage) for b, _ in kinds]
     return NodeTerms(
-        curve=np.stack([curves[id(b)].stored for b in budgets]),
-        voltage_low=np.array([curves[id(b)].voltage[0] for b in budgets]),
-        voltage_step=np.array([curves[id(b)].voltage[1] - curves[id(b)].voltage[0] for b in budgets]),
-        figures=np.array([_figures(b) for b in budgets]),
+        curve=np.stack([curve.stored for curve in curves])[of],
+        voltage_low=np.array([curve.voltage[0] for curve in curves])[of],
+        voltage_step=np.array([curve.voltage[1] - curve.voltage[0] for curve in curves])[of],
+        figures=np.array([_figures(b) for b, _ in kinds])[of],
     )
 
 

@@ -120,7 +120,8 @@ def estimate(
     Carrying on is not quite what the whole history gives: what came before stays linear about the path that was
     known LAG_DAYS after it. Where that is too far off, `outgrown` says so.
     """
-    known = {id(b): prior(b) for b in budgets}
+    kinds = {id(b): b for b in budgets}
+    known = {name: prior(b) for name, b in kinds.items()}
     mean = np.stack([known[id(b)][0] for b in budgets])
     covariance = np.stack([np.diag(known[id(b)][1] ** 2) for b in budgets])
     assert mean.shape[1] == STATES

@@ -1,5 +1,6 @@
 """Reads what the nodes' latest reports tell beside the ledger: how they stand, the course of their day, dark spells."""
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -11,7 +12,7 @@ from analysis.course import Course, daily_courses
 from analysis.dark import DarkSpell, dark_spells
 from analysis.ledger import longest_interval
 from analysis.outlook import curve_of
-from analysis.run_days import CHUNK_NODE_DAYS, NumberedFleet, plain, read_series
+from analysis.run_days import CHUNK_NODE_DAYS, THREADS, NumberedFleet, plain, read_series
 from analysis.run_field import Field
 from analysis.series import Counts, Floats, Series, by_budget
 from analysis.storage import TEMPERATURE_REFERENCE_C, leakage_power
@@ -50,21 +51,28 @@ def read_recent(
     """What the reports of the last RECENT_DAYS tell of each node, by node_no; of one silent since, its last report."""
     ratios, first = _present(known, fields), moment - timedelta(days=RECENT_DAYS)
     states, leakage = np.full((len(known.nodes), 4), np.nan), np.empty(len(known.nodes))
-    courses: list[Course | None] = []
-    dark: dict[int, tuple[DarkSpell, ...]] = {}
     offsets = {name: (moment.astimezone(site.zone).utcoffset() or timedelta()).total_seconds()
                for name, site in known.fleet.sites.items()}  # fmt: skip
     offset = np.array([offsets[node.site] for node in known.nodes])
-    size = CHUNK_NODE_DAYS // RECENT_DAYS
-    for low in range(0, len(known.nodes), size):
+
+    def read(low: int) -> tuple[list[Course | None], dict[int, tuple[DarkSpell, ...]]]:
         part = slice(low, low + size)
-        budgets = known.budgets[part]
-        series = read_series(cursor, known.numbers[part], first, moment)
+        budgets, own = known.budgets[part], cursor.cursor()
+        series = read_series(own, known.numbers[part], first, moment)
+        own.close()
         states[part] = _states(series)
         leakage[part] = _leakage(budgets, ratios[part, kalman.L], states[part])
         now = ratios[part][:, [kalman.C, kalman.E, kalman.S]]
-        courses += daily_courses(series, budgets, now, leakage[part], offset[part])
-        dark |= {low + i: spells for i, spells in _dark(series, budgets, now[:, 0]).items()}
+        spells = _dark(series, budgets, now[:, 0])
+        return daily_courses(series, budgets, now, leakage[part], offset[part]), {low + i: s for i, s in spells.items()}
+
+    size = min(CHUNK_NODE_DAYS // RECENT_DAYS, -(-len(known.nodes) // THREADS))
+    courses: list[Course | None] = []
+    dark: dict[int, tuple[DarkSpell, ...]] = {}
+    with ThreadPoolExecutor(THREADS) as pool:
+        for of_part, spells in pool.map(read, range(0, len(known.nodes), size)):
+            courses += of_part
+            dark |= spells
     silent = np.flatnonzero(np.isnan(states[:, 0]))
     if len(silent):
         states[silent] = _last(cursor, known.numbers[silent], first)

@@ -68,7 +68,7 @@ def lend(series: Series, place: Sequence[str], known: dict[str, Warmth]) -> Seri
     temp_c = series.temp_c.copy()
     for i, name in enumerate(place):
         rows = slice(*series.offsets[i : i + 2])
-        if name in known and np.isnan(temp_c[rows]).mean() > MISSING:
+        if name in known and len(temp_c[rows]) and np.isnan(temp_c[rows]).mean() > MISSING:
             temp_c[rows] = _at(series.time[rows], known[name])
     return replace(series, temp_c=temp_c)
 

@@ -116,14 +116,25 @@ def _with_reading_doubt(nodes: Sequence[NodeOutlook], usable: Array) -> Array:
 
     Temperature moves a capacitor's voltage at the same charge, and so does redistribution inside it after a charge or
     a wake: READING_DOUBT of the energy at full, one standard deviation, about the median and within empty and full.
-    A battery's readings have the converter's noise alone, which the simulation has given them.
+    A battery's readings have the converter's noise alone.
     """
-    full = np.array([node.capacity_ratio * (node.curve.full_j - node.curve.cutoff_j) for node in nodes])
-    capacitor = np.array([not node.budget.storage.is_battery for node in nodes])
+    full = np.array([node.capacity_ratio * (node.full_j - node.curve.cutoff_j) for node in nodes])
+    highest = np.array([
+        size if node.held is None else node.capacity_ratio * float(np.asarray(node.curve.usable(node.held.highest)))
+        for node, size in zip(nodes, full, strict=True)
+    ])  # fmt: skip
     median = usable[:, :, [LEVELS.index(0.50)]]
-    doubt = np.where(capacitor, READING_DOUBT * full, 0.0)[:, None, None] * ndtri(LEVELS)
-    wide = median + np.sign(ndtri(LEVELS)) * np.hypot(usable - median, doubt)
-    return np.asarray(np.clip(wide, 0.0, np.maximum(full[:, None, None], usable)))
+    sd = np.stack([_reading_sd(*each) for each in zip(nodes, full, median[:, :, 0], strict=True)])
+    wide = median + np.sign(ndtri(LEVELS)) * np.hypot(usable - median, sd[:, :, None] * ndtri(LEVELS))
+    return np.asarray(np.clip(wide, 0.0, np.maximum(highest[:, None, None], usable)))
+
+
+def _reading_sd(node: NodeOutlook, full: float, median: Array) -> Array:
+    """What a reading errs about some usable energies. [J]"""
+    curve, noise = node.curve, node.voltage_sd
+    volts = np.asarray(curve.voltage_at(curve.cutoff_j + median / node.capacity_ratio))
+    rounding = node.capacity_ratio * (curve.energy(volts + noise) - curve.energy(volts - noise)) / 2
+    return np.asarray(np.hypot(rounding, 0.0 if node.budget.storage.is_battery else READING_DOUBT * full))
 
 
 def _summary(

@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from analysis.ledger import FULL_MARGIN, FULL_MARGIN_STEPS
+from analysis.ledger import full_margin
 from analysis.level import above
 from analysis.outlook import curve_of
 from analysis.series import by_budget
@@ -156,8 +156,7 @@ def _see(nodes: Sequence[NodeDays], site: SiteDays, past: int, shapes: Array, fu
 def _tail(budget: Budget, spent: Array) -> Array:
     """How long a day a node still reads full after its harvest has ended, at most the night. [s]"""
     curve, full = curve_of(budget.storage), budget.storage.full_voltage
-    margin = max(FULL_MARGIN * full, FULL_MARGIN_STEPS * budget.telemetry.adc_step)
-    held = curve.full_j - float(np.asarray(curve.energy(full - margin)))
+    held = curve.full_j - float(np.asarray(curve.energy(full - full_margin(budget))))
     outdoors = budget.harvest.source == "light-outdoor"
     idle = 0.5 if outdoors else float((active_hours(budget.harvest) == 0).mean())
     return np.asarray(np.minimum(held / np.maximum(spent, 1e-12), idle) * SECONDS_PER_DAY)

@@ -21,9 +21,10 @@ HOLE_LEAST_S = 3 * 3600.0  # unless it is shorter than this: a few lost reports,
 FULL_MARGIN_STEPS = 2.0  # within this many converter steps, or FULL_MARGIN of full voltage, the node counts as full
 FULL_MARGIN = 0.005
 # Columns of the sums, in order.
-STORED, WAKES, WAKE_SHARE, WAKE_VOLTS, OBSERVED, VOLT_SECONDS, FULL, STORED_VAR = range(8)
-SUMS = 8
-FULL_VOLTAGE, VOLTAGE_NOISE, HOLE, BITS, RATE, WAKE_FIX, WAKE_CHARGE, THERMAL = range(8)  # a node's figures, in order
+STORED, WAKES, WAKE_SHARE, WAKE_VOLTS, OBSERVED, VOLT_SECONDS, FULL, STORED_VAR, TOP, NEAR_TOP = range(10)
+SUMS = 10
+# A node's figures, in order.
+FULL_MARGIN_V, FULL_VOLTAGE, VOLTAGE_NOISE, HOLE, BITS, RATE, WAKE_FIX, WAKE_CHARGE, THERMAL = range(9)
 REACH = 2 * 3600.0  # a midnight's energy is read from the reports this near,
 BENT = 3.0  # unless they are bent by more than this many standard deviations of what noise bends,
 WAKE_DOUBT = 0.2  # and of what a wake may differ from the budget's
@@ -41,11 +42,12 @@ class NodeTerms:
         Stored energy over the even voltage grid. [J]
     voltage_low, voltage_step : ndarray, shape (nodes,)
         First grid voltage and spacing. [V]
-    figures : ndarray, shape (nodes, 8)
-        Columns FULL_VOLTAGE (at or above it the node counts as full) [V], VOLTAGE_NOISE (one standard deviation of a
-        reading) [V], HOLE (longest interval that still counts as observed) [s], BITS of the counter, RATE (wakes by the
-        budget; only used to tell a roll-over from a restart) [1/d], WAKE_FIX [J] and WAKE_CHARGE [C] (energy of a wake,
-        and what a volt of storage adds to it), THERMAL (of capacity) [1/K].
+    figures : ndarray, shape (nodes, 9)
+        Columns FULL_MARGIN_V (less below a day's highest voltage is as high) [V], FULL_VOLTAGE (at or above it the node
+        counts as full) [V], VOLTAGE_NOISE (one standard deviation of a reading) [V], HOLE (longest interval that still
+        counts as observed) [s], BITS of the counter, RATE (wakes by the budget; only used to tell a roll-over from a
+        restart) [1/d], WAKE_FIX [J] and WAKE_CHARGE [C] (energy of a wake, and what a volt of storage adds to it),
+        THERMAL (of capacity) [1/K].
     """
 
     curve: Floats
@@ -57,6 +59,11 @@ class NodeTerms:
 def longest_interval(budget: Budget) -> float:
     """The longest interval between reports that still counts as observed; silence beyond it is silence. [s]"""
     return max(HOLE_INTERVALS * budget.telemetry.report_interval, HOLE_LEAST_S)
+
+
+def full_margin(budget: Budget) -> float:
+    """How far below its full voltage a node still counts as full. [V]"""
+    return max(FULL_MARGIN_STEPS * budget.telemetry.adc_step, FULL_MARGIN * budget.storage.full_voltage)
 
 
 def node_terms(budgets: list[Budget]) -> NodeTerms:
@@ -75,11 +82,12 @@ def node_terms(budgets: list[Budget]) -> NodeTerms:
 
 
 def _figures(budget: Budget) -> list[float]:
-    full, step = budget.storage.full_voltage, budget.telemetry.adc_step
+    step, margin = budget.telemetry.adc_step, full_margin(budget)
     charge = budget.load.wake_current * budget.load.wake_duration
     switching = budget.load.regulator == "switching"
     return [
-        full - max(FULL_MARGIN_STEPS * step, FULL_MARGIN * full),
+        margin,
+        budget.storage.full_voltage - margin,
         step * np.sqrt(1 / 12 + 0.25),  # rounding, and half a step of noise of the reading
         longest_interval(budget),
         min(budget.telemetry.wake_counter_bits, 62),
@@ -121,6 +129,7 @@ def _add_share(row, change, count, v0, v1, seconds, full, left, right):  # type:
     row[OBSERVED] += part
     row[VOLT_SECONDS] += part * v_mean
     row[FULL] += _seconds_above(v_left, v_right, full, part)
+    row[TOP] = max(row[TOP], v_left, v_right)
 
 
 @njit(cache=True, nogil=True)
@@ -246,6 +255,28 @@ def _add_node(t, v, wakes, boot, temp, midnights, curve, low, step, node, sums):
 
 
 @njit(cache=True, nogil=True)
+def _add_near_top(t, v, midnights, node, sums):  # type: ignore[no-untyped-def]
+    """Add the time that one node spent within its margin of each day's highest voltage."""
+    last_day, day = len(midnights) - 2, 0
+    for i in range(len(t) - 1):
+        seconds, left = t[i + 1] - t[i], 0.0
+        if seconds > node[HOLE] or t[i + 1] <= midnights[0] or t[i] >= midnights[-1]:
+            continue
+        if t[i] < midnights[0]:
+            left = (midnights[0] - t[i]) / seconds
+        while day < last_day and midnights[day + 1] <= t[i]:
+            day += 1
+        while left < 1.0 and day <= last_day and midnights[day] < t[i + 1]:
+            right = min((midnights[day + 1] - t[i]) / seconds, 1.0)
+            v_left, v_right = v[i] + (v[i + 1] - v[i]) * left, v[i] + (v[i + 1] - v[i]) * right
+            level = sums[day, TOP] - node[FULL_MARGIN_V]
+            sums[day, NEAR_TOP] += _seconds_above(v_left, v_right, level, (right - left) * seconds)
+            left = right
+            if right < 1.0:
+                day += 1
+
+
+@njit(cache=True, nogil=True)
 def _add_all(offsets, t, v, wakes, boot, temp, site, midnights, curve, low, step, figures, sums):  # type: ignore[no-untyped-def]
     for n in range(len(offsets) - 1):
         a, b = offsets[n], offsets[n + 1]
@@ -253,6 +284,7 @@ def _add_all(offsets, t, v, wakes, boot, temp, site, midnights, curve, low, step
             t[a:b], v[a:b], wakes[a:b], boot[a:b], temp[a:b], midnights[site[n]], curve[n], low[n], step[n],
             figures[n], sums[n],
         )  # fmt: skip
+        _add_near_top(t[a:b], v[a:b], midnights[site[n]], figures[n], sums[n])
 
 
 def day_sums(series: Series, terms: NodeTerms, calendars: list[Calendar], site: Counts) -> Floats:
@@ -273,7 +305,7 @@ def day_sums(series: Series, terms: NodeTerms, calendars: list[Calendar], site: 
     ndarray, shape (nodes, days, SUMS)
         Columns STORED (change of stored energy at nominal capacity) [J], WAKES, WAKE_SHARE (wakes, those of an interval
         over a midnight shared by time), WAKE_VOLTS (these times voltage) [V], OBSERVED [s], VOLT_SECONDS (integral of
-        voltage) [V s], FULL [s], STORED_VAR [J^2].
+        voltage) [V s], FULL [s], STORED_VAR [J^2], TOP (highest voltage) [V], NEAR_TOP (time at it) [s].
 
     Notes
     -----
@@ -307,6 +339,8 @@ class NominalDays:
     wakes: Counts
     full_s: Floats
     observed_s: Floats
+    top_v: Floats  # highest voltage
+    top_s: Floats  # time at it
 
 
 def nominal_days(sums: Floats, budgets: list[Budget]) -> NominalDays:
@@ -329,4 +363,6 @@ def nominal_days(sums: Floats, budgets: list[Budget]) -> NominalDays:
         wakes=np.rint(sums[..., WAKES]).astype(np.int64),
         full_s=sums[..., FULL],
         observed_s=sums[..., OBSERVED],
+        top_v=sums[..., TOP],
+        top_s=sums[..., NEAR_TOP],
     )

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from analysis.held import Held
 from analysis.kernel import NODE
 from analysis.load import sleep_power, wake_energy
 from analysis.storage import TEMPERATURE_REFERENCE_C, StorageCurve, leakage_power, storage_curve
@@ -127,6 +128,8 @@ class NodeOutlook:
         Share of capacity lost a year.
     temperature : float
         Mean ahead. [degC]
+    held : Held, optional
+        At which voltage it is full, if not at the budget's.
     """
 
     node_id: str
@@ -152,6 +155,7 @@ class NodeOutlook:
     fade_per_year: float = 0.0
     fade_sd: float = 0.0
     temperature: float = TEMPERATURE_REFERENCE_C
+    held: Held | None = None
 
     def __post_init__(self) -> None:
         for name in ("voltage", "wakes_per_day", "capacity_ratio", "voltage_sd", "wake_sd", "sleep_sd", "leakage_sd"):
@@ -165,6 +169,12 @@ class NodeOutlook:
         """The storage at nominal capacity."""
         return curve_of(self.budget.storage)
 
+    @cached_property
+    def full_j(self) -> float:
+        """Stored energy at full and nominal capacity. [J]"""
+        curve = self.curve
+        return curve.full_j if self.held is None else float(np.asarray(curve.energy(self.held.full)))
+
     def drains(self) -> Array:
         """Energy of a day's wakes, sleep and leakage at equal steps of stored energy up to full, shape (k, 3). [J]"""
         return self._drains
@@ -172,7 +182,7 @@ class NodeOutlook:
     @cached_property
     def _drains(self) -> Array:
         curve = self.curve
-        volts = np.asarray(curve.voltage_at(np.linspace(0.0, curve.full_j, DRAIN_POINTS)))
+        volts = np.asarray(curve.voltage_at(np.linspace(0.0, self.full_j, DRAIN_POINTS)))
         running = np.maximum(volts, self.budget.storage.cutoff_voltage)
         wake = self.wake_ratio * self.wakes_per_day * np.asarray(wake_energy(self.budget.load, running))
         sleep = self.sleep_ratio * SECONDS_PER_DAY * np.asarray(sleep_power(self.budget.load, running))
@@ -188,7 +198,7 @@ class NodeOutlook:
     @cached_property
     def _drains_now(self) -> tuple[float, float]:
         """Energy a day of wakes, and of sleep and leakage, at the present voltage. [J]"""
-        stored = np.linspace(0.0, self.curve.full_j, DRAIN_POINTS)
+        stored = np.linspace(0.0, self.full_j, DRAIN_POINTS)
         wake, sleep, leakage = (np.interp(self.curve.energy(self.voltage), stored, d) for d in self.drains().T)
         return float(wake), float(sleep + leakage)
 
@@ -199,7 +209,7 @@ class NodeOutlook:
         if top <= curve.cutoff_j:
             return 0.0
         levels = np.linspace(curve.cutoff_j, top, 101)
-        rate = np.interp(levels, np.linspace(0.0, curve.full_j, DRAIN_POINTS), self.drains().sum(axis=1))
+        rate = np.interp(levels, np.linspace(0.0, self.full_j, DRAIN_POINTS), self.drains().sum(axis=1))
         with np.errstate(divide="ignore"):
             return float(self.capacity_ratio * np.trapezoid(1 / rate, levels))
 
@@ -216,7 +226,7 @@ def record(node: NodeOutlook, seed: int) -> Any:
     row = np.zeros(1, NODE)[0]
     row["stored"] = curve.energy(node.voltage)
     row["stored_sd"] = node.voltage_sd * np.interp(node.voltage, curve.voltage, slope)
-    row["cutoff"], row["full"] = curve.cutoff_j, curve.full_j
+    row["cutoff"], row["full"] = curve.cutoff_j, node.full_j
     row["restart"] = curve.energy(node.budget.storage.voltage_restart)
     row["fade"], row["fade_sd"] = node.fade_per_year / DAYS_PER_YEAR, node.fade_sd / DAYS_PER_YEAR
     for name in (

@@ -127,6 +127,7 @@ def _outlook(book: NodeBook, harvest: HarvestOutlook, today: np.datetime64, hour
         fade_per_year=fade,
         fade_sd=fade_sd,
         temperature=book.temperature,
+        held=book.held,
     )
 
 

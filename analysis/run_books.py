@@ -12,6 +12,7 @@ from analysis import kalman
 from analysis.dark import Days, with_dark
 from analysis.evidence import HALL_WARMTH_K
 from analysis.harvest_behind import NodeDays
+from analysis.held import Held, held_at, seconds_full
 from analysis.ledger import longest_interval
 from analysis.outcomes import NEARLY_EMPTY
 from analysis.outlook import curve_of
@@ -42,6 +43,8 @@ class Account:
     wakes: Counts
     full_s: Floats
     observed_s: Floats
+    top_v: Floats
+    top_s: Floats
 
 
 @dataclass(frozen=True)
@@ -56,6 +59,7 @@ class NodeBook:
     account: Account
     silent_for: float  # zero while it is heard from [s]
     recent: Recent
+    held: Held  # at its own full voltage
 
     @property
     def state(self) -> State:
@@ -123,7 +127,10 @@ def site_books(
         if number in recent:
             silence = moment.timestamp() - recent[number].state.time
             silent = silence if silence > longest_interval(budget) else 0.0
-            book = NodeBook(i, node, budget, *estimates[number], accounts[i], silent, recent[number])
+            account, tops = accounts[i], (accounts[i].top_v, accounts[i].top_s)
+            own = held_at(*tops, budget)
+            account = replace(account, full_s=seconds_full(account.full_s, *tops, own))
+            book = NodeBook(i, node, budget, *estimates[number], account, silent, recent[number], own)
             by_site[node.site].append(book)
     return [_site_book(known, known.fleet.sites[site], nodes, moment) for site, nodes in by_site.items()]
 
@@ -187,7 +194,7 @@ def ledger_of(sums: pa.Table, fields: list[tuple[NumberedFleet, Field]]) -> pa.T
     stored, wake, sleep = (
         r * sums.column(n).to_numpy() for r, n in zip(ratios, ("stored_j", "wake_j", "sleep_j"), strict=True)
     )
-    kept = {name: sums.column(name) for name in ("node_no", "day", "wakes", "full_s", "observed_s")}
+    kept = {name: sums.column(name) for name in ("node_no", "day", "wakes", "full_s", "observed_s", "top_v", "top_s")}
     return pa.table(kept | {"net_harvest_j": stored + wake + sleep, "wake_j": wake, "sleep_j": sleep})
 
 

@@ -64,7 +64,7 @@ def _spent(site: SiteBook, length: int) -> tuple[Floats, Floats]:
 
 
 def _told(books: list[NodeBook]) -> tuple[Floats, ...]:
-    """Of each node: relative sd of sleep, odds of a leak, ties of fade to leakage and to wakes, blur, what is planned."""
+    """Of each node: relative sd of sleep, odds of a leak, ties of fade to leakage and wakes, blur, what is planned."""
     covariance = np.stack([book.field.covariance[book.row] for book in books])
     return (
         per_capacity_sd(covariance)[1],

@@ -50,24 +50,19 @@ CREATE VIEW IF NOT EXISTS reports AS
 CREATE TABLE IF NOT EXISTS touched (node_no INTEGER NOT NULL, day DATE NOT NULL);
 
 -- What the analysis found. Columns as in the contract (README, "Tables").
--- `ledger` is a view: the days' sums at the budget's figures, times the ratios that the estimates found for their time.
+-- `ledger` (below) is a view: the days' sums at the budget's figures, times the ratios that the estimates found for their
+-- time.
 CREATE TABLE IF NOT EXISTS day_sums (
     node_no INTEGER NOT NULL, day DATE NOT NULL, stored_j DOUBLE NOT NULL, stored_var_j2 DOUBLE NOT NULL,
     wake_j DOUBLE NOT NULL, sleep_j DOUBLE NOT NULL, wakes BIGINT NOT NULL, full_s DOUBLE NOT NULL,
     observed_s DOUBLE NOT NULL);
+ALTER TABLE day_sums ADD COLUMN IF NOT EXISTS top_v DOUBLE;  -- highest voltage of the day [V],
+ALTER TABLE day_sums ADD COLUMN IF NOT EXISTS top_s DOUBLE;  -- and the time at it [s]
 -- Field over budget of capacity (c), wake energy (e) and sleep power (s) from the day `first` on, with their covariance.
 CREATE TABLE IF NOT EXISTS ratios (
     node_no INTEGER NOT NULL, first DATE NOT NULL, c FLOAT NOT NULL, e FLOAT NOT NULL, s FLOAT NOT NULL,
     cc FLOAT NOT NULL, ce FLOAT NOT NULL, cs FLOAT NOT NULL, ee FLOAT NOT NULL, es FLOAT NOT NULL, ss FLOAT NOT NULL);
 ALTER TABLE ratios ADD COLUMN IF NOT EXISTS l FLOAT;  -- leakage
-CREATE VIEW IF NOT EXISTS ledger AS
-    SELECT node_id, day, c * stored_j + e * wake_j + s * sleep_j AS net_harvest_j,
-           sqrt(greatest(c * c * stored_var_j2 + cc * stored_j * stored_j + ee * wake_j * wake_j
-                         + ss * sleep_j * sleep_j + 2 * (ce * stored_j * wake_j + cs * stored_j * sleep_j
-                         + es * wake_j * sleep_j), 0)) AS net_harvest_sd_j,
-           e * wake_j AS wake_j, s * sleep_j AS sleep_j, c * stored_j AS stored_change_j, wakes, full_s, observed_s
-    FROM day_sums d ASOF JOIN ratios r ON d.node_no = r.node_no AND d.day >= r.first
-    JOIN nodes n ON n.node_no = d.node_no;
 -- What the days say of the parameters: sums of `analysis.evidence`, never read again from the reports.
 CREATE TABLE IF NOT EXISTS day_evidence (
     node_no INTEGER NOT NULL, day DATE NOT NULL, sums FLOAT[] NOT NULL, resistance FLOAT[] NOT NULL);
@@ -93,6 +88,17 @@ CREATE TABLE IF NOT EXISTS prospects (
     node_id VARCHAR NOT NULL, as_of TIMESTAMPTZ NOT NULL, visit_by_days DOUBLE, low_day DOUBLE, low_usable_j DOUBLE,
     back_p10_days DOUBLE, back_p50_days DOUBLE, back_p90_days DOUBLE, wake_interval_s DOUBLE, driver VARCHAR NOT NULL,
     harvest_w DOUBLE, harvest_sd_w DOUBLE);  -- what could be harvested if the storage were never full, mean of a normal week
+-- From which voltage on a node counts as full; empty: from the budget's full voltage on, less a margin.
+ALTER TABLE prospects ADD COLUMN IF NOT EXISTS full_from_v DOUBLE;
+CREATE OR REPLACE VIEW ledger AS
+    SELECT n.node_id, day, c * stored_j + e * wake_j + s * sleep_j AS net_harvest_j,
+           sqrt(greatest(c * c * stored_var_j2 + cc * stored_j * stored_j + ee * wake_j * wake_j
+                         + ss * sleep_j * sleep_j + 2 * (ce * stored_j * wake_j + cs * stored_j * sleep_j
+                         + es * wake_j * sleep_j), 0)) AS net_harvest_sd_j,
+           e * wake_j AS wake_j, s * sleep_j AS sleep_j, c * stored_j AS stored_change_j, wakes,
+           CASE WHEN top_v >= p.full_from_v THEN greatest(full_s, top_s) ELSE full_s END AS full_s, observed_s
+    FROM day_sums d ASOF JOIN ratios r ON d.node_no = r.node_no AND d.day >= r.first
+    JOIN nodes n ON n.node_no = d.node_no LEFT JOIN prospects p ON p.node_id = n.node_id;
 CREATE TABLE IF NOT EXISTS health (
     node_id VARCHAR NOT NULL, as_of TIMESTAMPTZ NOT NULL, capacity_ratio DOUBLE, capacity_sd DOUBLE, esr_ratio DOUBLE,
     esr_sd DOUBLE, leakage_ratio DOUBLE, leakage_sd DOUBLE, fade_per_year DOUBLE, fade_sd DOUBLE, verdict VARCHAR);

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.ledger import VOLTAGE_NOISE, day_sums, node_terms, nominal_days
+from analysis.ledger import STORED_VAR, VOLTAGE_NOISE, day_sums, node_terms, nominal_days
 from analysis.limits import slope_bound
 from analysis.series import Series, calendar
 from ingest.budget import parse_budget
@@ -136,7 +136,7 @@ def test_noise_of_a_day_is_as_stated():
     ]
     sums = day_sums(series(hours, np.full(25, 3.5), np.zeros(25)), node_terms([BUDGET]),
                     [calendar(ZoneInfo("UTC"), date(2026, 1, 1), 1)], np.array([0]))  # fmt: skip
-    assert np.std(changes) == pytest.approx(np.sqrt(sums[0, 0, -1]), rel=0.15)
+    assert np.std(changes) == pytest.approx(np.sqrt(sums[0, 0, STORED_VAR]), rel=0.15)
 
 
 @pytest.mark.parametrize("every", [3600.0, 900.0])

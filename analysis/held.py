@@ -1,0 +1,78 @@
+"""The voltage at which a node is full: its budget's, less or more what charger and converter err."""
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+from numba import njit
+
+from analysis.ledger import full_margin
+from ingest.budget import Budget
+
+Array = npt.NDArray[np.float64]
+
+BACK_DAYS = 60  # that are looked at,
+LEAST_DAYS = 5  # of which so many must have had the same highest voltage,
+LEAST_S = 20 * 3600.0  # for so long in all,
+ABOVE_SHARE = 0.2  # and so few, of these, a higher one
+REACH = 0.04  # of full voltage: thresholds and references are good to 1 to 3 % (common practice, no source)
+HIGHEST_SHARE = 0.9  # of the days' highest voltages do not pass what a node is said to read at most
+
+
+class Held(NamedTuple):
+    """At what voltage a node is full, and the most that it reads then. [V]"""
+
+    full: float
+    highest: float
+    counts_from: float = np.nan  # at or above it a day's highest voltage is full; NaN: as by the budget
+
+
+@njit(cache=True, nogil=True)
+def _held(top_v, top_s, low, high, margin):  # type: ignore[no-untyped-def]
+    """The highest voltage that most time was spent at, of those within limits; NaN where none is held."""
+    best, most = np.nan, 0.0
+    for level in top_v:
+        if not low <= level <= high:
+            continue
+        days, above, seconds, volts = 0, 0, 0.0, 0.0
+        for v, s in zip(top_v, top_s):  # noqa: B905 - numba knows no strict
+            if abs(v - level) <= margin:
+                days, seconds, volts = days + 1, seconds + s, volts + s * v
+            elif v > level:
+                above += 1
+        if days >= LEAST_DAYS and above <= ABOVE_SHARE * days and seconds >= LEAST_S and seconds > most:
+            best, most = volts / seconds, seconds
+    return best
+
+
+def held_at(top_v: Array, top_s: Array, budget: Budget) -> Held:
+    """A node's own full voltage, from the last of its days.
+
+    Parameters
+    ----------
+    top_v, top_s : ndarray, shape (days,)
+        Highest voltage of each day, and the time at it. [V, s] NaN where not known.
+
+    Notes
+    -----
+    A charger's threshold and the converter's reference are each good to a per cent or more, so a node may never read
+    its budget's full voltage and yet be full every day. Full is where the days' highest voltages agree, time and again.
+    Warmth moves a full capacitor's voltage above its full one, but not its charge. A battery's voltage tells of another
+    threshold above the budget's only: below, it may be flat for months.
+    """
+    full, margin, known = budget.storage.full_voltage, full_margin(budget), np.isfinite(top_v) & (top_s > 0)
+    top_v, top_s = top_v[known][-BACK_DAYS:], top_s[known][-BACK_DAYS:]
+    if not budget.storage.is_battery:
+        own = float(_held(top_v, top_s, (1 - REACH) * full, full + margin, margin / 2))
+        if own < full - margin / 2:
+            return Held(own, own, own - margin)
+    reached = top_v[top_v >= full - margin]
+    if len(reached) < LEAST_DAYS:
+        return Held(full, full)
+    own = float(np.median(reached)) if budget.storage.is_battery else full
+    return Held(max(full, own), max(full, float(np.quantile(reached, HIGHEST_SHARE))))
+
+
+def seconds_full(full_s: Array, top_v: Array, top_s: Array, held: Held) -> Array:
+    """Time of each day at the node's own full voltage [s], as in the view `ledger`."""
+    return np.where(top_v >= held.counts_from, np.maximum(full_s, top_s), full_s)

@@ -1,0 +1,115 @@
+"""The voltage at which a node's own charger stops: thresholds and references are good to a per cent or three (common
+practice, no source), so full is where the days' highest voltages agree.
+"""
+
+from datetime import date
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from analysis.held import BACK_DAYS, held_at, seconds_full
+from analysis.ledger import TOP, day_sums, full_margin, node_terms
+from analysis.run import analyse
+from analysis.series import Series, calendar
+from ingest.budget import parse_budget
+from ingest.counters import BOOT_MISSING
+from tests.conftest import CONVEYOR, START, reading
+
+HOUR, DAY = 3600.0, 86400.0
+BUDGET = parse_budget(CONVEYOR, "b.toml")
+FULL = BUDGET.storage.full_voltage
+LONG = np.full(BACK_DAYS, 6 * HOUR)
+
+
+def tops(*volts: float) -> np.ndarray:
+    return np.array(volts)
+
+
+def test_a_threshold_two_per_cent_low_is_found():
+    own = 0.98 * FULL
+    random = np.random.default_rng(1)
+    held = held_at(own + random.normal(0.0, 0.001, BACK_DAYS), LONG, BUDGET)
+    assert held.full == pytest.approx(own, abs=0.001)
+    assert held.counts_from == pytest.approx(own - full_margin(BUDGET), abs=0.001)
+
+
+def test_a_node_that_reaches_its_budgets_full_is_full_there():
+    held = held_at(np.full(BACK_DAYS, FULL + 0.001), LONG, BUDGET)
+    assert held.full == FULL
+    assert np.isnan(held.counts_from)
+
+
+def test_warmth_raises_what_a_full_capacitor_reads_and_not_when_it_is_full():
+    volts = FULL * (1 + np.linspace(0.0, 0.02, BACK_DAYS))
+    held = held_at(volts, LONG, BUDGET)
+    assert held.full == FULL
+    assert held.highest == pytest.approx(np.quantile(volts, 0.9))
+
+
+@pytest.mark.parametrize("drift", [-0.02, 0.02], ids=["falling", "rising"])
+def test_a_node_on_its_way_is_not_full(drift):
+    """Of a node that moves by 2 % of full voltage in ten days, no voltage is the highest time and again."""
+    volts = 0.975 * FULL + drift * FULL * (np.arange(BACK_DAYS) - BACK_DAYS / 2) / 10
+    assert held_at(volts, LONG, BUDGET).full == FULL
+
+
+def test_now_and_then_higher_means_not_full_below():
+    volts = np.where(np.arange(BACK_DAYS) % 3 == 0, 0.99 * FULL, 0.97 * FULL)
+    assert not held_at(volts, LONG, BUDGET).full < 0.985 * FULL
+
+
+def test_a_batterys_flat_is_no_threshold():
+    """A cell may stand on the flat of its curve for months, far from full; above its budget's full it tells of one."""
+    flat = {"ocv": ((0.0, 2.0), (1.0, 5.2)), "capacity": 100.0, "technology": "lithium-ion"}
+    storage = BUDGET.storage.model_copy(update=flat)
+    cell = BUDGET.model_copy(update={"storage": storage})
+    assert held_at(np.full(BACK_DAYS, 0.98 * FULL), LONG, cell).full == FULL
+    assert held_at(np.full(BACK_DAYS, 1.01 * FULL), LONG, cell).full == pytest.approx(1.01 * FULL)
+
+
+def test_days_without_a_highest_voltage_are_left_out():
+    """Of days that were computed before highest voltages were kept, the store has none."""
+    held = held_at(np.full(BACK_DAYS, np.nan), np.full(BACK_DAYS, np.nan), BUDGET)
+    assert held.full == held.highest == FULL
+
+
+def test_only_days_that_reached_it_count_as_full():
+    held = held_at(np.full(BACK_DAYS, 0.98 * FULL), LONG, BUDGET)
+    full = seconds_full(np.zeros(3), tops(0.98 * FULL, 0.9 * FULL, np.nan), tops(5 * HOUR, 5 * HOUR, np.nan), held)
+    assert full.tolist() == [5 * HOUR, 0.0, 0.0]
+
+
+def one_node(volts: np.ndarray, step: float) -> Series:
+    n = len(volts)
+    blank = np.full(n, np.nan)
+    time = START - HOUR + np.arange(n) * step
+    return Series(np.array([0, n]), time, volts, np.arange(n), blank, blank, np.full(n, BOOT_MISSING))
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.floats(2.3, 5.0), min_size=2, max_size=160), st.sampled_from([900.0, 1700.0, HOUR, 2.5 * HOUR]))
+def test_time_near_the_days_top_is_that_of_a_fine_grid(volts, step):
+    """Against straight lines between the readings, looked at every second of the day's own calendar."""
+    series = one_node(np.array(volts), step)
+    sums = day_sums(series, node_terms([BUDGET]), [calendar(ZoneInfo("UTC"), date(2026, 1, 1), 3)], np.array([0]))[0]
+    for day in range(3):
+        at = np.arange(START + day * DAY, START + (day + 1) * DAY) + 0.5
+        inside = (at >= series.time[0]) & (at <= series.time[-1])
+        line = np.interp(at[inside], series.time, series.storage_v)
+        near = (line >= sums[day, TOP] - full_margin(BUDGET)).sum() if inside.any() else 0
+        assert sums[day, TOP + 1] == pytest.approx(near, abs=2 * len(volts))
+
+
+def test_a_node_whose_converter_reads_low_is_full_in_ledger_and_forecast(book, admit):
+    """Full by day, less by night, all read 1.5 % low: the budget's full voltage is never seen."""
+    hours = np.arange(40 * 24)
+    sag = 0.2 * np.maximum(np.sin(2 * np.pi * (hours % 24 - 12) / 24), 0.0)
+    admit(*(reading("mf-01", START + h * HOUR, 0.985 * (FULL - sag[h]), 2 * int(h)) for h in hours))
+    analyse(book)
+    rows = book.cursor().execute("SELECT full_s FROM ledger WHERE observed_s > 80000").fetchnumpy()["full_s"]
+    assert np.median(rows) > 10 * HOUR
+    ((counts_from,),) = book.cursor().execute("SELECT full_from_v FROM prospects WHERE node_id = 'mf-01'").fetchall()
+    assert counts_from == pytest.approx(0.985 * FULL - full_margin(BUDGET), abs=0.002)

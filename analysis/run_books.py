@@ -181,16 +181,18 @@ def read_ledger(cursor: duckdb.DuckDBPyConnection, fields: list[tuple[NumberedFl
 
 
 def ledger_of(sums: pa.Table, fields: list[tuple[NumberedFleet, Field]]) -> pa.Table:
-    """The ledger of days that the store holds as sums, as the view of that name makes it from the table of ratios."""
+    """The ledger of days that the store holds as sums, in order of node, as the view of that name has it."""
     number, day = sums.column("node_no").to_numpy(), sums.column("day").to_numpy().astype("datetime64[D]")
     ratios = np.full((3, len(number)), np.nan)
     for part, field in fields:
-        row = np.minimum(np.searchsorted(part.numbers, number), len(part.numbers) - 1)
-        mine = part.numbers[row] == number
-        row = row[mine]
+        low, high = np.searchsorted(number, [part.numbers[0], part.numbers[-1] + 1])
+        row = np.minimum(np.searchsorted(part.numbers, number[low:high]), len(part.numbers) - 1)
+        mine = np.flatnonzero(part.numbers[row] == number[low:high])
+        row, mine = row[mine], low + mine
         place = (day[mine] - np.array(field.first, dtype="datetime64[D]")[row]).astype(np.int64)
         place = np.clip(place, 0, field.days[row] - 1)
-        ratios[:, mine] = field.path[row[:, None], place[:, None], [kalman.C, kalman.E, kalman.S]].T
+        for into, column in zip(ratios, (kalman.C, kalman.E, kalman.S), strict=True):
+            into[mine] = field.path[row, place, column]
     stored, wake, sleep = (
         r * sums.column(n).to_numpy() for r, n in zip(ratios, ("stored_j", "wake_j", "sleep_j"), strict=True)
     )

@@ -145,8 +145,11 @@ def _mark(known: Any, value: Array, censored: Any, poor: float, keep: float, sto
     for day in known:
         low = False
         if not censored[day] and count >= LEAST_DAYS:
-            last = usual[max(count - USUAL_DAYS, 0) : count]
-            low = value[day] < LOW * least_median(value[last], censored[last])
+            last, below = usual[max(count - USUAL_DAYS, 0) : count], 0
+            for k in last:
+                below += not censored[k] and LOW * value[k] <= value[day]
+            # With most of them so far below, the median is one of these, and need not be looked for.
+            low = 2 * below <= len(last) and value[day] < LOW * least_median(value[last], censored[last])
         if low:
             run[length] = day
             length += 1

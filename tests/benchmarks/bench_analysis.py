@@ -19,7 +19,7 @@ import pytest
 
 from analysis.evidence import middle_voltage
 from analysis.load import sleep_power, wake_energy
-from analysis.run import read_windows
+from analysis.run import read_windows, uncollected
 from analysis.run_books import read_ledger, site_books
 from analysis.run_days import NumberedFleet, update_days
 from analysis.run_field import update_field
@@ -114,6 +114,7 @@ def findings(book, known, fields, moment):
     return len(find_all(books, judge_nodes(known, fields, books, read_windows(cursor, moment))))
 
 
+@uncollected()
 def analysis(book, moment):
     """What days, estimates, and findings with health took; the forecast left out; and how many findings."""
     known, quietly = NumberedFleet.of(book), lambda *_: None

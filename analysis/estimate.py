@@ -17,6 +17,7 @@ ESR_TOLERANCE = 0.3  # of a budget's series resistance, as a fraction: common pr
 # Of leakage, what a square in voltage, a straight line beside a doubling every 10 K and one slow branch leave out, as a
 # fraction: our choice.
 LEAK_FORM = 0.12
+LEAST_KNOWN = 1.0  # sd of the logarithm of leakage: where more is left open, its mean says nothing
 NIGHT_S, NIGHT_COOLING_K = 12 * 3600.0, 8.0  # of a night outdoors: twice the half swing that the evidence takes
 LEARNT = 0.7  # a line whose doubt the data have not brought below this share of the budget's has not been told apart
 
@@ -116,7 +117,9 @@ def lines(
             sd, told = np.sqrt((kept * sd) ** 2 + (1.0 - kept) * prior[name][1] ** 2), told & (kept > LEARNT)
         if name == "leakage_power_w":
             form = np.hypot(LEAK_FORM, np.log(2.0) / LEAKAGE_DOUBLING_K * warmth_sd)
-            value, sd = _moments(value, np.hypot(sd / value, form))
+            doubt = np.hypot(sd / value, form)
+            value, sd = _moments(value, np.minimum(doubt, LEAST_KNOWN))
+            told &= doubt < LEAST_KNOWN
         found[name] = value, sd, told
     columns = [[column.tolist() for column in np.broadcast_arrays(*prior[name], *found[name])] for name in LINES]
     return [

@@ -35,6 +35,7 @@ class Prospects:
     wake_interval: Floats  # the shortest that is sustainable [s]
     drivers: list[str]  # what drives each forecast, in a sentence
     harvest_sd: list[float]  # of the mean harvest of a normal week, were the storage never full [W]
+    scale_sd: Floats  # relative, of the capacity that turns voltage into energy
 
 
 def read_corrections(cursor: duckdb.DuckDBPyConnection) -> dict[int, Correction]:
@@ -47,12 +48,21 @@ def look_ahead(books: list[SiteBook], corrections: Mapping[int, Correction]) -> 
     """Forecast every node that has reported, corrected by what past forecasts taught."""
     rows, found = node_outlooks(books, HORIZON_DAYS)
     futures = corrected(forecast(found, seed=SEED), corrections)
-    nodes = (book for site in books for book in site.nodes)
-    doubts = [
-        potential_sd(node.harvest, node.budget, book.field.covariance[book.row])
-        for node, book in zip(found, nodes, strict=True)
-    ]
-    return Prospects(rows, found, futures, sustainable_interval(found, seed=SEED), drivers(found, futures), doubts)
+    covariance = [book.field.covariance[book.row] for site in books for book in site.nodes]
+    doubts = [potential_sd(n.harvest, n.budget, c) for n, c in zip(found, covariance, strict=True)]
+    scale = np.array([capacity_sd(c) for c in covariance])
+    return Prospects(
+        rows, found, futures, sustainable_interval(found, seed=SEED), drivers(found, futures), doubts, scale
+    )
+
+
+def capacity_sd(covariance: Floats) -> float:
+    """Relative standard deviation of capacity, by the covariance of the state, shape (STATES, STATES).
+
+    It scales all energy of a node alike and moves no date, so the futures are drawn at the capacity believed.
+    """
+    states = [places.CAPACITY, places.FADE]
+    return float(np.sqrt(max(covariance[np.ix_(states, states)].sum(), 0.0)))
 
 
 def potential_sd(harvest: HarvestOutlook, budget: Budget, covariance: Floats) -> float:

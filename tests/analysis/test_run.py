@@ -5,6 +5,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import norm
 
 from analysis.run import analyse, open_alarms
 from ingest.contract import batch_table
@@ -66,6 +67,18 @@ def test_a_falling_node_raises_an_alarm_with_a_date_and_a_steady_one_does_not(fi
     # usable (25 - 4.84) / 2 = 10.08 J over 48 wakes of 34.6 mJ, 8.47 uW asleep and some leakage: about 2.4 J a day
     usable, load = (5.0**2 - 2.2**2) / 2, 48 * 3 * 14e-3 * 0.7 / 0.85 + 86400 * 3 * 2.4e-6 / 0.85
     assert 0.7 * usable / load < forecast.loc["mf-01", "autonomy_days"] < 1.05 * usable / load
+
+
+def test_energy_ahead_is_in_doubt_by_its_capacity_now_and_later(filled):
+    """Of a full capacitor that stays full, the joules are known no better than the farads."""
+    analyse(filled)
+    path = table(filled, "forecast_path", "node_id, days_ahead").query("node_id == 'mf-01'").set_index("days_ahead")
+    line = table(filled, "estimates").query("node_id == 'mf-01' and line == 'capacity_ratio'").iloc[0]
+    for day in (0.0, 7.0):
+        row = path.loc[day]
+        half = (row["usable_p90_j"] - row["usable_p10_j"]) / 2 / row["usable_p50_j"]
+        assert half >= 0.99 * norm.ppf(0.9) * line["sd"] / line["estimate"]
+    assert path.loc[0.0, "usable_p50_j"] == pytest.approx(line["estimate"] * (5.0**2 - 2.2**2) / 2, rel=0.01)
 
 
 def test_every_node_and_line_has_its_row_as_of_the_moment(filled):

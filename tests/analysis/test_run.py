@@ -8,10 +8,11 @@ import pytest
 from scipy.stats import norm
 
 from analysis.run import analyse, open_alarms
+from analysis.run_days import NumberedFleet, read_series
 from ingest.contract import batch_table
 from ingest.errors import UsageError
 from ingest.fleet import read_fleet
-from ingest.store import Store
+from ingest.store import Store, sql
 from ingest.upkeep import drop_reports
 from tests.conftest import START, reading
 
@@ -155,6 +156,35 @@ def test_late_reports_reopen_their_own_days(book, admit):
     changed = seconds[0] != seconds[1]
     assert [str(day) for day in changed[changed].index] == ["2026-01-09"]
     assert seconds[1][changed].item() == 86400
+
+
+def test_reports_are_read_in_order_of_node_and_time_however_they_were_stored(book, admit):
+    rows = [row for node in ("mf-02", "kr-01", "mf-01") for row in history(node, range(48), -0.01)]
+    for part in (rows[1::2], rows[::2]):
+        admit(*part)
+    known = NumberedFleet.of(book)
+    read = read_series(book.cursor(), known.numbers, moment(3), moment(40))
+    # outside: the database's own sort
+    query = "SELECT node_no, epoch_ms(observed_at) / 1000.0, storage_v, wakes FROM report_log WHERE observed_at"
+    bounds = [moment(3).replace(tzinfo=None), moment(40).replace(tzinfo=None)]
+    expected = book.cursor().execute(query + " BETWEEN ? AND ? ORDER BY node_no, observed_at", bounds).fetchall()
+    node = np.repeat(known.numbers, np.diff(read.offsets))
+    assert list(zip(*(x.tolist() for x in (node, read.time, read.storage_v, read.wakes)), strict=True)) == expected
+
+
+def test_the_last_report_of_a_silent_node_is_found_with_and_without_a_ledger_day(book, admit):
+    """Also where it came alone, days after the last ledger day, or is the node's only one."""
+    admit(*history("mf-01", range(100), 0.0), *history("mf-01", range(200, 201), 0.0))
+    admit(*history("mf-02", range(90, 91), 0.0), *history("kr-01", range(300), 0.0))
+    analyse(book)
+    (silent,) = book.cursor().execute("SELECT list(node_no) FROM nodes WHERE node_id <> 'kr-01'").fetchall()
+    first = moment(250).replace(tzinfo=None)
+    found = book.cursor().execute(sql("read_last", "analysis"), {"first": first, "silent": silent[0]}).fetchall()
+    # outside: each node's latest report by a scan of all
+    query = "SELECT node_no, max(epoch_ms(observed_at)) / 1000.0, arg_max(storage_v, observed_at) FROM report_log"
+    scan = book.cursor().execute(query + " JOIN nodes USING (node_no) WHERE node_id <> 'kr-01' GROUP BY 1").fetchall()
+    assert sorted(found) == sorted(scan)
+    assert sorted(time for _, time, _ in found) == [moment(90).timestamp(), moment(200).timestamp()]
 
 
 def test_an_alarm_lives_once_and_is_cleared(book, admit):

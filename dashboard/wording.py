@@ -28,11 +28,6 @@ VERDICTS = {
     "spent": "spent",
     "not-enough-data": "not enough data",
 }
-TIES = {  # how the evidence of a finding words another that it cannot be told from
-    "a rise of sleep power": "drain-over",
-    "a rise of leakage": "leakage-rise",
-    "a loss of capacity": "capacity-fade",
-}
 NOT_SEPARABLE = "not separable"
 CAUTION = (
     "Forecasts are estimates for maintenance planning, not a safety function: nothing that protects people may rest on"
@@ -171,9 +166,10 @@ def finding(name: str | None) -> str:
 
 
 def ties(evidence: str | None) -> tuple[str, ...]:
-    """The findings that this one cannot be told apart from, by its evidence."""
+    """The findings that this one cannot be told apart from, which its evidence names in brackets."""
     clauses = [clause for clause in (evidence or "").split(";") if NOT_SEPARABLE in clause]
-    return tuple(next((name for words, name in TIES.items() if words in clause), "another cause") for clause in clauses)
+    named = [word for clause in clauses for word in re.findall(r"[a-z]+-[a-z]+", clause) if word in FINDINGS]
+    return tuple(dict.fromkeys(named)) or ("another cause",) * bool(clauses)
 
 
 def cause(name: str, evidence: str | None) -> str:

@@ -21,7 +21,7 @@ PRIMARY = parse_budget(
     "primary.toml",
 )
 STORAGE = "storage: supercapacitor, 1 F, 5 V"
-TIED = "a rise of leakage is not separable at these voltages and temperatures"
+TIED = "a rise of leakage (leakage-rise) is not separable at these voltages and temperatures"
 
 
 def take(*names, worn=False, dark=False, budget=VIBRATION, interval=None, evidence=""):

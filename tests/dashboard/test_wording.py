@@ -97,7 +97,7 @@ def test_an_estimate_shows_its_deviation_in_the_unit_of_its_line():
     assert wording.plus_minus(None, None, LINES["esr_ohm"]) == "–"
 
 
-TIED = "sleep power is 2.1 times what it was (sd 0.3); a rise of leakage is not separable at these voltages"
+TIED = "sleep power is 2.1 times what it was (sd 0.3); a rise of leakage (leakage-rise) is not separable"
 FADED = (
     "leakage is 8.9 times what it was (sd 1.1); a loss of capacity (capacity-fade) is not separable from it: a visit"
 )

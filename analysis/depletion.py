@@ -268,6 +268,7 @@ def inputs(nodes: Sequence[NodeOutlook], paths: int, seed: int) -> Inputs:
         nodes=np.array([record(node, seed) for node in nodes]),
         drains=np.stack([node.drains() for node in nodes]),
         scale=np.stack([h.mean * h.season * h.week * h.closure for h in (node.harvest for node in nodes)]),
+        wakes=np.stack([node.wake_factors() for node in nodes]),
         shape_of=np.stack(
             [
                 k + (flat if h.shape_of is None else h.shape_of)

@@ -102,13 +102,12 @@ def _new_week(node: Any, common: Array, day: int, lanes: Lanes) -> None:
 
 
 @compiled
-def _new_day(node: Any, mean: float, noise: Array, common: Array, day: int, lanes: Lanes) -> None:
+def _new_day(node: Any, mean: float, wakes: float, noise: Array, common: Array, day: int, lanes: Lanes) -> None:
     """Draw the harvest and the wakes of a day; `common` is the site's part of its deviate."""
     own_share = np.sqrt(1.0 - node.site_share**2)
     fresh = np.sqrt(1.0 - node.noise_keep**2)
     half = (len(noise) - 1) / 2.0
     per_sd, last = half / NOISE_SPAN, 2 * half - 1e-9
-    wakes = node.wake_week[day % 7]
     for k in range(len(lanes.stored)):
         shock = node.site_share * common[lanes.number[k]] + own_share * normal(lanes.state[k], 0, NORMAL)
         lanes.deviate[k] = node.noise_keep * lanes.deviate[k] + fresh * shock
@@ -155,7 +154,7 @@ def _futures(
                 lanes.state[k] = next_state(lanes.state[k])
             if day % 7 == 0:
                 _new_week(node, given.site_week[day // 7], day, lanes)
-            _new_day(node, given.scale[i, day], given.noise[i], given.site[day], day, lanes)
+            _new_day(node, given.scale[i, day], given.wakes[i, day], given.noise[i], given.site[day], day, lanes)
             row = given.shape_of[i, day]
             died += _day_of_all(
                 given, i, given.shapes[row], peaks[row - lowest], day, deaths, dark_day[some], back_day[some], lanes

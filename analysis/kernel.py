@@ -34,7 +34,6 @@ NODE = np.dtype(
         *[(name, "f8") for name in ("mean_sd", "noise_now", "noise_keep", "site_share")],
         *[(name, "f8") for name in ("stop_days", "stop_share", "stop_factor")],  # of a stop that is still on
         ("middle", "f8"),  # mean over the day of the share of its harvest that has come
-        ("wake_week", "f8", 7),  # wake rate of the seven days ahead over its mean
         ("dark", "?"),
         ("seed", "u8"),
     ]
@@ -52,6 +51,7 @@ class Inputs(NamedTuple):
         Array  # shape (n, k, 3): wakes, sleep and leakage a day at k equal steps of stored energy from 0 to full [J]
     )
     scale: Array  # shape (n, days): mean harvest of each day [J]
+    wakes: Array  # shape (n, days): wake rate of each day over its mean
     shape_of: npt.NDArray[np.int32]  # shape (n, days): row of `shapes` for each day
     shapes: Array  # shape (m, 25): share of a day's harvest that has come after each hour
     load_shape: Array  # shape (n, 25): share of a day's drain that has gone after each hour

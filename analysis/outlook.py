@@ -116,6 +116,8 @@ class NodeOutlook:
         Planned wakes; relative sd of their lasting rate; relative sd from day to day.
     wake_week : ndarray, shape (7,)
         Wake rate of the seven days ahead over its mean.
+    wake_closed : float
+        Wake rate of a day that is wholly closed over the mean, where that is less than its weekday's.
     wake_hours : ndarray, shape (24,)
         Wake rate of the 24 hours after the forecast's hour over its mean.
     wake_ratio, sleep_ratio, leakage_ratio, capacity_ratio : float
@@ -143,6 +145,7 @@ class NodeOutlook:
     rate_sd: float = 0.0
     rate_noise: float = 0.0
     wake_week: Array = field(default_factory=lambda: np.ones(7))
+    wake_closed: float = np.inf
     wake_hours: Array = field(default_factory=lambda: np.ones(24))
     wake_ratio: float = 1.0
     wake_sd: float = 0.0
@@ -188,6 +191,12 @@ class NodeOutlook:
         sleep = self.sleep_ratio * SECONDS_PER_DAY * np.asarray(sleep_power(self.budget.load, running))
         leakage = leakage_power(self.budget.storage, volts, self.temperature)
         return np.column_stack([wake, sleep, self.leakage_ratio * SECONDS_PER_DAY * np.asarray(leakage)])
+
+    def wake_factors(self) -> Array:
+        """Wake rate of each day ahead over its mean: by weekday, less on closed days where wakes follow the work."""
+        closure = self.harvest.closure
+        week = np.resize(self.wake_week, len(closure))
+        return np.asarray(closure * week + (1 - closure) * np.minimum(week, self.wake_closed))
 
     def load_shape(self) -> Array:
         """Share of a day's drain at the present voltage that has gone after each hour, shape (25,)."""
@@ -237,7 +246,6 @@ def record(node: NodeOutlook, seed: int) -> Any:
         "leakage_sd",
         "rate_sd",
         "rate_noise",
-        "wake_week",
     ):
         row[name] = getattr(node, name)
     for name in (

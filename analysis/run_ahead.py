@@ -17,6 +17,7 @@ from analysis.outlook import HarvestOutlook, NodeOutlook
 from analysis.run_books import HORIZON_DAYS, NodeBook, SiteBook
 from analysis.scores import Correction
 from analysis.series import Floats
+from analysis.site_days import SiteDays
 from analysis.wakes import wake_plan
 from ingest.budget import DAYS_PER_YEAR, SECONDS_PER_DAY, Budget
 
@@ -101,19 +102,22 @@ def node_outlooks(books: list[SiteBook], days: int) -> tuple[list[int], list[Nod
         today = np.datetime64(site.today.date())
         ahead = outlooks(site.days, site.calendar, today, site.today.hour, days)
         for book, harvest in zip(site.nodes, ahead, strict=True):
-            found.append(_outlook(book, harvest, today, site.today.hour))
+            found.append(_outlook(book, harvest, site.calendar, today, site.today.hour))
             rows.append(book.place)
     return rows, found
 
 
-def _outlook(book: NodeBook, harvest: HarvestOutlook, today: np.datetime64, hour: int) -> NodeOutlook:
+def _outlook(
+    book: NodeBook, harvest: HarvestOutlook, calendar: SiteDays, today: np.datetime64, hour: int
+) -> NodeOutlook:
     account, now = book.account, book.now()
     wake_sd, sleep_sd, leakage_sd = map(float, per_capacity_sd(book.field.covariance[book.row]))
     fade, fade_sd = _fade(book)
     course = book.recent.course
     by_hour = None if course is None else course.wakes
     rate = book.budget.load.wakes_per_day
-    plan = wake_plan(account.day, account.wakes, account.observed_s, today, rate, by_hour, hour)
+    opened = calendar.closed.mean(axis=1)[calendar.index(account.day).clip(0)]
+    plan = wake_plan(account.day, account.wakes, account.observed_s, today, rate, by_hour, hour, opened)
     return NodeOutlook(
         book.node.node_id,
         book.node.site,
@@ -126,6 +130,7 @@ def _outlook(book: NodeBook, harvest: HarvestOutlook, today: np.datetime64, hour
         rate_sd=plan.rate_sd,
         rate_noise=plan.rate_noise,
         wake_week=plan.wake_week,
+        wake_closed=plan.closed,
         wake_hours=plan.wake_hours,
         wake_ratio=float(now[kalman.E]),
         wake_sd=wake_sd,

@@ -12,6 +12,11 @@ Array = npt.NDArray[np.float64]
 
 RECENT_DAYS = 28
 BELIEF_DAYS = 3.0  # what the budget's rate is worth beside the node's own days
+OPEN_SHARE = 0.5  # a day whose closures leave less is closed
+CLOSED_DAYS = 2  # that must have been seen,
+CLOSED_REACH = 14  # with open ones so many days before or after;
+CLOSED_BELIEF = 1.0  # how many days the belief is worth that wakes go on as ever
+FOLLOWS = 0.8  # of the usual rate: wakes that fall to less follow the work
 BELIEF_SD = 0.1  # relative, of the budget's rate
 
 
@@ -24,6 +29,7 @@ class WakePlan:
     wake_hours: Array
     rate_sd: float
     rate_noise: float
+    closed: float = np.inf  # rate of a closed day over the mean, where one was seen
 
 
 def wake_plan(
@@ -34,6 +40,7 @@ def wake_plan(
     budget: float,
     by_hour: npt.ArrayLike | None = None,
     hour: int = 0,
+    opened: npt.ArrayLike = 1.0,
 ) -> WakePlan:
     """The wakes ahead, if the node goes on as in the last four weeks.
 
@@ -51,13 +58,19 @@ def wake_plan(
         Wakes by hour of the site's day, in any unit; even without it.
     hour : int
         Of the forecast.
+    opened : array_like, shape (n,)
+        What the closures of each day left of the harvest. Where wakes follow the work, closed days say by how much,
+        and nothing of the usual rate.
 
     Notes
     -----
     The scatter from day to day is that of independent days which add up to the same spread over weeks.
     """
     seen = np.asarray(observed_s, dtype=float)
-    kept = (seen >= SECONDS_PER_DAY / 2) & (day < today) & (day >= today - np.timedelta64(RECENT_DAYS, "D"))
+    known = (seen >= SECONDS_PER_DAY / 2) & (day < today)
+    shut = np.broadcast_to(np.asarray(opened, dtype=float) < OPEN_SHARE, seen.shape)
+    closed = _closed(np.asarray(wakes, dtype=float) / np.maximum(seen, 1.0), day, known & shut, known & ~shut)
+    kept = known & (day >= today - np.timedelta64(RECENT_DAYS, "D")) & ~(shut & np.isfinite(closed))
     rate = np.asarray(wakes, dtype=float)[kept] * SECONDS_PER_DAY / seen[kept]
     number = day[kept].astype("datetime64[D]").astype(np.int64)
     count = len(rate)
@@ -65,7 +78,7 @@ def wake_plan(
     hours = np.ones(24) if by_hour is None else np.roll(np.asarray(by_hour, dtype=float), -hour)
     hours = hours / hours.mean() if hours.mean() > 0 else np.ones(24)
     if count < 7 or mean <= 0:
-        return WakePlan(float(mean), np.ones(7), hours, BELIEF_SD, BELIEF_SD)
+        return WakePlan(float(mean), np.ones(7), hours, BELIEF_SD, BELIEF_SD, closed)
     weekday = _weekdays(rate / rate.mean() if rate.mean() > 0 else np.ones(count), number % 7)
     ratio = rate / (mean * weekday[number % 7])
     noise = float(ratio.std())
@@ -74,7 +87,20 @@ def wake_plan(
     keep = (departure[1:] * departure[:-1])[next_day].sum() / max((departure**2).sum(), 1e-12)
     spread = float(autocorrelated_sd(noise, np.clip(keep, 0.0, 0.8)))
     ahead = weekday[(int(today.astype("datetime64[D]").astype(np.int64)) + np.arange(7)) % 7]
-    return WakePlan(float(mean), ahead, hours, float(np.hypot(spread / np.sqrt(count), 0.01)), spread)
+    return WakePlan(float(mean), ahead, hours, float(np.hypot(spread / np.sqrt(count), 0.01)), spread, closed)
+
+
+def _closed(
+    rate: Array, day: npt.NDArray[np.datetime64], shut: npt.NDArray[np.bool_], open_: npt.NDArray[np.bool_]
+) -> float:
+    """Wake rate of closed days over that of open ones about them, held towards one; infinite where it is as ever."""
+    near = np.abs(day[shut][:, None] - day[open_]) <= np.timedelta64(CLOSED_REACH, "D")
+    usual = (near @ rate[open_]) / np.maximum(near.sum(axis=1), 1)
+    told = usual > 0
+    if told.sum() < CLOSED_DAYS:
+        return np.inf
+    share = float(((rate[shut][told] / usual[told]).sum() + CLOSED_BELIEF) / (told.sum() + CLOSED_BELIEF))
+    return share if share < FOLLOWS else np.inf
 
 
 def _weekdays(ratio: Array, weekday: npt.NDArray[np.int64]) -> Array:

@@ -64,3 +64,18 @@ def test_hours_begin_with_the_forecasts() -> None:
     plan = wake_plan(days(28), np.full(28, 60), np.full(28, 86400.0), TODAY, 60, by_hour, hour=8)
     assert plan.wake_hours.tolist() == [2.0] * 12 + [0.0] * 12
     np.testing.assert_array_equal(wake_plan(days(3), [1, 1, 1], [86400.0] * 3, TODAY, 60).wake_hours, 1.0)
+
+
+def test_a_closed_day_tells_how_wakes_follow_the_work_and_nothing_of_the_usual_rate() -> None:
+    opened, wakes = np.ones(60), np.full(60, 100.0)
+    opened[40:48], wakes[40:48] = 0.1, 10.0
+    plan = wake_plan(days(60), wakes, np.full(60, 86400.0), TODAY, 100, opened=opened)
+    assert plan.wakes_per_day == pytest.approx(100.0)
+    assert plan.closed == pytest.approx((8 * 0.1 + 1) / 9)
+    assert wake_plan(days(60), wakes, np.full(60, 86400.0), TODAY, 100).closed == np.inf  # no closure is known of
+
+
+def test_a_node_that_wakes_by_the_clock_wakes_on_closed_days_too() -> None:
+    opened = np.where(np.arange(60) < 10, 0.0, 1.0)
+    plan = wake_plan(days(60), np.linspace(60, 120, 60), np.full(60, 86400.0), TODAY, 96, opened=opened)
+    assert plan.closed == np.inf  # its work grows, but not with what is open

@@ -23,6 +23,10 @@ BASELINE_DAYS = 30
 RECENT_DAYS = 14
 WARMTH_PRIOR = (-0.008, 0.006)  # ln resistance per kelvin, mean and sd: x1.5 to x2 from 20 to -40 degC (from memory)
 UNMEASURED = 0.05  # of resistance, one sd, where no temperature is reported: 1.2 % a kelvin (as above) over 4 K
+PARTS_OFF = 0.6  # ln resistance of a part about its budget's: two sds of 0.3 (common practice, no source);
+COLD_OFF = 0.25  # and of all, 20 K colder than the budget has them (1.2 % a kelvin, from memory)
+    0.6  # ln resistance of a part about its budget's: two standard deviations of 0.3 (common practice, no source)
+)
 WARN_SHARE = 0.75  # of the way to the budget's end of life: -15 % and x1.75 of the usual -20 % and x2
 SPENT_SHARE = 2.0  # of that way
 SURE = 0.9  # chance at which a verdict is passed
@@ -103,7 +107,8 @@ def fall_of_wake(steps: np.ndarray[Any, Any], storage: Storage, load: Load) -> f
     A wake of duration t takes the storage down by I t / C beside the I R of its resistance: step over current is then
     R + t / C (closed form).
     What firmware does is told by which of the two readings lies nearer to the budget's resistance, by ratio, over the
-    first month of all nodes of the budget. The lowest voltage of a wake, which firmware is asked for, holds the fall.
+    first month of all nodes of the budget; it is the first while that is no further off than the mean of so many parts
+    may be, in the cold.
     """
     seen = steps[..., STEP_COUNT] > 0
     if not seen.any():
@@ -116,7 +121,7 @@ def fall_of_wake(steps: np.ndarray[Any, Any], storage: Storage, load: Load) -> f
     first = [ohm[known][:BASELINE_DAYS] for ohm, known in zip(steps[..., STEP_OHM], seen, strict=True) if known.any()]
     typical, least = float(np.median([np.median(ohm) for ohm in first])), 1e-3 * storage.esr
     at_once, at_end = (abs(math.log(max(ohm, least) / storage.esr)) for ohm in (typical, typical - fall))
-    return fall if at_end < at_once else 0.0
+    return fall if at_once > math.hypot(COLD_OFF, PARTS_OFF / math.sqrt(len(first))) and at_end < at_once else 0.0
 
 
 def without_fall(steps: np.ndarray[Any, Any], falls: Floats, capacity: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:

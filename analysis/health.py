@@ -25,8 +25,6 @@ WARMTH_PRIOR = (-0.008, 0.006)  # ln resistance per kelvin, mean and sd: x1.5 to
 UNMEASURED = 0.05  # of resistance, one sd, where no temperature is reported: 1.2 % a kelvin (as above) over 4 K
 PARTS_OFF = 0.6  # ln resistance of a part about its budget's: two sds of 0.3 (common practice, no source);
 COLD_OFF = 0.25  # and of all, 20 K colder than the budget has them (1.2 % a kelvin, from memory)
-    0.6  # ln resistance of a part about its budget's: two standard deviations of 0.3 (common practice, no source)
-)
 WARN_SHARE = 0.75  # of the way to the budget's end of life: -15 % and x1.75 of the usual -20 % and x2
 SPENT_SHARE = 2.0  # of that way
 SURE = 0.9  # chance at which a verdict is passed

@@ -16,15 +16,15 @@ from scipy.special import ndtr
 from analysis.outlook import curve_of
 from analysis.quiet_runs import STEP_COUNT, STEP_OHM, STEP_VAR, STEP_WARMTH
 from analysis.series import Counts, Floats
-from ingest.budget import DAYS_PER_YEAR, Load, Storage
+from ingest.budget import DAYS_PER_YEAR, Budget, Storage
 
 Verdict = Literal["sound", "watch", "degraded", "spent", "not-enough-data"]
 BASELINE_DAYS = 30
 RECENT_DAYS = 14
 WARMTH_PRIOR = (-0.008, 0.006)  # ln resistance per kelvin, mean and sd: x1.5 to x2 from 20 to -40 degC (from memory)
 UNMEASURED = 0.05  # of resistance, one sd, where no temperature is reported: 1.2 % a kelvin (as above) over 4 K
-PARTS_OFF = 0.6  # ln resistance of a part about its budget's: two sds of 0.3 (common practice, no source);
-COLD_OFF = 0.25  # and of all, 20 K colder than the budget has them (1.2 % a kelvin, from memory)
+PARTS_OFF = 0.3  # ln resistance of a part about its budget's, one sd (common practice, no source);
+COLD_OFF = 0.36  # and of all outdoors, 30 K colder than the budget has them (1.2 % a kelvin, from memory)
 WARN_SHARE = 0.75  # of the way to the budget's end of life: -15 % and x1.75 of the usual -20 % and x2
 SPENT_SHARE = 2.0  # of that way
 SURE = 0.9  # chance at which a verdict is passed
@@ -92,7 +92,7 @@ def at_usual_warmth(ohm: Floats, ohm_sd: Floats, warmth: Floats, sd: Floats) -> 
     return ohm * factor, np.hypot(ohm_sd * factor, doubt)
 
 
-def fall_of_wake(steps: np.ndarray[Any, Any], storage: Storage, load: Load) -> float:
+def fall_of_wake(steps: np.ndarray[Any, Any], budget: Budget) -> float:
     """What a loaded voltage read at the end of the wake adds to step over current; zero where it is read at once. [ohm]
 
     Parameters
@@ -106,20 +106,21 @@ def fall_of_wake(steps: np.ndarray[Any, Any], storage: Storage, load: Load) -> f
     R + t / C (closed form).
     What firmware does is told by which of the two readings lies nearer to the budget's resistance, by ratio, over the
     first month of all nodes of the budget; it is the first while that is no further off than the mean of so many parts
-    may be, in the cold.
+    may be, outdoors in the cold.
     """
-    seen = steps[..., STEP_COUNT] > 0
+    seen, storage = steps[..., STEP_COUNT] > 0, budget.storage
     if not seen.any():
         return 0.0
     curve = curve_of(storage)
     middle = (storage.cutoff_voltage + storage.full_voltage) / 2
     low, high = 0.95 * middle, 1.05 * middle
     farad = float(curve.charge_at(high) - curve.charge_at(low)) / (high - low)
-    fall = load.wake_duration / farad if farad > 0 else 0.0
+    fall = budget.load.wake_duration / farad if farad > 0 else 0.0
     first = [ohm[known][:BASELINE_DAYS] for ohm, known in zip(steps[..., STEP_OHM], seen, strict=True) if known.any()]
     typical, least = float(np.median([np.median(ohm) for ohm in first])), 1e-3 * storage.esr
     at_once, at_end = (abs(math.log(max(ohm, least) / storage.esr)) for ohm in (typical, typical - fall))
-    return fall if at_once > math.hypot(COLD_OFF, PARTS_OFF / math.sqrt(len(first))) and at_end < at_once else 0.0
+    cold = COLD_OFF if budget.harvest.source == "light-outdoor" else 0.0
+    return fall if at_end < at_once > math.hypot(cold, PARTS_OFF / math.sqrt(len(first))) else 0.0
 
 
 def without_fall(steps: np.ndarray[Any, Any], falls: Floats, capacity: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:

@@ -74,7 +74,7 @@ def _judge_part(
     half = field.renewed + (field.days - field.renewed) // 2
     falls = np.zeros(len(part.budgets))  # of the wake's own charge
     for budget, rows in by_budget(part.budgets):
-        falls[rows] = fall_of_wake(field.resistance[rows], budget.storage, budget.load)
+        falls[rows] = fall_of_wake(field.resistance[rows], budget)
     steps = without_fall(field.resistance, falls, field.path[..., kalman.C])
     esr, earlier = (_less_sure(resistances(steps, field.renewed, last), falls, field) for last in (field.days, half))
     told = _lines(part, field, books, windows, esr, falls)

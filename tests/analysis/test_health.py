@@ -143,11 +143,11 @@ def test_the_fall_by_the_wakes_own_charge_is_told_from_the_steps():
         worn = np.where(np.arange(90) < 40, 1.0, later)
         nodes = np.stack([steps(part * ohm * worn * (1 + rng.normal(0, 0.02, 90)), 0 * worn) for part in (0.8, 1, 1.2)])
         nodes[:, 50:60] = 0.0  # days without a step
-        return fall_of_wake(nodes, STORAGE, budget.load)
+        return fall_of_wake(nodes, budget)
 
     assert [told(esr), told(1.5 * esr), told(esr, later=3.0)] == [0.0, 0.0, 0.0]
     assert [told(esr + fall), told(1.5 * esr + fall), told(esr + fall, later=1.5)] == pytest.approx([fall] * 3)
-    assert fall_of_wake(np.zeros((3, 90, 4)), STORAGE, budget.load) == 0.0
+    assert fall_of_wake(np.zeros((3, 90, 4)), budget) == 0.0
 
 
 def test_a_capacity_that_fades_is_no_rise_of_resistance_where_the_step_holds_the_wakes_own_charge():

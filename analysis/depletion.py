@@ -125,8 +125,13 @@ def _with_reading_doubt(nodes: Sequence[NodeOutlook], usable: Array) -> Array:
     ])  # fmt: skip
     median = usable[:, :, [LEVELS.index(0.50)]]
     sd = np.stack([_reading_sd(*each) for each in zip(nodes, full, median[:, :, 0], strict=True)])
-    wide = median + np.sign(ndtri(LEVELS)) * np.hypot(usable - median, sd[:, :, None] * ndtri(LEVELS))
-    return np.asarray(np.clip(wide, 0.0, np.maximum(highest[:, None, None], usable)))
+    return np.asarray(np.minimum(widened(usable, sd), np.maximum(highest[:, None, None], usable)))
+
+
+def widened(usable: Array, sd: Array) -> Array:
+    """Quantiles `LEVELS` of usable energy, the last axis, with a normal doubt `sd` more; none below zero. [J]"""
+    median, z = usable[..., [LEVELS.index(0.50)]], ndtri(LEVELS)
+    return np.asarray(np.maximum(median + np.sign(z) * np.hypot(usable - median, sd[..., None] * z), 0.0))
 
 
 def _reading_sd(node: NodeOutlook, full: float, median: Array) -> Array:

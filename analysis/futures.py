@@ -41,7 +41,6 @@ class Lanes(NamedTuple):
     sleep: Array
     leak: Array
     fade: Array  # a day
-    capacity: Array
     stopped: Array  # days that a stop goes on
     flow: Array  # energy now as energy at nominal capacity
     income: Array  # factor on the day's mean harvest
@@ -76,7 +75,6 @@ def _begin(node: Any, wake_factor: float, lanes: Lanes) -> None:
         lanes.deviate[k] = node.noise_now
         lanes.fade[k] = node.fade + node.fade_sd * normal(state, 3, NORMAL)
         state = next_state(state)
-        lanes.capacity[k] = node.capacity_ratio * max(1.0 + node.capacity_sd * normal(state, 0, NORMAL), 0.1)
         lanes.stopped[k] = _stopped(node, state)
         lanes.state[k] = state
 
@@ -142,10 +140,10 @@ def _futures(
     for first in range(0, len(dark_day), LANES):
         some = slice(first, min(first + LANES, len(dark_day)))
         count = some.stop - some.start
-        f = np.empty((16, count))
+        f = np.empty((15, count))
         lanes = Lanes(
             numbers[some], np.empty(count, np.uint64), np.empty(count, np.bool_), f[0], f[1], f[2], f[3], f[4], f[5],
-            f[6], f[7], f[8], f[9], f[10], f[11], f[12], f[13], f[14], f[15],
+            f[6], f[7], f[8], f[9], f[10], f[11], f[12], f[13], f[14],
         )  # fmt: skip
         _begin(node, wake_factor, lanes)
         place = 0
@@ -164,7 +162,7 @@ def _futures(
             if place < len(grid) and day + 1 == grid[place]:
                 for k in range(count):
                     seen = lanes.stored[k] + node.stored_sd * normal(lanes.state[k], 3, NORMAL)
-                    kept = lanes.capacity[k] * max(1.0 - lanes.fade[k] * day, 0.05)
+                    kept = node.capacity_ratio * max(1.0 - lanes.fade[k] * day, 0.05)
                     usable[place, first + k] = max(seen - node.cutoff, 0.0) * kept
                 place += 1
 

@@ -26,7 +26,7 @@ PEAK_STEPS = 64  # of the table of a day's highest balance
 NODE = np.dtype(
     [
         *[(name, "f8") for name in ("stored", "stored_sd", "cutoff", "restart", "full")],
-        *[(name, "f8") for name in ("capacity_ratio", "capacity_sd", "fade", "fade_sd")],  # fade: share per day
+        *[(name, "f8") for name in ("capacity_ratio", "fade", "fade_sd")],  # fade: share per day
         *[(name, "f8") for name in ("wake_sd", "sleep_sd", "leakage_sd")],
         *[(name, "f8") for name in ("past_wake", "past_sleep", "past_leakage", "past_harvest")],  # J/d behind the level
         *[(name, "f8") for name in ("rate_sd", "rate_noise")],  # of the wake rate: lasting, and from day to day

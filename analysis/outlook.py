@@ -124,8 +124,6 @@ class NodeOutlook:
         Posterior over budget.
     wake_sd, sleep_sd, leakage_sd : float
         Relative sds of these *per unit of capacity*: an error that all of them share moves no voltage.
-    capacity_sd : float
-        Relative sd of the common scale. It moves joules, not dates; zero if energy is told at the capacity assumed.
     fade_per_year, fade_sd : float
         Share of capacity lost a year.
     temperature : float
@@ -154,7 +152,6 @@ class NodeOutlook:
     leakage_ratio: float = 1.0
     leakage_sd: float = 0.0
     capacity_ratio: float = 1.0
-    capacity_sd: float = 0.0
     fade_per_year: float = 0.0
     fade_sd: float = 0.0
     temperature: float = TEMPERATURE_REFERENCE_C
@@ -240,7 +237,6 @@ def record(node: NodeOutlook, seed: int) -> Any:
     row["fade"], row["fade_sd"] = node.fade_per_year / DAYS_PER_YEAR, node.fade_sd / DAYS_PER_YEAR
     for name in (
         "capacity_ratio",
-        "capacity_sd",
         "wake_sd",
         "sleep_sd",
         "leakage_sd",

@@ -10,7 +10,6 @@ from typing import Any
 import duckdb
 import numpy as np
 import pandas as pd
-from scipy.special import ndtri
 
 from analysis import alarms, depletion
 from analysis.ledger import longest_interval
@@ -209,9 +208,8 @@ def _paths(prospects: Prospects, names: list[str], moment: datetime) -> pd.DataF
     now = [float(np.asarray(node.curve.usable(node.voltage))) * node.capacity_ratio for node in prospects.outlooks]
     begin = np.broadcast_to(np.reshape(now, (-1, 1, 1)), (len(names), 1, len(levels)))
     usable = np.concatenate([begin, found.usable], axis=1)
-    median, z = usable[:, :, [levels.index("usable_p50_j")]], ndtri(depletion.LEVELS)
-    scale = prospects.scale_sd[:, None, None] * z * median
-    usable = np.maximum(median + np.sign(z) * np.hypot(usable - median, scale), 0.0)
+    median = usable[:, :, levels.index("usable_p50_j")]
+    usable = depletion.widened(usable, prospects.scale_sd[:, None] * median)
     days = np.append(0.0, found.days_ahead)
     keys = {"node_id": np.repeat(names, len(days)), "as_of": moment, "days_ahead": np.tile(days, len(names))}
     return pd.DataFrame(keys | {level: usable[:, :, j].ravel() for j, level in enumerate(levels)})

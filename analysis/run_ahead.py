@@ -116,8 +116,9 @@ def _outlook(
     course = book.recent.course
     by_hour = None if course is None else course.wakes
     rate = book.budget.load.wakes_per_day
-    opened = calendar.closed.mean(axis=1)[calendar.index(account.day).clip(0)]
-    plan = wake_plan(account.day, account.wakes, account.observed_s, today, rate, by_hour, hour, opened)
+    plan = wake_plan(
+        account.day, account.wakes, account.observed_s, today, rate, by_hour, hour, calendar.opened(account.day)
+    )
     return NodeOutlook(
         book.node.node_id,
         book.node.site,

@@ -61,6 +61,15 @@ class SiteDays:
             factor *= 1 - np.clip(inside, 0, 1) * (1 - stop.factor)
         return factor.reshape(self.days, 24)
 
+    def opened(self, day: Days) -> Array:
+        """What the closures of calendar days left of them; of a day before the first, all."""
+        place = self.index(day)
+        return np.where(place >= 0, self._opened[place.clip(0)], 1.0)
+
+    @cached_property
+    def _opened(self) -> Array:
+        return np.asarray(self.closed.mean(axis=1))
+
     @cached_property
     def weekday(self) -> npt.NDArray[np.int64]:
         """Of each day, Monday is 0."""

@@ -29,7 +29,7 @@ class WakePlan:
     wake_hours: Array
     rate_sd: float
     rate_noise: float
-    closed: float = np.inf  # rate of a closed day over the mean, where one was seen
+    closed: float = np.inf  # rate of a closed day over the mean, where wakes follow the work
 
 
 def wake_plan(

@@ -116,9 +116,9 @@ def _outlook(
     course = book.recent.course
     by_hour = None if course is None else course.wakes
     rate = book.budget.load.wakes_per_day
-    plan = wake_plan(
-        account.day, account.wakes, account.observed_s, today, rate, by_hour, hour, calendar.opened(account.day)
-    )
+    gross = account.net_harvest_j + book.recent.leakage * account.observed_s
+    opened = calendar.opened(account.day)
+    plan = wake_plan(account.day, account.wakes, account.observed_s, today, rate, by_hour, hour, opened, gross)
     return NodeOutlook(
         book.node.node_id,
         book.node.site,

@@ -13,9 +13,10 @@ Array = npt.NDArray[np.float64]
 RECENT_DAYS = 28
 BELIEF_DAYS = 3.0  # what the budget's rate is worth beside the node's own days
 OPEN_SHARE = 0.5  # a day whose closures leave less is closed
+IDLE_SHARE = 0.25  # of the mean harvest; a day with less is idle
 CLOSED_DAYS = 2  # that must have been seen,
 CLOSED_REACH = 14  # with open ones so many days before or after;
-CLOSED_BELIEF = 1.0  # how many days the belief is worth that wakes go on as ever
+CLOSED_BELIEF = 1.0  # how many days the belief is worth that wakes go on as ever, or as on idle days
 FOLLOWS = 0.8  # of the usual rate: wakes that fall to less follow the work
 BELIEF_SD = 0.1  # relative, of the budget's rate
 
@@ -41,6 +42,7 @@ def wake_plan(
     by_hour: npt.ArrayLike | None = None,
     hour: int = 0,
     opened: npt.ArrayLike = 1.0,
+    harvest: npt.ArrayLike = 1.0,
 ) -> WakePlan:
     """The wakes ahead, if the node goes on as in the last four weeks.
 
@@ -61,6 +63,8 @@ def wake_plan(
     opened : array_like, shape (n,)
         What the closures of each day left of the harvest. Where wakes follow the work, closed days say by how much,
         and nothing of the usual rate.
+    harvest : array_like, shape (n,)
+        Of each day, in any unit. Before closed days were seen, idle ones (a Sunday, a stop) say how far wakes follow.
 
     Notes
     -----
@@ -69,7 +73,10 @@ def wake_plan(
     seen = np.asarray(observed_s, dtype=float)
     known = (seen >= SECONDS_PER_DAY / 2) & (day < today)
     shut = np.broadcast_to(np.asarray(opened, dtype=float) < OPEN_SHARE, seen.shape)
-    closed = _closed(np.asarray(wakes, dtype=float) / np.maximum(seen, 1.0), day, known & shut, known & ~shut)
+    open_ = known & ~shut
+    came = np.broadcast_to(np.asarray(harvest, dtype=float), seen.shape) / np.maximum(seen, 1.0)
+    idle = open_ & (came < IDLE_SHARE * came[open_].mean() if open_.any() else False)
+    closed = _closed(np.asarray(wakes, dtype=float) / np.maximum(seen, 1.0), day, (idle, known & shut), open_)
     kept = known & (day >= today - np.timedelta64(RECENT_DAYS, "D")) & ~(shut & np.isfinite(closed))
     rate = np.asarray(wakes, dtype=float)[kept] * SECONDS_PER_DAY / seen[kept]
     number = day[kept].astype("datetime64[D]").astype(np.int64)
@@ -91,15 +98,20 @@ def wake_plan(
 
 
 def _closed(
-    rate: Array, day: npt.NDArray[np.datetime64], shut: npt.NDArray[np.bool_], open_: npt.NDArray[np.bool_]
+    rate: Array, day: npt.NDArray[np.datetime64], kinds: tuple[npt.NDArray[np.bool_], ...], open_: npt.NDArray[np.bool_]
 ) -> float:
-    """Wake rate of closed days over that of open ones about them, held towards one; infinite where it is as ever."""
-    near = np.abs(day[shut][:, None] - day[open_]) <= np.timedelta64(CLOSED_REACH, "D")
-    usual = (near @ rate[open_]) / np.maximum(near.sum(axis=1), 1)
-    told = usual > 0
-    if told.sum() < CLOSED_DAYS:
-        return np.inf
-    share = float(((rate[shut][told] / usual[told]).sum() + CLOSED_BELIEF) / (told.sum() + CLOSED_BELIEF))
+    """Wake rate of closed days over that of open ones about them; infinite where it is as ever.
+
+    Each kind of days at rest is held towards what those before it told, the first towards one.
+    """
+    share = 1.0
+    for rest in kinds:
+        near = np.abs(day[rest][:, None] - day[open_]) <= np.timedelta64(CLOSED_REACH, "D")
+        usual = (near @ rate[open_]) / np.maximum(near.sum(axis=1), 1)
+        told = usual > 0
+        if told.sum() >= CLOSED_DAYS:
+            ratio = float((rate[rest][told] / usual[told]).sum())
+            share = (ratio + CLOSED_BELIEF * share) / (int(told.sum()) + CLOSED_BELIEF)
     return share if share < FOLLOWS else np.inf
 
 

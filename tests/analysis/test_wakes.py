@@ -79,3 +79,15 @@ def test_a_node_that_wakes_by_the_clock_wakes_on_closed_days_too() -> None:
     opened = np.where(np.arange(60) < 10, 0.0, 1.0)
     plan = wake_plan(days(60), np.linspace(60, 120, 60), np.full(60, 86400.0), TODAY, 96, opened=opened)
     assert plan.closed == np.inf  # its work grows, but not with what is open
+
+
+def test_before_the_first_closure_idle_days_tell_how_far_wakes_follow() -> None:
+    weekday = (days(60).astype(np.int64) + 3) % 7
+    harvest, seen = np.where(weekday == 6, 0.01, 1.0), np.full(60, 86400.0)
+    wakes = np.where(weekday == 6, 20.0, 100.0)
+    plan = wake_plan(days(60), wakes, seen, TODAY, 90, harvest=harvest)
+    assert plan.closed == pytest.approx((8 * 20 / (620 / 7) + 1) / 9, rel=0.02)  # eight Sundays, held towards one
+    opened = np.where((np.arange(60) >= 40) & (np.arange(60) < 48), 0.0, 1.0)
+    told = wake_plan(days(60), np.where(opened < 1, 5.0, wakes), seen, TODAY, 90, opened=opened, harvest=harvest)
+    assert told.closed < 0.6 * plan.closed  # closed days say more
+    assert wake_plan(days(60), np.full(60, 100.0), seen, TODAY, 90, harvest=harvest).closed == np.inf

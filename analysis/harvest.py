@@ -16,7 +16,7 @@ import numpy.typing as npt
 from analysis.change import Change, find_changes
 from analysis.harvest_behind import NodeDays, Seen, behind
 from analysis.level import Level, borrowed, filter_level
-from analysis.noise import deviates, lag_one, noise_table, shared, slow_spread, table_sd
+from analysis.noise import deviates, lag_one, median, noise_table, shared, slow_spread, table_sd
 from analysis.outlook import HarvestOutlook
 from analysis.site_days import Ahead, SiteDays, ahead
 from analysis.stops import Stop, ongoing_stops, past_stops, without
@@ -110,7 +110,7 @@ def _group(
     running = [_since(value, step) for value, step in zip(running, steps, strict=True)]
     priors = [prior if step is None else step.prior for step in steps]
     scatter = _Scatter(source.noise_sd, noise_table([], source.noise_sd), source.noise_keep, source.slow_sd)
-    usual = [_usual(v, p[0]) for v, p in zip(values, priors, strict=True)]
+    usual = [_usual(v, s.censored, p[0]) for v, s, p in zip(values, seen, priors, strict=True)]
     levels = [_level(*each, scatter, source) for each in zip(seen, running, priors, usual, strict=True)]
     scatter = _scatter(values, seen, levels, source)
     steady = [i for i, step in enumerate(steps) if step is None]
@@ -160,10 +160,13 @@ def _prior(budget: Budget, values: list[Array]) -> tuple[float, float]:
     return max(float(known.mean()) if len(known) else 0.0, 1e-6), 1.0
 
 
-def _usual(value: Array, believed: float) -> float:
-    """A node's usual harvest, to which its noise is in proportion, before its level is known."""
-    known = value[np.isfinite(value)]
-    return max(float(np.median(known)), USUAL_LEAST * believed) if len(known) >= 7 else believed
+def _usual(value: Array, censored: npt.NDArray[np.bool_], believed: float) -> float:
+    """A node's usual harvest, to which its noise is in proportion, before its level is known: the median."""
+    known = np.isfinite(value)
+    if known.sum() < 7:
+        return believed
+    usual = median(value[known & ~censored], value[known & censored])
+    return max(believed if usual is None else usual, USUAL_LEAST * believed)
 
 
 def _level(

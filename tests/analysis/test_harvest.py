@@ -112,6 +112,17 @@ def test_level_and_scatter_of_a_simulated_node_are_recovered() -> None:
     assert np.interp(1.0, np.linspace(-4, 4, 65), found.noise) == pytest.approx(np.exp(0.3 - 0.045), rel=0.08)
 
 
+def test_few_dull_days_of_a_node_that_is_mostly_full_do_not_pass_for_the_usual() -> None:
+    # 8.6 J a day by the budget, and so they come: 10 on a clear day, of which 2 are taken; 1 to 2 on one in eight.
+    rng = np.random.default_rng(4)
+    of = budget("light-outdoor", microwatt=100.0, active=False)
+    season = site().sky.mean(axis=1)[:120]
+    dull = rng.random(120) < 0.12
+    taken = np.where(dull, rng.uniform(1.0, 2.0, 120) * season, 2.0)
+    found = one(rows(taken, of, full_s=np.where(dull, 0.0, 80_000.0)), site(), 365)
+    assert found.expected.mean() > 6.0
+
+
 def test_days_at_full_are_lower_bounds() -> None:
     # 8 J would come in; the node takes 2 J and stands at full for the rest of the active day.
     of = budget(microwatt=93.0, active=False)

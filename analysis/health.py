@@ -265,17 +265,36 @@ def fade_or_leak(mean: Floats, covariance: Floats, before: Floats) -> Floats:
     return np.stack([np.stack([c, *rest], axis=-1) for c, rest in zip(chances, found, strict=True)], axis=-2)
 
 
-def stood(capacity: Floats) -> float:
+def stood(capacity: np.ndarray[Any, Any], first: Counts, last: Counts) -> Floats:
     """For how long nine tenths of a loss of capacity have been there, over how long they took from the first tenth on.
 
     Parameters
     ----------
-    capacity : ndarray, shape (days,)
-        Ratio of capacity to the budget's along the way.
+    capacity : ndarray, shape (nodes, days)
+        Ratio of capacity to the budget's along the way, of each node from its day `first` to the one before `last`.
     """
-    loss = np.log(capacity[:BASELINE_DAYS].mean(dtype=np.float64) / capacity)
-    began, done = (int(np.argmax(loss >= share * loss[-1])) for share in (0.1, 0.9))
-    return (len(loss) - 1 - done) / max(done - began, BASELINE_DAYS / 4)
+    found = np.empty(len(capacity))
+    _stood(capacity, first, last, found)
+    return found
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _stood(capacity, first, last, found):  # type: ignore[no-untyped-def]
+    for node in range(len(capacity)):
+        way = capacity[node, first[node] : last[node]]
+        begin = way[:BASELINE_DAYS].astype(np.float64).mean()
+        lost = math.log(begin / way[-1])
+        began, done = _lost(way, begin, 0.1 * lost), _lost(way, begin, 0.9 * lost)
+        found[node] = (len(way) - 1 - done) / max(done - began, BASELINE_DAYS / 4)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _lost(way, begin, least):  # type: ignore[no-untyped-def]
+    """The first day on which so much of the logarithm of capacity had been lost; 0 if none."""
+    for day in range(len(way)):
+        if math.log(begin / way[day]) >= least:
+            return day
+    return 0
 
 
 def leak_over_sleep(now: Floats, covariance: Floats, first: Floats, since: Floats) -> Floats:

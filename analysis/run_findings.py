@@ -1,8 +1,9 @@
 """Gathers what the findings are judged by over the store's books, and finds them."""
 
+from collections.abc import Iterator
 from dataclasses import asdict
-from datetime import date, datetime
-from typing import Any
+from datetime import datetime
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -15,11 +16,12 @@ from analysis.findings import find
 from analysis.harvest_behind import past_harvest
 from analysis.health import leak_over_sleep, stood
 from analysis.load import sleep_power, wake_energy
+from analysis.outlook import curve_of
 from analysis.run_ahead import per_capacity_sd
 from analysis.run_books import NodeBook, SiteBook
-from analysis.run_field import since
+from analysis.run_field import Field
 from analysis.run_health import NodeField
-from analysis.series import Floats, by_budget
+from analysis.series import Counts, Floats, alike, by_budget
 from analysis.storage import leakage_power
 from ingest.budget import SECONDS_PER_DAY
 
@@ -32,14 +34,7 @@ RISE_DAYS = 10  # of evidence that tell a rise of sleep, where no more than rest
 
 def find_all(books: list[SiteBook], nodes: list[NodeField]) -> list[dict[str, Any]]:
     """The rows of the table `findings`."""
-    facts: list[NodeFacts] = []
-    for site in books:
-        past = past_harvest(site.days, site.calendar, np.datetime64(site.today.date()))
-        wakes, load = _spent(site, past.power.shape[1])
-        columns = past.power, past.bound, wakes, load.tolist(), *map(np.ndarray.tolist, _told(site.nodes))
-        for book, *told in zip(site.nodes, *columns, strict=True):
-            facts.append(_facts(site, book, nodes[book.place], *told))
-    return [_row(finding) for finding in find(facts)]
+    return [_row(finding) for finding in find([facts for site in books for facts in _facts(site, nodes)])]
 
 
 def _row(finding: Finding) -> dict[str, Any]:
@@ -63,17 +58,120 @@ def _spent(site: SiteBook, length: int) -> tuple[Floats, Floats]:
     return by_day, spent / np.maximum(seen, 1.0)
 
 
-def _told(books: list[NodeBook]) -> tuple[Floats, ...]:
-    """Of each node: relative sd of sleep, odds of a leak, ties of fade to leakage and wakes, blur, what is planned."""
-    covariance = np.stack([book.field.covariance[book.row] for book in books])
-    return (
-        per_capacity_sd(covariance)[1],
-        _odds(books, covariance),
-        _correlation(covariance, places.FADE, places.RISE),
-        _correlation(covariance, places.FADE, places.WAKE),
-        _blur(books, covariance),
-        _planned(books),
+def _facts(site: SiteBook, nodes: list[NodeField]) -> Iterator[NodeFacts]:
+    past = past_harvest(site.days, site.calendar, np.datetime64(site.today.date()))
+    first, length = site.calendar.first.astype("datetime64[D]").item(), past.power.shape[1]
+    wakes, load = _spent(site, length)
+    in_hand, of_full = _in_hand(site.nodes)
+    columns = {
+        "harvest_w": past.power + _leakage_grown(site, length),
+        "harvest_bound": past.bound,
+        "wakes": wakes,
+        "load_w": load.tolist(),
+        "usable_j": in_hand.tolist(),
+        "usable_share": of_full.tolist(),
+    } | _told(site.nodes, _way(site.nodes))
+    for book, *told in zip(site.nodes, *columns.values(), strict=True):
+        judged = nodes[book.place]
+        own = dict(zip(columns, told, strict=True))
+        yield NodeFacts(
+            node_id=book.node.node_id,
+            site=book.node.site,
+            budget=book.budget,
+            first=first,
+            health=judged.health,
+            leakage=Rise(judged.health.leakage_ratio, judged.health.leakage_sd, own.pop("changed")),
+            silent_for_s=book.silent_for,
+            heard=datetime.fromtimestamp(book.state.time, site.site.zone).date(),
+            fall=judged.fall,
+            fade=judged.fade,
+            **own,
+        )
+
+
+class _Way(NamedTuple):
+    """What was found of the nodes along the way; arrays over nodes.
+
+    `first`, `begun` and `last` are of the path, shape (nodes, PATH): its mean over the first weeks, its first and its
+    last day. `changes` counts the sudden changes since `commissioned`, the first of them `grown` days ago, and
+    `changed` is the day of the last one there ever was.
+    """
+
+    first: Floats
+    begun: Floats
+    last: Floats
+    mean: Floats
+    covariance: Floats
+    told: np.ndarray[Any, Any]  # whether there was enough evidence to tell a rise from
+    length: Counts
+    changes: Counts
+    grown: Counts
+    stood: Floats
+    commissioned: np.ndarray[Any, Any]  # of datetime64[D], as is
+    changed: np.ndarray[Any, Any]
+
+
+def _way(books: list[NodeBook]) -> _Way:
+    parts, places = [], []
+    for field, place in alike([book.field for book in books]):
+        parts.append(_way_of(field, np.array([books[i].row for i in place])))
+        places.append(place)
+    order = np.argsort(np.concatenate(places))
+    return _Way(*(np.concatenate(columns)[order] for columns in zip(*parts, strict=True)))
+
+
+def _way_of(field: Field, rows: Counts) -> _Way:
+    """The way of some of a field's nodes."""
+    day, dates = np.arange(field.path.shape[1]), np.array(field.first, dtype="datetime64[D]")[rows]
+    begin, end = field.renewed[rows], field.days[rows]
+    at = begin[:, None] + np.arange(BASELINE_DAYS)
+    early = field.path[rows[:, None], np.minimum(at, end[:, None] - 1)]
+    changes = field.changes[rows] & (day < end[:, None])
+    since = changes & (day >= begin[:, None])
+    last = np.where(changes, day, -1).max(axis=1)
+    return _Way(
+        early.mean(axis=1, dtype=np.float64, where=(at < end[:, None])[..., None]),
+        early[:, 0].astype(np.float64),
+        field.path[rows, end - 1].astype(np.float64),
+        field.mean[rows],
+        field.covariance[rows],
+        field.evidence_days[rows] >= RISE_DAYS,
+        end - begin,
+        since.sum(axis=1),
+        np.where(since.any(axis=1), end - since.argmax(axis=1), 0),
+        stood(field.path[rows, :, kalman.C], begin, end),
+        dates + begin,
+        np.where(last >= 0, dates + last, np.datetime64("NaT")),
     )
+
+
+def _told(books: list[NodeBook], way: _Way) -> dict[str, list[Any]]:
+    """The columns of `NodeFacts` that tell of capacity and costs, and when a change of them stands out."""
+    s, changed = kalman.S, np.where(way.told, way.changed, np.datetime64("NaT")).tolist()
+    sleep = way.last[:, s] / way.first[:, s]
+    rises = {"sleep": (sleep, sleep * per_capacity_sd(way.covariance)[1] * np.sqrt(2.0)), **_costs(books, way)}
+    columns = {
+        "leak_odds": _odds(way),
+        "fade_tie": _correlation(way.covariance, places.FADE, places.RISE),
+        "wake_tie": _correlation(way.covariance, places.FADE, places.WAKE),
+        "blur": _blur(books, way.covariance),
+        "stood": way.stood,
+        "commissioned": way.commissioned,
+        "changed": way.changed,
+    }
+    return {name: column.tolist() for name, column in columns.items()} | {
+        name: list(map(Rise, *(np.where(way.told, column, np.nan).tolist() for column in rise), changed))
+        for name, rise in rises.items()
+    }
+
+
+def _in_hand(books: list[NodeBook]) -> tuple[Floats, Floats]:
+    """Usable energy of each node at its last report [J], and its share of that at full."""
+    volts, joules, full = np.array([book.state.voltage for book in books]), *np.empty((2, len(books)))
+    for budget, rows in by_budget([book.budget for book in books]):
+        curve = curve_of(budget.storage)
+        joules[rows], full[rows] = curve.usable(volts[rows]), max(curve.full_j - curve.cutoff_j, 1e-12)
+    return joules, joules / full
 
 
 def _planned(books: list[NodeBook]) -> Floats:
@@ -89,21 +187,15 @@ def _planned(books: list[NodeBook]) -> Floats:
     return plan
 
 
-def _odds(books: list[NodeBook], covariance: Floats) -> Floats:
+def _odds(way: _Way) -> Floats:
     """`health.leak_over_sleep` of each node, if it has changed at least once."""
     two, s = [places.SLEEP, places.RISE], kalman.S
-    now, first, since = (np.empty((len(books), 2)) for _ in range(3))
-    for i, book in enumerate(books):
-        field, row = book.field, book.row
-        path = field.path[row, field.renewed[row] : field.days[row]]
-        changes = np.flatnonzero(field.changes[row, field.renewed[row] : field.days[row]])
-        now[i] = field.mean[row, two]
-        sleep = float(path[:BASELINE_DAYS, s].mean(dtype=np.float64))
-        first[i] = np.log(sleep / path[-1, s]) + now[i, 0], path[0, kalman.S_S] / path[0, s] ** 2
-        grown = places.LEAKING_DRIFT**2 * (len(path) - changes[0]) if len(changes) else 0.0
-        since[i] = places.JUMP[two] ** 2 * max(len(changes), 1) + places.DRIFT_PER_DAY[two] ** 2 * len(path)
-        since[i, 1] += grown
-    return leak_over_sleep(now, covariance[:, two][:, :, two], first, since)
+    now = way.mean[:, two]
+    first = np.stack([np.log(way.first[:, s] / way.last[:, s]) + now[:, 0], _doubt(way.begun, *SLEEP)], axis=1)
+    times, length = np.maximum(way.changes, 1)[:, None], way.length[:, None]
+    grown = way.grown[:, None] * np.array([0.0, places.LEAKING_DRIFT**2])
+    since = places.JUMP[two] ** 2 * times + places.DRIFT_PER_DAY[two] ** 2 * length + grown
+    return leak_over_sleep(now, way.covariance[:, two][:, :, two], first, since)
 
 
 def _blur(books: list[NodeBook], covariance: Floats) -> Floats:
@@ -117,58 +209,18 @@ def _blur(books: list[NodeBook], covariance: Floats) -> Floats:
     return np.asarray(np.sqrt(np.maximum(left, 0.0)) / before)
 
 
-def _facts(
-    site: SiteBook,
-    book: NodeBook,
-    judged: NodeField,
-    power: Floats,
-    bound: np.ndarray[Any, Any],
-    wakes: Floats,
-    load: float,
-    sleep_sd: float,
-    leak_odds: float,
-    fade_tie: float,
-    wake_tie: float,
-    blur: float,
-    plan: list[float],
-) -> NodeFacts:
-    health, changed = judged.health, _changed(book)
-    return NodeFacts(
-        book.node.node_id,
-        book.node.site,
-        book.budget,
-        site.calendar.first.astype("datetime64[D]").item(),
-        power + _leakage_grown(site, book, len(power)),
-        bound,
-        wakes,
-        sleep=_rise(book, kalman.S, sleep_sd, changed),
-        leakage=Rise(health.leakage_ratio, health.leakage_sd, changed),
-        **_costs(book, changed, plan),
-        health=health,
-        commissioned=since(book.field, book.row, int(book.field.renewed[book.row])),
-        silent_for_s=book.silent_for,
-        usable_share=book.usable_share,
-        usable_j=float(np.asarray(book.curve.usable(book.state.voltage))),
-        load_w=load,
-        heard=datetime.fromtimestamp(book.state.time, site.site.zone).date(),
-        leak_odds=leak_odds,
-        fade_tie=fade_tie,
-        wake_tie=wake_tie,
-        blur=blur,
-        fall=judged.fall,
-        stood=stood(book.field.path[book.row, book.field.renewed[book.row] : book.field.days[book.row], kalman.C]),
-        fade=judged.fade,
-    )
-
-
-def _leakage_grown(site: SiteBook, book: NodeBook, length: int) -> Floats:
+def _leakage_grown(site: SiteBook, length: int) -> Floats:
     """By how much leakage stands above its beginning on the days of the site's calendar: no fall of harvest. [W]"""
-    field, row = book.field, book.row
-    ratio = field.path[row, : field.days[row], kalman.L]
-    at = np.arange(length) + int((site.calendar.first - np.datetime64(field.first[row])).astype(np.int64))
-    ratio = ratio.take(at, mode="clip").astype(float)
-    grown = np.maximum(ratio - ratio[:BASELINE_DAYS].mean(), 0.0)
-    return np.asarray(grown * (book.recent.leakage / float(field.path[row, field.days[row] - 1, kalman.L])))
+    day, grown = site.calendar.first + np.arange(length), np.empty((len(site.nodes), length))
+    leakage = np.array([book.recent.leakage for book in site.nodes])
+    for field, place in alike([book.field for book in site.nodes]):
+        rows = np.array([site.nodes[i].row for i in place])
+        at = (day - np.array(field.first, dtype="datetime64[D]")[rows, None]).astype(np.int64)
+        last = field.days[rows] - 1
+        ratio = field.path[rows[:, None], np.clip(at, 0, last[:, None]), kalman.L].astype(np.float64)
+        above = np.maximum(ratio - ratio[:, :BASELINE_DAYS].mean(axis=1, keepdims=True), 0.0)
+        grown[place] = above * (leakage[place] / field.path[rows, last, kalman.L])[:, None]
+    return grown
 
 
 def _correlation(covariance: Floats, a: int, b: int) -> Floats:
@@ -176,59 +228,38 @@ def _correlation(covariance: Floats, a: int, b: int) -> Floats:
     return np.asarray(covariance[:, a, b] / spread)
 
 
-def _rise(book: NodeBook, column: int, sd: float, changed: date | None) -> Rise:
-    field, row = book.field, book.row
-    if field.evidence_days[row] < RISE_DAYS:
-        return Rise(np.nan, np.nan, None)
-    path = field.path[row, field.renewed[row] : field.days[row], column]
-    ratio = float(path[-1] / path[:BASELINE_DAYS].mean(dtype=np.float64))
-    return Rise(ratio, ratio * sd * float(np.sqrt(2)), changed)
-
-
-def _costs(book: NodeBook, changed: date | None, plan: list[float]) -> dict[str, Rise]:
-    """How much more a wake, wakes and sleep together, and all at rest per capacity, cost than at first.
+def _costs(books: list[NodeBook], way: _Way) -> dict[str, tuple[Floats, Floats]]:
+    """How much more a wake, wakes and sleep together, and all at rest per capacity, cost than at first, and the doubt.
 
     What is common to all times, the scale, cancels. A change of energies has the doubt that the state has beyond its
     first, and no less than the fade of the capacity in which they are counted; per capacity, each time tells its own.
     """
-    field, row = book.field, book.row
-    path, covariance = field.path[row, field.renewed[row] : field.days[row]], field.covariance[row]
-    if field.evidence_days[row] < RISE_DAYS:
-        return dict.fromkeys(("wake", "load", "rest"), Rise(np.nan, np.nan, None))
-    first, last = path[:BASELINE_DAYS].mean(axis=0, dtype=np.float64), path[-1].astype(np.float64)
-    then, now = (np.array(plan) * at[[kalman.E, kalman.S, kalman.L]] for at in (first, last))
+    first, last, plan = way.first, way.last, _planned(books)
+    then, now = (plan * at[:, [kalman.E, kalman.S, kalman.L]] for at in (first, last))
     ee, es, ss = (_doubt(last, *pair) - _doubt(first, *pair) for pair in (WAKES, WAKES_AND_SLEEP, SLEEP))
-    a, b = now[:2] / now[:2].sum()
-    least, capacity = float(covariance[places.FADE, places.FADE]), last[kalman.C] / first[kalman.C]
-    return {
-        "wake": _risen(last[kalman.E] / first[kalman.E], max(ee, least), changed),
-        "load": _risen(now[:2].sum() / then[:2].sum(), max(a * a * ee + 2 * a * b * es + b * b * ss, least), changed),
-        "rest": _risen(now.sum() / then.sum() / capacity, _rest(covariance, now), changed),
+    load = now[:, :2].sum(axis=1)
+    a, b = now[:, 0] / load, now[:, 1] / load
+    least, capacity = way.covariance[:, places.FADE, places.FADE], last[:, kalman.C] / first[:, kalman.C]
+    rises = {
+        "wake": (last[:, kalman.E] / first[:, kalman.E], np.maximum(ee, least)),
+        "load": (load / then[:, :2].sum(axis=1), np.maximum(a * a * ee + 2 * a * b * es + b * b * ss, least)),
+        "rest": (now.sum(axis=1) / then.sum(axis=1) / capacity, _rest(way.covariance, now)),
     }
+    return {name: (ratio, ratio * np.sqrt(variance)) for name, (ratio, variance) in rises.items()}
 
 
-def _risen(ratio: float, variance: float, changed: date | None) -> Rise:
-    """A ratio by the variance of its logarithm."""
-    return Rise(float(ratio), float(ratio * np.sqrt(variance)), changed)
-
-
-def _rest(covariance: Floats, spent: Floats) -> float:
+def _rest(covariance: Floats, spent: Floats) -> Floats:
     """Variance of the logarithm of what empties the storage at rest per capacity, now over then.
 
-    `spent` is what goes to wakes, sleep and leakage, in any unit.
+    `spent` is what goes to wakes, sleep and leakage, in any unit; shape (nodes, 3).
     """
-    h = np.zeros(places.STATES)
-    h[[places.WAKE, places.SLEEP, places.LEAK]] = spent / spent.sum()
-    h[places.RISE] = h[places.LEAK]
-    h[[places.CAPACITY, places.FADE]] = -1.0
-    return float(2 * (h @ covariance @ h))
+    h = np.zeros((len(spent), places.STATES))
+    h[:, [places.WAKE, places.SLEEP, places.LEAK]] = spent / spent.sum(axis=1, keepdims=True)
+    h[:, places.RISE] = h[:, places.LEAK]
+    h[:, [places.CAPACITY, places.FADE]] = -1.0
+    return np.asarray(2 * np.einsum("ni,nij,nj->n", h, covariance, h))
 
 
-def _doubt(at: Floats, place: int, one: int, other: int) -> float:
-    """Relative covariance of two ratios on a day of the path."""
-    return float(at[place] / (at[one] * at[other]))
-
-
-def _changed(book: NodeBook) -> date | None:
-    days = np.flatnonzero(book.field.changes[book.row, : book.field.days[book.row]])
-    return since(book.field, book.row, int(days[-1])) if len(days) else None
+def _doubt(at: Floats, place: int, one: int, other: int) -> Floats:
+    """Relative covariance of two ratios on a day of each node's path."""
+    return np.asarray(at[:, place] / (at[:, one] * at[:, other]))

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
+from typing import TypeVar
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -11,6 +12,7 @@ from ingest.budget import Budget
 
 Floats = npt.NDArray[np.float64]
 Counts = npt.NDArray[np.int64]
+Thing = TypeVar("Thing")
 
 
 @dataclass(frozen=True)
@@ -62,8 +64,13 @@ def calendar(zone: ZoneInfo, first: date, days: int) -> Calendar:
     return Calendar(first, np.array(starts))
 
 
+def alike(things: list[Thing]) -> list[tuple[Thing, Counts]]:
+    """The things, each once, and the places at which it stands."""
+    kinds = {id(thing): thing for thing in things}
+    of = np.array([id(thing) for thing in things], dtype=np.int64)
+    return [(thing, np.flatnonzero(of == name)) for name, thing in kinds.items()]
+
+
 def by_budget(budgets: list[Budget]) -> list[tuple[Budget, Counts]]:
     """The budgets of nodes, each once, and the places of the nodes that have it."""
-    kinds = {id(budget): budget for budget in budgets}
-    of = np.array([id(budget) for budget in budgets], dtype=np.int64)
-    return [(budget, np.flatnonzero(of == name)) for name, budget in kinds.items()]
+    return alike(budgets)

@@ -176,6 +176,9 @@ def test_a_loss_that_came_in_weeks_has_stood_for_longer_than_one_that_goes_on():
     day = np.arange(400)
     # By hand: of a straight line nine tenths have stood for 0.1 / 0.8 of the time that they took; of one that grows
     # with the root of time, as capacity lost to a growing layer does (common practice), 0.19 / 0.8.
-    assert stood(np.exp(-0.3 * np.maximum(day - 60, 0) / 365)) == pytest.approx(0.125, abs=0.01)
-    assert stood(np.exp(-0.01 * np.sqrt(np.maximum(day - 60, 0)))) == pytest.approx(0.2375, abs=0.01)
-    assert stood(1.0 - 0.15 * np.clip((day - 100) / 60, 0, 1)) > 4.0
+    ways = np.exp(-0.3 * np.maximum(day - 60, 0) / 365), np.exp(-0.01 * np.sqrt(np.maximum(day - 60, 0)))
+    steps = 1.0 - 0.15 * np.clip((day - 100) / 60, 0, 1)
+    straight, root, done = stood(np.stack([*ways, steps]), np.zeros(3, int), np.full(3, 400))
+    assert straight == pytest.approx(0.125, abs=0.01)
+    assert root == pytest.approx(0.2375, abs=0.01)
+    assert done > 4.0

@@ -24,7 +24,8 @@ SPREAD_SHARE = 0.04  # an hour this share of floor-to-busy above the floor is st
 LOAD_SHARE = 0.25  # or this share of the load, which the wakes of the hour scatter by
 SEEN_LEAST = 84  # hours of the week that must have been seen, each
 FLOOR_LOADS = 0.5  # a floor this many loads above nothing is no rest
-RESOLVED = 0.15  # noise of an hour's mean, as a share of the load, beyond which nothing is learnt
+RESOLVED = 0.15  # noise of a mean of the week, as a share of the load: more, and hours beside are taken with it,
+BESIDE_MOST = 3  # up to so many before and after; beyond that nothing is learnt
 
 
 def quiet_mode(harvest: Harvest) -> int:
@@ -123,6 +124,32 @@ def learn(week, slot, power, hours, limit, least):  # type: ignore[no-untyped-de
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _doubt(noise, beside):  # type: ignore[no-untyped-def]
+    """Standard deviation of the mean over an hour and some `beside` it, before and after, in the weeks that count. [W]
+
+    An hour begins with the reading that the hour before ended with: of a spell only the noise of its ends is left.
+    """
+    return noise * np.sqrt(FORGET / (2.0 - FORGET)) / (2 * beside + 1)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _smoothed(week, beside):  # type: ignore[no-untyped-def]
+    """Mean power over each hour of the week and some beside it, infinite if never seen, and its scatter. [W]"""
+    mean, scatter = np.full(WEEK_HOURS, np.inf), np.zeros(WEEK_HOURS)
+    for h in range(WEEK_HOURS):
+        if week[2, h] < VISITS_LEAST:
+            continue
+        total, weight = 0.0, 0.0
+        for near in range(h - beside, h + beside + 1):
+            if week[2, near % WEEK_HOURS] >= VISITS_LEAST:
+                total += week[0, near % WEEK_HOURS]
+                scatter[h] += week[1, near % WEEK_HOURS]
+                weight += 1.0
+        mean[h], scatter[h] = total / weight, np.sqrt(scatter[h] / weight)
+    return mean, scatter
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def judge(week, noise, load, quiet):  # type: ignore[no-untyped-def]
     """Mark the quiet hours of the learnt week; returns the power [W] up to which they are.
 
@@ -139,29 +166,21 @@ def judge(week, noise, load, quiet):  # type: ignore[no-untyped-def]
         Filled in: hours whose mean is at the floor and whose scatter is little more than the converter's, for harvest
         scatters more.
     """
-    mean, scatter = np.empty(WEEK_HOURS), np.zeros(WEEK_HOURS)
     seen = 0
     for h in range(WEEK_HOURS):
         quiet[h] = False
-        mean[h] = np.inf
-        total, weight = 0.0, 0.0
-        for near in (h - 1, h, h + 1):
-            if week[2, near % WEEK_HOURS] >= VISITS_LEAST:
-                total += week[0, near % WEEK_HOURS]
-                scatter[h] += week[1, near % WEEK_HOURS]
-                weight += 1.0
-        if week[2, h] >= VISITS_LEAST:
-            mean[h], scatter[h] = total / weight, np.sqrt(scatter[h] / weight)
-            seen += 1
-    if seen < SEEN_LEAST:
+        seen += week[2, h] >= VISITS_LEAST
+    beside = 1
+    while _doubt(noise, beside) > RESOLVED * load:
+        beside += 1
+    if seen < SEEN_LEAST or beside > BESIDE_MOST:
         return np.nan
+    mean, scatter = _smoothed(week, beside)
     ranked = mean.copy()
     sort_few(ranked)
     floor = ranked[FLOOR_SLOTS // 2]
     spread = ranked[int(0.9 * seen)] - floor
-    doubt = noise * np.sqrt(FORGET / 3)
-    if doubt > RESOLVED * load:
-        return np.nan
+    doubt = _doubt(noise, beside)
     if floor > FLOOR_LOADS * load + 3 * doubt:
         return -np.inf
     above = max(2.5 * doubt, SPREAD_SHARE * spread, LOAD_SHARE * load)

@@ -83,8 +83,29 @@ def test_a_source_that_never_rests_has_no_quiet_hours():
     assert not quiet.any()
 
 
+def week_of_readings(power: np.ndarray, weeks: int, noise: float) -> np.ndarray:
+    """As `week_of`, but from hourly readings of energy: the `noise` of an hour's power is taken back by the next."""
+    off = np.random.default_rng(3).normal(size=weeks * WEEK_HOURS + 1) * noise / np.sqrt(2.0)
+    seen = np.tile(power, weeks) + np.diff(off)
+    week = np.zeros((3, WEEK_HOURS), dtype=np.float32)
+    for i, x in enumerate(seen):
+        learn(week, i % WEEK_HOURS, x, 1.0, 1.0, LOAD_SHARE * 40e-6)
+    return week
+
+
+def test_light_at_weekends_shows_through_a_coarse_converter():
+    # A cell by a window, which its schedule calls dark at weekends; an hour of a battery's voltage is worth twice the
+    # load, yet over some hours and weeks it tells a harvest of one load from none.
+    daylight = (HOURS >= 120) & (HOURS % 24 >= 8) & (HOURS % 24 < 17)
+    quiet = np.zeros(WEEK_HOURS, dtype=np.bool_)
+    week = week_of_readings(np.where(SHIFTS & (HOURS < 120), 90e-6, np.where(daylight, 30e-6, 1e-6)), 12, 60e-6)
+    assert judge(week, 60e-6, 30e-6, quiet) < 30e-6
+    assert quiet.sum() > 30
+    assert (quiet & (SHIFTS | daylight)).sum() <= 0.1 * quiet.sum()
+
+
 def test_nothing_is_learnt_through_a_converter_too_coarse():
     quiet = np.zeros(WEEK_HOURS, dtype=np.bool_)
-    week = week_of(np.where(SHIFTS, 90e-6, 1e-6), 6, 60e-6)
-    assert np.isnan(judge(week, 60e-6, 28e-6, quiet))
+    week = week_of_readings(np.where(SHIFTS, 90e-6, 1e-6), 6, 300e-6)
+    assert np.isnan(judge(week, 300e-6, 28e-6, quiet))
     assert np.isnan(judge(week_of(SHIFTS * 90e-6, 1, 0.0), 0.5e-6, 28e-6, quiet))  # one week is no habit

@@ -24,7 +24,9 @@ RECENT_DAYS = 14
 WARMTH_PRIOR = (-0.008, 0.006)  # ln resistance per kelvin, mean and sd: x1.5 to x2 from 20 to -40 degC (from memory)
 UNMEASURED = 0.05  # of resistance, one sd, where no temperature is reported: 1.2 % a kelvin (as above) over 4 K
 PARTS_OFF = 0.3  # ln resistance of a part about its budget's, one sd (common practice, no source);
-COLD_OFF = 0.36  # and of all outdoors, 30 K colder than the budget has them (1.2 % a kelvin, from memory)
+DATA_SHEET_OFF = 0.15  # and of all parts of a kind (our own judgement);
+USUAL_OFF = (0.06, 0.2)  # and of unmeasured warmth, indoors and outdoors: 1.2 % a kelvin (from memory)
+LEAST_OFF = 0.01  # of the budget's resistance
 WARN_SHARE = 0.75  # of the way to the budget's end of life: -15 % and x1.75 of the usual -20 % and x2
 SPENT_SHARE = 2.0  # of that way
 SURE = 0.9  # chance at which a verdict is passed
@@ -92,8 +94,8 @@ def at_usual_warmth(ohm: Floats, ohm_sd: Floats, warmth: Floats, sd: Floats) -> 
     return ohm * factor, np.hypot(ohm_sd * factor, doubt)
 
 
-def fall_of_wake(steps: np.ndarray[Any, Any], budget: Budget) -> float:
-    """What a loaded voltage read at the end of the wake adds to step over current; zero where it is read at once. [ohm]
+def fall_of_wake(steps: np.ndarray[Any, Any], budget: Budget) -> tuple[float, float]:
+    """What the wake's own charge adds to step over current, and the standard deviation of that. [ohm]
 
     Parameters
     ----------
@@ -102,25 +104,30 @@ def fall_of_wake(steps: np.ndarray[Any, Any], budget: Budget) -> float:
 
     Notes
     -----
-    A wake of duration t takes the storage down by I t / C beside the I R of its resistance: step over current is then
-    R + t / C (closed form).
-    What firmware does is told by which of the two readings lies nearer to the budget's resistance, by ratio, over the
-    first month of all nodes of the budget; it is the first while that is no further off than the mean of so many parts
-    may be, outdoors in the cold.
+    A wake of duration t takes the storage down by I t / C beside the I R of its resistance: where the lowest voltage is
+    that of the wake's end, step over current is R + t / C (closed form); where it is read at once, or the current flows
+    at the beginning only, R. What firmware does is told by how well the budget's resistance fits either reading, over
+    the first month of all nodes of the budget, and where both fit, that is left open.
     """
     seen, storage = steps[..., STEP_COUNT] > 0, budget.storage
     if not seen.any():
-        return 0.0
+        return 0.0, 0.0
     curve = curve_of(storage)
     middle = (storage.cutoff_voltage + storage.full_voltage) / 2
     low, high = 0.95 * middle, 1.05 * middle
     farad = float(curve.charge_at(high) - curve.charge_at(low)) / (high - low)
     fall = budget.load.wake_duration / farad if farad > 0 else 0.0
-    first = [ohm[known][:BASELINE_DAYS] for ohm, known in zip(steps[..., STEP_OHM], seen, strict=True) if known.any()]
-    typical, least = float(np.median([np.median(ohm) for ohm in first])), 1e-3 * storage.esr
-    at_once, at_end = (abs(math.log(max(ohm, least) / storage.esr)) for ohm in (typical, typical - fall))
-    cold = COLD_OFF if budget.harvest.source == "light-outdoor" else 0.0
-    return fall if at_end < at_once > math.hypot(cold, PARTS_OFF / math.sqrt(len(first))) else 0.0
+    first = [node[known][:BASELINE_DAYS] for node, known in zip(steps, seen, strict=True) if known.any()]
+    typical, degrees = np.median([np.median(days[:, [STEP_OHM, STEP_WARMTH]], axis=0) for days in first], axis=0)
+    measured, (by, by_sd) = math.isfinite(degrees), WARMTH_PRIOR
+    of_warmth = by * degrees if measured else 0.0
+    season = by_sd * abs(degrees) if measured else USUAL_OFF[budget.harvest.source == "light-outdoor"]
+    sd = math.hypot(PARTS_OFF / math.sqrt(len(first)), DATA_SHEET_OFF, season)
+    at_once, at_end = (
+        (math.log(max(ohm / storage.esr, LEAST_OFF)) - of_warmth) / sd for ohm in (typical, typical - fall)
+    )
+    chance = 1 / (1 + math.exp(np.clip((at_end**2 - at_once**2) / 2, -50.0, 50.0)))
+    return chance * fall, math.sqrt(chance * (1 - chance)) * fall
 
 
 def without_fall(steps: np.ndarray[Any, Any], falls: Floats, capacity: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:

@@ -72,12 +72,14 @@ def _judge_part(
     part: NumberedFleet, field: Field, books: list[NodeBook | None], windows: list[tuple[float, ...] | None]
 ) -> list[NodeField]:
     half = field.renewed + (field.days - field.renewed) // 2
-    falls = np.zeros(len(part.budgets))  # of the wake's own charge
+    falls, doubts = np.zeros((2, len(part.budgets)))  # of the wake's own charge
     for budget, rows in by_budget(part.budgets):
-        falls[rows] = fall_of_wake(field.resistance[rows], budget)
+        falls[rows], doubts[rows] = fall_of_wake(field.resistance[rows], budget)
     steps = without_fall(field.resistance, falls, field.path[..., kalman.C])
-    esr, earlier = (_less_sure(resistances(steps, field.renewed, last), falls, field) for last in (field.days, half))
-    told = _lines(part, field, books, windows, esr, falls)
+    esr, earlier = (
+        _less_sure(resistances(steps, field.renewed, last), falls, doubts, field) for last in (field.days, half)
+    )
+    told = _lines(part, field, books, windows, esr, falls, doubts)
     return [
         _judge(budget, field, row, *rest)
         for row, (budget, *rest) in enumerate(
@@ -86,13 +88,15 @@ def _judge_part(
     ]
 
 
-def _less_sure(found: list[Resistance], falls: Floats, field: Field) -> list[Resistance]:
-    """Resistances whose ratio has the doubt of capacity's fade, too, where the wake's own charge was taken off."""
-    now = falls / field.path[np.arange(len(falls)), field.days - 1, kalman.C]
-    doubt = (now * np.sqrt(np.maximum(field.covariance[:, places.FADE, places.FADE], 0.0))).tolist()
+def _less_sure(found: list[Resistance], falls: Floats, doubts: Floats, field: Field) -> list[Resistance]:
+    """Resistances whose ratio has the doubt of what the wake's own charge takes off, and of capacity's fade in it."""
+    kept = field.path[np.arange(len(falls)), field.days - 1, kalman.C]
+    faded = falls / kept * np.sqrt(np.maximum(field.covariance[:, places.FADE, places.FADE], 0.0))
     return [
-        replace(step, ratio_sd=math.hypot(step.ratio_sd, step.ratio * sd / max(step.ohm, 1e-6))) if sd > 0 else step
-        for step, sd in zip(found, doubt, strict=True)
+        replace(step, ratio_sd=math.hypot(step.ratio_sd, step.ratio * fade / ohm, (step.ratio - 1) * doubt / ohm))
+        if fade > 0 and (ohm := max(step.ohm, 1e-6))
+        else step
+        for step, fade, doubt in zip(found, faded.tolist(), (doubts / kept).tolist(), strict=True)
     ]
 
 
@@ -115,8 +119,9 @@ def _lines(
     windows: list[tuple[float, ...] | None],
     esr: list[Resistance],
     falls: Floats,
+    doubts: Floats,
 ) -> list[list[Line]]:
-    """The budget lines of each node; `falls` as of `health.fall_of_wake`."""
+    """The budget lines of each node; `falls` and `doubts` as of `health.fall_of_wake`."""
     volts, degrees = np.array([
         (np.nan, np.nan) if book is None or np.isnan(book.state.mean_voltage)
         else (book.state.mean_voltage, book.temperature) for book in books
@@ -133,7 +138,7 @@ def _lines(
         step, step_sd = at_usual_warmth(ohm[rows], ohm_sd[rows], usual, blind)
         told = lines(
             budget, field.mean[rows], field.covariance[rows], voltage, temperature,
-            (step, np.hypot(step_sd, _step_doubt(budget, step, voltage, falls[rows]))),
+            (step, np.hypot(step_sd, np.hypot(_step_doubt(budget, step, voltage, falls[rows]), doubts[rows]))),
             NetHarvest(net.power[rows], net.sd[rows]), field.hidden_sleep[rows], blind,
         )  # fmt: skip
         for row, node in zip(rows.tolist(), told, strict=True):

@@ -102,7 +102,7 @@ def _group(
     prior = _prior(budget, values)
     stops = ongoing_stops(known.values, censored, source.noise_sd, source.noise_keep, source.shared)
     values = [without(value, stop) for value, stop in zip(values, stops, strict=True)]
-    over = [past_stops(v, s.censored, source.noise_sd, source.noise_keep) for v, s in zip(values, seen, strict=True)]
+    over = past_stops(np.stack(values), censored, source.noise_sd, source.noise_keep)
     running = [np.where(stopped, np.nan, v) for v, stopped in zip(values, over, strict=True)]
     changes = find_changes(np.where(censored, np.nan, np.stack(running)))
     steps = [_last_step(change, prior) for change in changes]

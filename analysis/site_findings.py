@@ -46,20 +46,19 @@ def without_stops(site: str, source: str, members: Sequence[NodeFacts]) -> tuple
     bound = np.stack([node.harvest_bound for node in members])
     stops = ongoing_stops(harvest, bound, usual.noise_sd, usual.noise_keep, usual.shared)
     together = [stop if stop is not None and stop.nodes >= SITE_LEAST else None for stop in stops]
-    running = [without(values, stop) for values, stop in zip(harvest, together, strict=True)]
-    for values, censored in zip(running, bound, strict=True):
-        values[past_stops(values, censored, usual.noise_sd, usual.noise_keep)] = np.nan
+    running = np.stack([without(values, stop) for values, stop in zip(harvest, together, strict=True)])
+    running[past_stops(running, bound, usual.noise_sd, usual.noise_keep)] = np.nan
     low = [stop for stop in together if stop is not None and stop.share >= LIKELY]
     chance = float(np.median([stop.share for stop in low])) if low else 0.0
     if len(low) < SITE_LEAST or chance < SURE:
-        return np.stack(running), None
+        return running, None
     days = int(np.median([stop.days for stop in low]))
     since = members[0].first + timedelta(days=harvest.shape[1] - days)
     evidence = (
         f"the {source} harvest of {len(low)} of {len(members)} nodes at {site} is "
         f"{max(np.median([stop.factor for stop in low]), 0.0):.0%} of usual since {since}, {AT_THE_SITE}"
     )
-    return np.stack(running), Finding(None, "site-wide", since, chance, evidence, site)
+    return running, Finding(None, "site-wide", since, chance, evidence, site)
 
 
 def one_a_site(stops: list[Finding]) -> list[Finding]:

@@ -61,7 +61,7 @@ def ongoing_stops(
     n / (1 + (n - 1) shared^2) that are poor by themselves (the effective number of equally correlated values; common
     practice, no source). A node that is low alone has its own chance.
     """
-    runs = [_low_run(value, bound) for value, bound in zip(values, censored, strict=True)]
+    runs = _low_runs(values, censored)
     heard = np.isfinite(values[:, -HEARD_DAYS:]).any(axis=1) | np.array([run is not None for run in runs])
     low = sum(run is not None for run in runs)
     nodes = low if low and 2 * low >= heard.sum() else 1
@@ -81,20 +81,20 @@ def without(value: Array, stop: Stop | None) -> Array:
     return np.where(np.arange(len(value)) < len(value) - stop.days, value, np.nan)
 
 
-def _low_run(value: Array, censored: npt.NDArray[np.bool_]) -> _Run | None:
-    """The low days at a node's end; None where there are none, too few days before them, or too many of them."""
-    known = np.flatnonzero(np.isfinite(value))
-    run, usual = 0, 0.0
-    while len(known) - run > 1:
-        day, before = known[len(known) - 1 - run], known[: len(known) - 1 - run][-USUAL_DAYS:]
-        middle = float(least_median(value[before], censored[before]))
-        if censored[day] or not value[day] < LOW * middle:
-            break
-        run, usual = run + 1, middle
-    days = len(value) - int(known[len(known) - run]) if run else 0
-    if run == 0 or days > LONGEST or len(known) - run < LEAST_DAYS:
+def _low_runs(values: Array, censored: npt.NDArray[np.bool_]) -> list[_Run | None]:
+    """The low days at each node's end; None where there are none, too few days before them, or too many of them."""
+    known = np.isfinite(values)
+    runs, usual = np.zeros(len(values), dtype=np.int64), np.zeros(len(values))
+    _count_low(values, known, censored, runs, usual)
+    return [_run(*row) if row[2] else None for row in zip(values, known, runs.tolist(), usual.tolist(), strict=True)]
+
+
+def _run(value: Array, known: npt.NDArray[np.bool_], run: int, usual: float) -> _Run | None:
+    place = np.flatnonzero(known)
+    days = len(value) - int(place[-run])
+    if days > LONGEST or len(place) - run < LEAST_DAYS:
         return None
-    return _Run(days, run, float(value[known[-run:]].mean() / usual))
+    return _Run(days, run, float(value[place[-run:]].mean() / usual))
 
 
 def _poor(noise_sd: float) -> float:
@@ -112,15 +112,15 @@ def _share(run: int, days: int, poor: float, keep: float, nodes: float) -> float
 
 
 def past_stops(
-    value: Array, censored: npt.NDArray[np.bool_], noise_sd: float, noise_keep: float
+    values: Array, censored: npt.NDArray[np.bool_], noise_sd: float, noise_keep: float
 ) -> npt.NDArray[np.bool_]:
-    """Days that belonged to a stop that is over, and so say nothing of the level; as for `ongoing_stops` of one node.
+    """Days that belonged to a stop that is over, and so say nothing of the level; as for `ongoing_stops`.
 
     A run of low days, no longer than LONGEST, that ended in days as usual, and is likelier a stop than scatter.
     """
-    stopped = np.zeros(len(value), dtype=np.bool_)
-    known = np.flatnonzero(np.isfinite(value))
-    _mark(known, value, np.asarray(censored, dtype=np.bool_), _poor(noise_sd), noise_keep, stopped)
+    stopped = np.zeros(values.shape, dtype=np.bool_)
+    for row in zip(values, np.isfinite(values), censored, stopped, strict=True):
+        _mark(*row, _poor(noise_sd), noise_keep)
     return stopped
 
 
@@ -138,29 +138,43 @@ def least_median(value: Array, censored: Any) -> float:
 
 
 @compiled
-def _mark(known: Any, value: Array, censored: Any, poor: float, keep: float, stopped: Any) -> None:
-    """Mark the days of stops that are over, of those known."""
-    usual, count = np.empty(len(value), np.int64), 0  # days that were as usual
-    run, length = np.empty(len(value), np.int64), 0  # days of the run of low ones
-    for day in known:
-        low = False
+def _count_low(values: Array, known: Any, censored: Any, runs: Any, usual: Array) -> None:
+    """How many days at each node's end are low, of those known, and what was usual before them."""
+    for node in range(len(values)):
+        place = np.flatnonzero(known[node])
+        for day in range(len(place) - 1, 0, -1):
+            before = place[max(day - USUAL_DAYS, 0) : day]
+            middle = least_median(values[node][before], censored[node][before])
+            if censored[node, place[day]] or not values[node, place[day]] < LOW * middle:
+                break
+            runs[node] += 1
+            usual[node] = middle
+
+
+@compiled
+def _mark(value: Array, known: Any, censored: Any, stopped: Any, poor: float, keep: float) -> None:
+    """Mark the days of a node's stops that are over, of those known."""
+    # Of the days that were as usual: the value, whether it is a bound, and below what a day is low by it.
+    usual, bound, low = np.empty(len(value)), np.empty(len(value), np.bool_), np.empty(len(value))
+    run, length, count = np.empty(len(value), np.int64), 0, 0  # days of the run of low ones
+    for day in np.flatnonzero(known):
         if not censored[day] and count >= LEAST_DAYS:
-            last, below = usual[max(count - USUAL_DAYS, 0) : count], 0
-            for k in last:
-                below += not censored[k] and LOW * value[k] <= value[day]
-            # With most of them so far below, the median is one of these, and need not be looked for.
-            low = 2 * below <= len(last) and value[day] < LOW * least_median(value[last], censored[last])
-        if low:
-            run[length] = day
-            length += 1
-            continue
+            last, below, most = slice(max(count - USUAL_DAYS, 0), count), 0, 0.0
+            for k in range(last.start, last.stop):
+                below += low[k] <= value[day]
+                most = max(most, usual[k])
+            # With most of them so far below, or all, the median is one of these, and need not be looked for.
+            near = 2 * below > last.stop - last.start or value[day] >= LOW * most
+            if not near and value[day] < LOW * least_median(usual[last], bound[last]):
+                run[length] = day
+                length += 1
+                continue
         if length and day - run[0] <= LONGEST and _share(length, day - run[0], poor, keep, 1.0) >= LIKELY:
-            for k in range(length):
-                stopped[run[k]] = True
-        else:
-            for k in range(length):
-                usual[count] = run[k]
-                count += 1
+            stopped[run[:length]] = True
+            length = 0
+        run[length] = day
+        for k in run[: length + 1]:
+            usual[count], bound[count] = value[k], censored[k]
+            low[count] = np.inf if censored[k] else LOW * value[k]
+            count += 1
         length = 0
-        usual[count] = day
-        count += 1

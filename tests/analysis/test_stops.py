@@ -69,15 +69,15 @@ def test_stop_lasts_on_as_often_as_it_should() -> None:
 def test_a_stop_that_is_over_says_nothing_of_the_level() -> None:
     value = days(0)
     value[30:37] *= 0.15
-    marked = past_stops(value, NONE, 0.2, 0.3)
+    marked = past_stops(value[None], NONE[None], 0.2, 0.3)[0]
     assert marked[30:37].all()
     assert marked.sum() == 7
 
 
 def test_a_lasting_fall_and_poor_weather_are_no_stops() -> None:
-    assert not past_stops(days(20), NONE, 0.2, 0.3).any()
+    assert not past_stops(days(20)[None], NONE[None], 0.2, 0.3).any()
     weather = np.random.default_rng(3).lognormal(0, 0.45, 365)
-    assert past_stops(weather, np.zeros(365, dtype=bool), 0.45, 0.25).mean() < 0.01
+    assert past_stops(weather[None], np.zeros((1, 365), dtype=bool), 0.45, 0.25).mean() < 0.01
 
 
 def test_a_stop_shows_where_the_usual_days_are_lower_bounds() -> None:
@@ -90,7 +90,7 @@ def test_a_stop_shows_where_the_usual_days_are_lower_bounds() -> None:
     assert (found.days, found.factor) == (4, pytest.approx(0.3))
     value[-4:] = 5.0
     value[30:35], full[30:35] = 0.3 * 5.0, False
-    assert past_stops(value, full, 0.2, 0.3)[30:35].all()
+    assert past_stops(value[None], full[None], 0.2, 0.3)[0, 30:35].all()
 
 
 def test_nodes_that_are_low_together_are_stopped() -> None:

@@ -112,13 +112,16 @@ def _group(
     scatter = _Scatter(source.noise_sd, noise_table([], source.noise_sd), source.noise_keep, source.slow_sd)
     usual = [_usual(v, s.censored, p[0]) for v, s, p in zip(values, seen, priors, strict=True)]
     levels = [_level(*each, scatter, source) for each in zip(seen, running, priors, usual, strict=True)]
-    scatter = _scatter(values, seen, levels, source)
+    scatter = _scatter(values, seen, levels, [USUAL_LEAST * p[0] for p in priors], source)
     steady = [i for i, step in enumerate(steps) if step is None]
     for i, told in zip(steady, borrowed([levels[i] for i in steady], prior), strict=True):
         priors[i] = told
     usual = [max(level.mean + level.departure, USUAL_LEAST * p[0]) for level, p in zip(levels, priors, strict=True)]
     levels = [_level(*each, scatter, source) for each in zip(seen, running, priors, usual, strict=True)]
-    factors = [_factors(v, s, level.after) for v, s, level in zip(values, seen, levels, strict=True)]
+    factors = [
+        _factors(v, s, level.after, USUAL_LEAST * p[0])
+        for v, s, level, p in zip(values, seen, levels, priors, strict=True)
+    ]
     z = deviates(np.stack(factors), scatter.table, censored)
     share = shared(z, source.shared) if past else source.shared
     return [
@@ -189,23 +192,27 @@ def _level(
     )
 
 
-def _factors(value: Array, seen: Seen, level: Array) -> Array:
-    """Each day's harvest, or the least it was, over its level; NaN where not known."""
+def _factors(value: Array, seen: Seen, level: Array, least: float) -> Array:
+    """Each day's harvest, or the least it was, over its level (taken to be `least` or more); NaN where not known."""
     usable = (level > 0) & (seen.censored | (seen.spread < 2.0))
-    return np.where(usable, value / np.where(level > 0, level, 1.0), np.nan)
+    return np.where(usable, value / np.maximum(level, max(least, 1e-12)), np.nan)
 
 
-def _scatter(values: list[Array], seen: list[Seen], levels: list[Level], source: Source) -> _Scatter:
-    """Distribution and day-to-day correlation of the noise, over all nodes of the group."""
+def _scatter(
+    values: list[Array], seen: list[Seen], levels: list[Level], least: list[float], source: Source
+) -> _Scatter:
+    """Distribution and day-to-day correlation of the noise over all nodes of a group; none harvests below `least`."""
     if source.noise_sd == 0:
         return _Scatter(0.0, noise_table([], 0.0), 0.0, 0.0)
-    factors = np.stack([_factors(v, s, level.before) for v, s, level in zip(values, seen, levels, strict=True)])
+    factors = np.stack(
+        [_factors(v, s, a.before, low) for v, s, a, low in zip(values, seen, levels, least, strict=True)]
+    )
     bound = np.stack([s.censored for s in seen])
-    known, least = factors[np.isfinite(factors) & ~bound], factors[np.isfinite(factors) & bound]
-    table = noise_table(known, source.noise_sd, least)
+    known, beyond = factors[np.isfinite(factors) & ~bound], factors[np.isfinite(factors) & bound]
+    table = noise_table(known, source.noise_sd, beyond)
     several = factors.shape[1] > 1
     keep = lag_one(deviates(factors, table, bound), source.noise_keep) if several else source.noise_keep
-    means = np.array([max(level.mean + level.departure, 1e-12) for level in levels])
+    means = np.array([max(a.mean + a.departure, low, 1e-12) for a, low in zip(levels, least, strict=True)])
     ratio = np.where(bound, np.nan, np.stack(values)) / means[:, None]
     return _Scatter(sd := table_sd(table), table, keep, slow_spread(ratio, sd, keep, source.slow_sd))
 

@@ -22,6 +22,8 @@ FULL_SHARE_PAST = 0.9  # the same where days are compared with each other: what 
 CLOSED_SHARE = 0.2  # days whose weekday and closures leave less than this say nothing about the level
 WEEK_DAYS = 84  # that the factors of weekdays are told from
 WEEK_ROUNDS = 4
+WEEK_OWN = 2.0  # days of its own that a weekday's belief is worth; more where days scatter by more than
+WEEK_SD = 0.4  # of the mean, relative: as readings do that do not tell a day's harvest
 WEEK_SCATTER = 0.25  # of a day about its weekday's mean, where it is only a lower bound
 DARK_SEASON = 0.01  # nor do those of the polar night
 
@@ -211,7 +213,10 @@ def _weekdays(seen: Seen, allowed: Array, site: SiteDays, budget: Budget) -> Arr
         mean = sums(_to_expect(value, bound, level)) / np.maximum(days, 1)
         usual = mean.sum(axis=1) / np.maximum((plan * (days > 0)).sum(axis=1) / 7, 1e-9) / 7
         own = mean / np.where(usual > 0, usual, 1.0)[:, None]
-        factor = (count * own + 2.0 * _pooled(own, plan, count)) / (count + 2.0)
+        off = np.where(usable & ~bound, value / np.where(usual > 0, usual, 1.0)[:, None] - factor[:, weekday], 0.0)
+        worth = WEEK_OWN * np.maximum((off**2).sum(axis=1) / np.maximum(count.sum(axis=1), 1) / WEEK_SD**2, 1.0)
+        belief = _pooled(own, plan, count, worth - WEEK_OWN)
+        factor = np.maximum((count * own + worth[:, None] * belief) / (count + worth[:, None]), 0.0)
         factor = factor * 7 / np.maximum(factor.sum(axis=1, keepdims=True), 1e-9)
     told = (count.sum(axis=1) >= 7) & (usual > 0)
     return np.where(told[:, None], factor, plan)
@@ -229,15 +234,19 @@ def _to_expect(value, bound, level):  # type: ignore[no-untyped-def]
     return out
 
 
-def _pooled(own: Array, plan: Array, count: Array) -> Array:
-    """The mean factor of the plan's active days, and of its idle ones: what a single weekday is held towards."""
+def _pooled(own: Array, plan: Array, count: Array, worth: Array) -> Array:
+    """The mean factor of the plan's active days, and of its idle ones: what a single weekday is held towards.
+
+    It is held towards the plan as if that were seen on `worth` days, shape (nodes,).
+    """
     belief = np.tile(plan, (len(own), 1))
     for group in (plan > 0, plan == 0):
         if group.any():
             weight = np.maximum(count[:, group], 1e-9)
             mean = (own[:, group] * weight).sum(axis=1) / weight.sum(axis=1)
             enough = count[:, group].sum(axis=1) >= 4
-            belief[:, group] = np.where(enough, mean, plan[group][0])[:, None]
+            held = (mean * weight.sum(axis=1) + plan[group][0] * worth) / (weight.sum(axis=1) + worth)
+            belief[:, group] = np.where(enough, held, plan[group][0])[:, None]
     return belief
 
 

@@ -171,8 +171,10 @@ class NodeOutlook:
 
     @cached_property
     def full_j(self) -> float:
-        """Stored energy at full and nominal capacity. [J]"""
-        curve = self.curve
+        """Stored energy at full and nominal capacity [J]: what harvest spares a primary cell, it does not put back."""
+        curve, step = self.curve, max(self.voltage_sd, 1e-3)
+        if self.budget.storage.technology == "primary":
+            return float(np.asarray(curve.energy(max(self.voltage, self.budget.storage.cutoff_voltage) + 2 * step)))
         return curve.full_j if self.held is None else float(np.asarray(curve.energy(self.held.full)))
 
     def drains(self) -> Array:

@@ -69,7 +69,7 @@ def ongoing_stops(
     return [
         None
         if run is None
-        else Stop(run.days, float(_share(run.low, run.days, poor, noise_keep, weight)), run.factor, nodes)
+        else Stop(run.days, float(_share(run.low, run.days, poor, noise_keep, weight)), max(run.factor, 0.0), nodes)
         for run in runs
     ]
 

@@ -228,3 +228,12 @@ def test_closed_days_spend_as_few_wakes_as_closed_days_did() -> None:
     assert found.p_dark_30d.tolist() == [1.0, 0.0]
     ten = list(found.days_ahead).index(10.0)
     assert found.usable[1, ten, 2] == pytest.approx(10 - 10 * 0.2 * 2.1, rel=0.02)
+
+
+def test_a_harvest_spares_a_primary_cell_and_does_not_charge_it() -> None:
+    plain = budget(sleep=20.0, harvest=70.0)
+    cell = plain.model_copy(update={"storage": plain.storage.model_copy(update={"technology": "primary"})})
+    rich = steady(50.0, noise=linear_noise(0.5))
+    low, high = (forecast([node(rich, of, 3.0)]).usable[0, -1, 2] for of in (cell, plain))
+    assert low <= 3.0 * 1.01  # a cell that stood at 3 J holds no more in a year's time
+    assert high > 6.0  # a capacitor is charged

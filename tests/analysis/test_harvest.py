@@ -112,6 +112,20 @@ def test_level_and_scatter_of_a_simulated_node_are_recovered() -> None:
     assert np.interp(1.0, np.linspace(-4, 4, 65), found.noise) == pytest.approx(np.exp(0.3 - 0.045), rel=0.08)
 
 
+def test_readings_that_do_not_tell_a_days_harvest_leave_weekdays_to_the_plan() -> None:
+    # A converter step of a flat cell is worth more than a day: 2 J on working days, read with an error of 10 J.
+    rng = np.random.default_rng(12)
+    of = budget(microwatt=16.5)  # 2 J on each of five days a week
+    plan = np.tile([2, 2, 2, 2, 2, 0.0, 0.0], 20)
+    for size in (10, 63, 140):
+        nodes = [rows((plan + np.diff(rng.normal(0, 7.0, 141)))[:size], of, f"n{i}") for i in range(4)]
+        for found in outlooks(nodes, site(), FIRST + np.timedelta64(size, "D"), 0, 28):
+            assert found.week.min() >= 0.0
+            assert found.week.max() < 2.5  # the plan has 1.4
+            assert found.expected.mean() == pytest.approx(plan.mean(), abs=2.0)
+            assert found.mean * (found.mean_sd + found.level_sd + found.level_noise) < 5.0
+
+
 def test_few_dull_days_of_a_node_that_is_mostly_full_do_not_pass_for_the_usual() -> None:
     # 8.6 J a day by the budget, and so they come: 10 on a clear day, of which 2 are taken; 1 to 2 on one in eight.
     rng = np.random.default_rng(4)

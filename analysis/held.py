@@ -60,17 +60,34 @@ def held_at(top_v: Array, top_s: Array, budget: Budget) -> Held:
     Warmth moves a full capacitor's voltage above its full one, but not its charge. A battery's voltage tells of another
     threshold above the budget's only: below, it may be flat for months.
     """
-    full, margin, known = budget.storage.full_voltage, full_margin(budget), np.isfinite(top_v) & (top_s > 0)
-    top_v, top_s = top_v[known][-BACK_DAYS:], top_s[known][-BACK_DAYS:]
-    if not budget.storage.is_battery:
-        own = float(_held(top_v, top_s, (1 - REACH) * full, full + margin, margin / 2))
+    storage = budget.storage
+    return Held(*_held_at(top_v, top_s, storage.full_voltage, full_margin(budget), storage.is_battery))
+
+
+@njit(cache=True, nogil=True)
+def _held_at(top_v, top_s, full, margin, battery):  # type: ignore[no-untyped-def]
+    """The columns of `Held`."""
+    known = np.flatnonzero(np.isfinite(top_v) & (top_s > 0))[-BACK_DAYS:]
+    volts = top_v[known]
+    if not battery:
+        own = _held(volts, top_s[known], (1 - REACH) * full, full + margin, margin / 2)
         if own < full - margin / 2:
-            return Held(own, own, own - margin)
-    reached = top_v[top_v >= full - margin]
+            return own, own, own - margin
+    reached = np.sort(volts[volts >= full - margin])
     if len(reached) < LEAST_DAYS:
-        return Held(full, full)
-    own = float(np.median(reached)) if budget.storage.is_battery else full
-    return Held(max(full, own), max(full, float(np.quantile(reached, HIGHEST_SHARE))))
+        return full, full, np.nan
+    own = _quantile(reached, 0.5) if battery else full
+    return max(full, own), max(full, _quantile(reached, HIGHEST_SHARE)), np.nan
+
+
+@njit(cache=True, nogil=True)
+def _quantile(ordered, share):  # type: ignore[no-untyped-def]
+    """Of values in order, read linearly between two."""
+    place = (len(ordered) - 1) * share
+    low = int(place)
+    high, part = min(low + 1, len(ordered) - 1), place - low
+    step = ordered[high] - ordered[low]
+    return ordered[low] + step * part if part < 0.5 else ordered[high] - step * (1 - part)
 
 
 def seconds_full(full_s: Array, top_v: Array, top_s: Array, held: Held) -> Array:

@@ -129,7 +129,8 @@ def site_books(
             silent = silence if silence > longest_interval(budget) else 0.0
             account, tops = accounts[i], (accounts[i].top_v, accounts[i].top_s)
             own = held_at(*tops, budget)
-            account = replace(account, full_s=seconds_full(account.full_s, *tops, own))
+            if own.counts_from == own.counts_from:
+                account = replace(account, full_s=seconds_full(account.full_s, *tops, own))
             book = NodeBook(i, node, budget, *estimates[number], account, silent, recent[number], own)
             by_site[node.site].append(book)
     return [_site_book(known, known.fleet.sites[site], nodes, moment) for site, nodes in by_site.items()]

@@ -122,7 +122,7 @@ def test_readings_that_do_not_tell_a_days_harvest_leave_weekdays_to_the_plan() -
         for found in outlooks(nodes, site(), FIRST + np.timedelta64(size, "D"), 0, 28):
             assert found.week.min() >= 0.0
             assert found.week.max() < 2.5  # the plan has 1.4
-            assert found.expected.mean() == pytest.approx(plan.mean(), abs=2.0)
+            assert found.expected.mean() == pytest.approx(plan.mean(), abs=3.0)
             assert found.mean * (found.mean_sd + found.level_sd + found.level_noise) < 5.0
 
 

@@ -45,7 +45,8 @@ from ingest.budget import Budget
 FIRST_DAYS = 28
 LAG_DAYS = 28  # of hindsight that the past has had when the filter carries on from it
 MOVED = 1.0  # standard deviations of the start by which later days may move a state before the past is looked at anew,
-MOVING = (CAPACITY, WAKE, SLEEP, LEAK, BY_VOLT, SHAPE)  # of these: the others drift, or depend on nothing else
+MOVING = (CAPACITY, WAKE, SLEEP, LEAK, BY_VOLT, SHAPE)  # of these: the others drift, or depend on nothing else;
+MOVED_SINCE = 0.5  # and leakage after a sudden change, which moves the date of that
 
 
 @dataclass(frozen=True)
@@ -151,11 +152,12 @@ def estimate(
 def outgrown(now: Posterior, start: Start) -> np.ndarray:
     """For which nodes carrying on from a start is no more what the whole history would give; shape (nodes,).
 
-    Where later days move what does not drift, or a leakage that has begun to rise, by more than MOVED standard
-    deviations of the start, the past was linear about the wrong path. And where they tell of a sudden change, the
-    whole history may date it otherwise.
+    Where later days move what does not drift by more than MOVED standard deviations of the start, or by more than
+    MOVED_SINCE a leakage that has begun to rise, the past was linear about the wrong path. And where they tell of a
+    sudden change, the whole history may date it otherwise.
     """
     spread = np.sqrt(np.diagonal(start.standing.covariance, axis1=1, axis2=2))
-    moved = np.abs(now.mean - start.standing.mean) > MOVED * spread
-    leaking = (start.standing.begun[:, 2] > 0) & moved[:, RISE]
-    return np.asarray(moved[:, MOVING].any(axis=1) | leaking | now.changes.any(axis=1))
+    moved = np.abs(now.mean - start.standing.mean)
+    leaking = (start.standing.begun[:, 2] > 0) & (moved[:, RISE] > MOVED_SINCE * spread[:, RISE])
+    known_less = (moved > MOVED * spread)[:, MOVING].any(axis=1)
+    return np.asarray(known_less | leaking | now.changes.any(axis=1))

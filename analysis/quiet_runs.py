@@ -5,6 +5,7 @@ from numba import njit
 
 from analysis.quiet import FLOOR_LOADS, LOAD_SHARE, learn, median
 from analysis.thermometer import FEIGNED_MOST, SMOOTHED, left_of_noise, mean_noise
+from analysis.whole_wakes import leave_rounding
 from ingest.counters import wake_step
 
 LINES = 8  # wake, sleep, leakage, leakage by voltage, by its square, by temperature, thermal, redistribution
@@ -341,11 +342,11 @@ def _add_run(a, b, t, v, temp, jitter, values, flow, fig, doubt, row):  # type: 
     bend = BEND_DOUBT if measured else UNMEASURED[1] * fig[SWING]
     gone = np.array([_eliminate(gram, ONE, np.inf), _eliminate(gram, SLOPE, slope**2 + harvest + thermal),
                      _eliminate(gram, BEND, bend**2)])  # fmt: skip
+    leave_rounding(gram, points * values[WAKE, a:b].mean() ** 2 / variance)
     gram[FLOW_THERMAL, FLOW_THERMAL] -= min(
         left_of_noise(points, gone) * noise / variance, FEIGNED_MOST * gram[FLOW_THERMAL, FLOW_THERMAL]
     )
-    told = 0.0
-    place = 0
+    told, place = 0.0, 0
     for r in range(LINES):
         for c in range(r, LINES):
             row[place] += gram[r, c]

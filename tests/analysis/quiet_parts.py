@@ -38,11 +38,14 @@ def node(
     step: float = 1.465e-3,
     temp: bool = True,
     offered: np.ndarray | None = None,
+    timer: float | None = None,
+    late: int = 0,
 ) -> Series:
     """Hourly reports of a 1 F, 5 V node that harvests from 06:00 to 22:00 on working days; one truth a day, or one.
 
     Energy is moved in ten-minute steps of charge, V dQ = P dt; wakes a day vary between the two `rate` shares of 48.
-    Another harvest may be `offered`, a power a step [W].
+    Another harvest may be `offered`, a power a step [W]; a `timer` wakes so many times a day; and the counter may be
+    some steps `late`.
     """
     rng = np.random.default_rng(seed)
     truths = truth if isinstance(truth, list) else [truth] * days
@@ -53,6 +56,8 @@ def node(
     if offered is not None:
         harvest = offered
     wakes = rng.poisson(np.repeat(48 * rng.uniform(*rate, size=days), 24 * STEPS) / (24 * STEPS))
+    if timer is not None:
+        wakes = np.diff(np.floor(timer / (24 * STEPS) * np.arange(len(hours) + 1)))
     dt, charge = 3600.0 / STEPS, truths[0].capacity * 4.2
     volts = np.empty(len(hours))
     for i, h in enumerate(harvest):
@@ -63,14 +68,14 @@ def node(
         leak = true.leak * LEAK_W * v * v * 2.0 ** ((warmth[i] - 25.0) / 10.0)
         spent = true.wake * WAKE_J * wakes[i] / dt + true.sleep * SLEEP_W + leak
         charge = v * capacity + (h - spent) * dt / v
-    count = np.concatenate([[0], np.cumsum(wakes)[:-1]])
+    count = np.concatenate([[0], np.cumsum(wakes)[:-1]]).astype(np.int64)
     at = np.arange(0, len(hours), STEPS)
     seen = np.round((volts[at] + noise * rng.normal(size=len(at))) / step) * step
     midnight = calendar(ZONE, FIRST, 1).midnights[0]
     nothing = np.full(len(at), np.nan)
     return Series(
-        np.array([0, len(at)]), midnight + 3600.0 * hours[at], seen, count[at] % 65536, nothing,
-        warmth[at] if temp else nothing, np.full(len(at), -1),
+        np.array([0, len(at)]), midnight + 3600.0 * hours[at], seen,
+        count[np.maximum(at - late, 0)] % 65536, nothing, warmth[at] if temp else nothing, np.full(len(at), -1),
     )  # fmt: skip
 
 

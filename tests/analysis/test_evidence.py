@@ -23,6 +23,7 @@ from analysis.quiet_runs import (
     daily_steps,
 )  # fmt: skip
 from analysis.series import Series
+from analysis.state import CAPACITY, SLEEP, WAKE
 from ingest.budget import parse_budget
 from tests.conftest import CONVEYOR
 
@@ -80,6 +81,16 @@ def test_a_thermometers_noise_does_not_shrink_the_thermal_line(noise_k, off):
     wake, sleep, kappa = np.linalg.solve(matrix[np.ix_(free, free)], (right - matrix[:, 2])[free])
     assert kappa == pytest.approx(1.5e-3, rel=off)  # uncorrected 9 % and 29 % less
     assert [wake, sleep] == pytest.approx([1.0, 1.0], rel=0.02)
+
+
+@pytest.mark.parametrize(("timer", "late"), [(66.0, 0), (66.0, 3), (71.0, 3), (66.0, 5)])
+def test_steps_of_a_counter_that_come_late_are_no_evidence_of_what_a_wake_takes(timer, late):
+    # Errors in variables as above: a timer's wakes are a straight line but for rounding, and a counter read some tens
+    # of minutes before the voltage shifts its steps. What is then told of a wake must be left to the tolerances.
+    found = estimate(gathered(node(200, Truth(), timer=timer, late=late), BUDGET, 200).sums, [BUDGET])
+    mean, sd = found.mean[0, :4], np.sqrt(np.diag(found.covariance[0]))[:4]
+    assert np.abs(mean[[CAPACITY, WAKE, SLEEP]] / sd[[CAPACITY, WAKE, SLEEP]]).max() < 1.645  # ln of the truth is 0
+    assert np.abs(mean[CAPACITY]) < 0.1
 
 
 def test_a_day_needs_two_days_of_reports_whatever_the_history():

@@ -50,6 +50,8 @@ TIED = {
 UNTOLD_FROM = "; {} is not separable from it on this evidence: a visit with a changed wake rate would tell"
 RESISTANCE_RISE = 0.3
 FALL = 1.0  # of a step's fall by the wake's own charge over that by resistance, from which a fade looks like its rise
+LOST_MOST = 0.67  # by which that fall may have grown where capacity is not known: as if two fifths of it were lost
+CURRENT_MOST, CURRENT_SEEN = 2.5, 0.3  # times, that a wake's current may rise, and the share of that its energy shows
 RECENT_DAYS = 7
 WAKE_DAYS = RECENT_DAYS, 4 * RECENT_DAYS  # that tell how often a node wakes, where this has risen and where it has not
 LATE_DAYS = 14  # that tell whether a fall of harvest lasts
@@ -325,11 +327,29 @@ def _resistance(node: NodeFacts) -> Finding | None:
     if chance < SURE:
         return None
     told = f"series resistance is {health.esr_ratio:.2f} times what it was, at 25 degC, by the step at a wake"
-    if node.fall >= FALL:
+    lost = 0.0 if np.isfinite(health.capacity_ratio) else node.fall * LOST_MOST
+    if node.fall >= FALL or lost > (health.esr_ratio - 1) / 2:
         told += (
-            "; a loss of capacity (capacity-fade) is not separable from it: the wake's own charge is most of the step"
+            "; a loss of capacity (capacity-fade) is not separable from it: the wake's own charge is much of the step"
+        )
+    if _draws_more(node):
+        told += (
+            "; a wake that draws more current (drain-over) is not separable from it: "
+            "a meter in the supply would tell before the storage is replaced"
         )
     return Finding(node.node_id, "resistance-rise", node.commissioned, chance, told)
+
+
+def _draws_more(node: NodeFacts) -> bool:
+    """Whether a step that is resistance times current may as well be of the current.
+
+    Only the quiet hours of a capacitor tell soon enough what a wake takes to speak against it.
+    """
+    more = node.health.esr_ratio - 1
+    if more > CURRENT_MOST - 1:
+        return False
+    untold = node.budget.storage.is_battery or not np.isfinite(node.wake.ratio)
+    return untold or _chance(node.wake, CURRENT_SEEN * more) > 1 - SURE
 
 
 def _gone_from_quiet(node: NodeFacts, fell: Change | None) -> float:

@@ -258,6 +258,24 @@ def test_a_step_that_is_mostly_the_wakes_own_charge_does_not_tell_resistance_fro
     assert ["(capacity-fade) is not separable" in evidence for evidence in told] == [False, True]
 
 
+def test_a_step_that_grows_may_be_of_the_current():
+    # Ohm's law: a step is resistance times current, and radio power makes both the step and the wake's energy grow.
+    risen, cell = (
+        replace(SOUND, esr_ratio=1.8),
+        parse_budget((FOLDER / "budgets" / "yard-battery.toml").read_text(), "x"),
+    )
+    cases = [node(health=risen), node(health=risen, wake=Rise(1.7, 0.1, None)), node(health=risen, budget=cell)]
+    cases.append(node(health=replace(SOUND, esr_ratio=4.0), wake=Rise(1.7, 0.1, None), budget=cell))
+    evidence = [{f.finding: f.evidence for f in find([one])}["resistance-rise"] for one in cases]
+    assert ["(drain-over) is not separable" in told for told in evidence] == [False, True, True, False]
+
+
+def test_where_capacity_is_not_known_the_wakes_own_charge_may_have_grown():
+    unknown = replace(SOUND, esr_ratio=1.4, capacity_ratio=NAN, capacity_sd=NAN)
+    told = [find([node(health=unknown, fall=fall)])[0].evidence for fall in (0.1, 0.5)]
+    assert ["(capacity-fade) is not separable" in evidence for evidence in told] == [False, True]
+
+
 def test_fade_and_leakage_that_move_together_name_each_other():
     (found,) = find([node(health=replace(SOUND, capacity_ratio=0.85), fade_tie=-0.7)])
     assert "leakage-rise" in found.evidence

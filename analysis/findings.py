@@ -31,7 +31,7 @@ WAKES_OVER = 0.3  # over the plan, where nothing has changed since commissioning
 DRAIN_RISE, WAKE_COST, LOAD_RISE = 0.3, 0.15, 0.1  # of sleep, of a wake's energy, of both together
 REST_RISE, REST_LEAST = 0.1, 0.03  # of all that empties the storage at rest: to tell of itself, and for any cause
 LEAKAGE_RISE = 0.5
-FADE = 0.025
+FADE = 0.04  # what parts lose in their first year or two without any cause (our choice)
 UNTOLD = 0.7  # sd of the logarithm of a rise from which on the evidence does not tell it from another
 ODDS = 5.0  # logarithm of how much better one cause expects the evidence, up to which it names the other
 LIKELY = 0.5  # chance from which on a cause is named beside one that is sure
@@ -222,7 +222,11 @@ def _drains(node: NodeFacts, fell: Change | None) -> list[Finding | None]:
     time are rare.
     """
     gone = _gone_from_quiet(node, fell)
-    drain, leak, fade = _spends(node, gone), _leaks(node), _fades(node, gone)
+    sleeps, leak, fade = _sleeps(node, gone), _leaks(node), _fades(node, gone)
+    if min(sleeps.chance, leak.chance) >= SURE:  # one of them is enough, unless they expect the evidence alike
+        sleeps = sleeps if node.leak_odds < ODDS else sleeps._replace(chance=0.0)
+        leak = leak if node.leak_odds > 0 else leak._replace(chance=0.0)
+    drain = _spends(node, gone, sleeps)
     if max(drain.chance, leak.chance, fade.chance) < SURE:
         return [_empties(node, gone, sorted((drain, leak, fade), key=lambda cause: -cause.chance))]
     found: list[Finding | None] = []
@@ -234,25 +238,27 @@ def _drains(node: NodeFacts, fell: Change | None) -> list[Finding | None]:
     return found
 
 
-def _spends(node: NodeFacts, gone: float) -> _Cause:
+def _sleeps(node: NodeFacts, gone: float) -> _Cause:
+    least = DRAIN_RISE + gone / max(float(sleep_power(node.budget.load, middle_voltage(node.budget))), 1e-12)
+    ties = {"leakage-rise"} if node.leak_odds > -ODDS else set()
+    return _drain(node, node.sleep, least, "sleep power is", ties)
+
+
+def _spends(node: NodeFacts, gone: float, sleeps: _Cause) -> _Cause:
     """A rise of sleep power, of the energy of a wake, or of both together where it is not told which."""
-    sleep, load = float(sleep_power(node.budget.load, middle_voltage(node.budget))), max(node.load_w, 1e-12)
+    load = max(node.load_w, 1e-12)
     of_wake = _wake_tie(node, "capacity-fade") | (set() if _known(node.leakage) else {"leakage-rise"})
-    of_sleep = {"leakage-rise"} if node.leak_odds > -ODDS else set()
-    lines = (
-        (node.sleep, DRAIN_RISE + gone / max(sleep, 1e-12), "sleep power is", of_sleep),
-        (node.wake, WAKE_COST + gone / load, "the energy of a wake is", of_wake),
-    )
-    judged = [
-        _Cause("drain-over", min(_chance(rise, least), _total(node)), rise.since, _risen(what, rise), ties)
-        for rise, least, what, ties in lines
-    ]
-    surest = max(judged, key=lambda cause: cause.chance)
-    together = min(_chance(node.load, LOAD_RISE + gone / load), _total(node))
-    if surest.chance >= min(together, SURE):
+    wakes = _drain(node, node.wake, WAKE_COST + gone / load, "the energy of a wake is", of_wake)
+    of_both = {"leakage-rise", *_wake_tie(node, "capacity-fade")}
+    both = _drain(node, node.load, LOAD_RISE + gone / load, "wakes and sleep together cost", of_both)
+    surest = max(sleeps, wakes, key=lambda cause: cause.chance)
+    if surest.chance >= min(both.chance, SURE):
         return surest
-    told = _risen("wakes and sleep together cost", node.load) + "; which of the two does not show"
-    return _Cause("drain-over", together, node.load.since, told, {"leakage-rise", *_wake_tie(node, "capacity-fade")})
+    return both._replace(told=both.told + "; which of the two does not show")
+
+
+def _drain(node: NodeFacts, rise: Rise, least: float, what: str, ties: set[str]) -> _Cause:
+    return _Cause("drain-over", min(_chance(rise, least), _total(node)), rise.since, _risen(what, rise), ties)
 
 
 def _leaks(node: NodeFacts) -> _Cause:

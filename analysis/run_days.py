@@ -22,11 +22,12 @@ from ingest.fleet import Fleet, Node
 from ingest.store import Store, sql
 
 CHUNK_NODE_DAYS = 200_000  # of one pass over the reports: bounds memory whatever the fleet's size
-THREADS = 2  # chunks under way at once; the kernels run outside Python's lock
+THREADS = 2  # chunks under way at once, or parts of a single one; the kernels run outside Python's lock
 DAY = timedelta(days=1)
 THERMOMETER_DAYS = 3  # the last of a stretch, whose reports show which nodes have a thermometer
 SUM_COLUMNS = tuple(NominalDays.__dataclass_fields__)
 
+Rows = dict[str, np.ndarray[Any, Any]]  # the columns of reports as they were read
 Progress = Callable[[str, int, int], None]  # what is being done, how much of it is done, of how much
 
 
@@ -77,8 +78,9 @@ def update_days(store: Store, known: NumberedFleet, moment: datetime, progress: 
     rows = done = 0
     for batch in _stretches(chunks):  # in order of time, for the week is learnt as it goes
         warmth = _read_warmth(store.cursor(), known, batch[0], moment)
+        pieces = THREADS if len(batch) == 1 else 1
         with ThreadPoolExecutor(THREADS) as pool:
-            for count in pool.map(partial(_compute, store, moment, warmth), batch):
+            for count in pool.map(partial(_compute, store, moment, warmth, pieces), batch):
                 rows, done = rows + count, done + 1
                 progress("ledger", done, len(chunks))
     with store.write() as cursor:  # the day of the moment itself is not over: it stays touched
@@ -96,7 +98,7 @@ def _chunks(touched: pd.DataFrame, known: NumberedFleet) -> Iterator[_Chunk]:
         inside = (touched["day"] >= days[begin]) & (touched["day"] <= days[end])
         part = known.only(np.unique(touched.loc[inside, "node_no"].to_numpy()))
         first, length = days[begin].item() - DAY, int((days[end] - days[begin]).astype(int)) + 3
-        size = max(min(CHUNK_NODE_DAYS // length, -(-len(part.nodes) // THREADS)), 1)
+        size = max(CHUNK_NODE_DAYS // length, 1)
         for low in range(0, len(part.nodes), size):
             yield _Chunk(first, length, part.only(part.numbers[low : low + size]))
         begin = end + 1
@@ -130,9 +132,9 @@ def _read_warmth(
     }
 
 
-def _compute(store: Store, moment: datetime, warmth: dict[str, Warmth], chunk: _Chunk) -> int:
-    """Compute one chunk and put it in place of what was there."""
-    part, cursor = chunk.part, store.cursor()
+def _compute(store: Store, moment: datetime, warmth: dict[str, Warmth], pieces: int, chunk: _Chunk) -> int:
+    """Compute one chunk, in so many pieces at once, and put it in place of what was there."""
+    part = chunk.part
     sites = sorted({node.site for node in part.nodes})
     places = [part.fleet.sites[site] for site in sites]
     calendars = [calendar(place.zone, chunk.first, chunk.days) for place in places]
@@ -140,15 +142,22 @@ def _compute(store: Store, moment: datetime, warmth: dict[str, Warmth], chunk: _
         sunless(calendar(place.zone, chunk.first - DAY, chunk.days + 1), place.latitude, place.longitude)
         for place in places
     ])  # fmt: skip
-    site = np.array([sites.index(node.site) for node in part.nodes])
     reach = timedelta(seconds=max(longest_interval(budget) for budget in part.budgets) + 1)
     begin = datetime.fromtimestamp(min(c.midnights[0] for c in calendars), UTC) - max(reach, 2 * DAY)
     end = min(datetime.fromtimestamp(max(c.midnights[-1] for c in calendars), UTC) + reach, moment)
-    series = lend(read_series(cursor, part.numbers, begin, end), place_names(part.fleet, part.nodes), warmth)
-    sums = nominal_days(day_sums(series, node_terms(part.budgets), calendars, site), part.budgets)
-    found = evidence.gather(series, evidence.terms(part.budgets), calendars, site, sun, _weeks(cursor, part.numbers))
-    cursor.close()
-    return _write(store, chunk, calendars[0], sums, found)
+    rows = read_rows(store.cursor(), part.numbers, begin, end)
+
+    def compute(piece: NumberedFleet) -> int:
+        site = np.array([sites.index(node.site) for node in piece.nodes])
+        series = lend(series_of(rows, piece.numbers), place_names(piece.fleet, piece.nodes), warmth)
+        sums = nominal_days(day_sums(series, node_terms(piece.budgets), calendars, site), piece.budgets)
+        weeks = _weeks(store.cursor(), piece.numbers)
+        found = evidence.gather(series, evidence.terms(piece.budgets), calendars, site, sun, weeks)
+        return _write(store, piece, calendars[0], sums, found)
+
+    split = np.array_split(part.numbers, min(pieces, len(part.nodes)))
+    with ThreadPoolExecutor(pieces) as pool:
+        return sum(pool.map(compute, map(part.only, split)))
 
 
 def _weeks(cursor: duckdb.DuckDBPyConnection, numbers: Counts) -> np.ndarray[Any, Any] | None:
@@ -164,11 +173,11 @@ def _weeks(cursor: duckdb.DuckDBPyConnection, numbers: Counts) -> np.ndarray[Any
     return weeks
 
 
-def _write(store: Store, chunk: _Chunk, days: Calendar, sums: NominalDays, found: evidence.Evidence) -> int:
+def _write(store: Store, part: NumberedFleet, days: Calendar, sums: NominalDays, found: evidence.Evidence) -> int:
     told = (sums.observed_s > 0) | (found.sums != 0).any(axis=2) | (found.resistance != 0).any(axis=2)
     day, node = np.nonzero(told.T)  # in order of time: who reads the last weeks need not pass over the rest
     keys = {
-        "node_no": chunk.part.numbers[node],
+        "node_no": part.numbers[node],
         "day": (np.datetime64(days.first) + day.astype("timedelta64[D]")).astype("datetime64[D]"),
     }
     sums_table = pa.table(keys | {name: getattr(sums, name)[node, day] for name in SUM_COLUMNS})
@@ -177,11 +186,11 @@ def _write(store: Store, chunk: _Chunk, days: Calendar, sums: NominalDays, found
     )
     last = days.first + timedelta(days=days.days - 1)
     week_table = pa.table({
-        "node_no": chunk.part.numbers, "day": pa.array([last] * len(chunk.part.nodes), pa.date32()),
-        "week": lists(found.week.reshape(len(chunk.part.nodes), -1)),
+        "node_no": part.numbers, "day": pa.array([last] * len(part.nodes), pa.date32()),
+        "week": lists(found.week.reshape(len(part.nodes), -1)),
     })  # fmt: skip
     with store.write() as cursor:
-        cursor.register("wanted", pd.DataFrame({"node_no": chunk.part.numbers}))
+        cursor.register("wanted", pd.DataFrame({"node_no": part.numbers}))
         for name, table in (("day_sums", sums_table), ("day_evidence", evidence_table)):
             cursor.execute(
                 f"DELETE FROM {name} WHERE day BETWEEN $first AND $last AND node_no IN (FROM wanted)",  # noqa: S608
@@ -202,20 +211,36 @@ def lists(rows: np.ndarray[Any, Any]) -> pa.ListArray:
     return pa.ListArray.from_arrays(pa.array(offsets), pa.array(np.ascontiguousarray(rows).ravel()))
 
 
+def read_rows(cursor: duckdb.DuckDBPyConnection, numbers: Counts, first: datetime, last: datetime) -> Rows:
+    """The reports of nodes (by node_no, ascending) observed from `first` to `last`, in the order of the store."""
+    bounds = {"first": plain(first), "last": plain(last), "low": int(numbers[0]), "high": int(numbers[-1])}
+    query = sql("read_reports", "analysis")
+    if len(numbers) <= numbers[-1] - numbers[0]:
+        cursor.register("wanted", pd.DataFrame({"node_no": numbers}))
+        query += " AND r.node_no IN (SELECT node_no FROM wanted)"
+    found = cursor.execute(query, bounds).to_arrow_table()
+    return {name: found.column(name).to_numpy() for name in found.column_names}
+
+
 def read_series(cursor: duckdb.DuckDBPyConnection, numbers: Counts, first: datetime, last: datetime) -> Series:
     """The reports of nodes (by node_no, ascending) observed from `first` to `last`; a node may have none."""
-    cursor.register("wanted", pd.DataFrame({"node_no": numbers}))
-    bounds = {"first": plain(first), "last": plain(last), "low": int(numbers[0]), "high": int(numbers[-1])}
-    found = cursor.execute(sql("read_reports", "analysis"), bounds).to_arrow_table()
-    node, time = found.column("node_no").to_numpy(), found.column("time").to_numpy()
-    order = _order(node - numbers[0], time)
+    return series_of(read_rows(cursor, numbers, first, last), numbers)
+
+
+def series_of(rows: Rows, numbers: Counts) -> Series:
+    """The reports of those of the nodes that lie side by side in the order of node_no; a node may have none."""
+    low, high = numbers[0], numbers[-1]
+    mine = np.flatnonzero((rows["node_no"] >= low) & (rows["node_no"] <= high))
+    place, time = rows["node_no"][mine] - low, rows["time"][mine]
+    order = mine[_order(place, time)]
+    ends = np.append(0, np.cumsum(np.bincount(place, minlength=high - low + 1)))
 
     def column(name: str, kind: type[np.generic]) -> np.ndarray[Any, Any]:
-        return np.asarray(found.column(name).to_numpy()[order], dtype=kind)
+        return np.asarray(rows[name][order], dtype=kind)
 
     return Series(
-        offsets=np.searchsorted(node[order], np.append(numbers, numbers[-1] + 1)).astype(np.int64),
-        time=time[order],
+        offsets=np.append(ends[numbers - low], ends[-1]).astype(np.int64),
+        time=rows["time"][order],
         storage_v=column("storage_v", np.float64),
         wakes=column("wakes", np.int64),
         loaded_v=column("loaded_v", np.float64),

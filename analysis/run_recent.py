@@ -3,6 +3,7 @@
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
 
 import duckdb
 import numpy as np
@@ -12,7 +13,7 @@ from analysis.course import Course, daily_courses
 from analysis.dark import DarkSpell, dark_spells
 from analysis.ledger import longest_interval
 from analysis.outlook import curve_of
-from analysis.run_days import CHUNK_NODE_DAYS, THREADS, NumberedFleet, plain, read_series
+from analysis.run_days import CHUNK_NODE_DAYS, THREADS, NumberedFleet, Rows, plain, read_rows, series_of
 from analysis.run_field import Field
 from analysis.series import Counts, Floats, Series, by_budget
 from analysis.storage import TEMPERATURE_REFERENCE_C, leakage_power
@@ -55,24 +56,26 @@ def read_recent(
                for name, site in known.fleet.sites.items()}  # fmt: skip
     offset = np.array([offsets[node.site] for node in known.nodes])
 
-    def read(low: int) -> tuple[list[Course | None], dict[int, tuple[DarkSpell, ...]]]:
-        part = slice(low, low + size)
-        budgets, own = known.budgets[part], cursor.cursor()
-        series = read_series(own, known.numbers[part], first, moment)
-        own.close()
+    def tell(rows: Rows, at: Counts) -> tuple[list[Course | None], dict[int, tuple[DarkSpell, ...]]]:
+        part = slice(at[0], at[-1] + 1)
+        budgets, series = known.budgets[part], series_of(rows, known.numbers[part])
         states[part] = _states(series)
         leakage[part] = _leakage(budgets, ratios[part, kalman.L], states[part])
         now = ratios[part][:, [kalman.C, kalman.E, kalman.S]]
-        spells = _dark(series, budgets, now[:, 0])
-        return daily_courses(series, budgets, now, leakage[part], offset[part]), {low + i: s for i, s in spells.items()}
+        spells = {int(at[i]): spell for i, spell in _dark(series, budgets, now[:, 0]).items()}
+        return daily_courses(series, budgets, now, leakage[part], offset[part]), spells
 
-    size = min(CHUNK_NODE_DAYS // RECENT_DAYS, -(-len(known.nodes) // THREADS))
+    size = THREADS * CHUNK_NODE_DAYS // RECENT_DAYS
     courses: list[Course | None] = []
     dark: dict[int, tuple[DarkSpell, ...]] = {}
     with ThreadPoolExecutor(THREADS) as pool:
-        for of_part, spells in pool.map(read, range(0, len(known.nodes), size)):
-            courses += of_part
-            dark |= spells
+        for low in range(0, len(known.nodes), size):
+            chunk = np.arange(len(known.nodes))[low : low + size]
+            rows = read_rows(cursor, known.numbers[chunk], first, moment)
+            parts = [at for at in np.array_split(chunk, THREADS) if len(at)]
+            for of_part, spells in pool.map(partial(tell, rows), parts):
+                courses += of_part
+                dark |= spells
     silent = np.flatnonzero(np.isnan(states[:, 0]))
     if len(silent):
         states[silent] = _last(cursor, known.numbers[silent], first)

@@ -274,6 +274,7 @@ def inputs(nodes: Sequence[NodeOutlook], paths: int, seed: int) -> Inputs:
         drains=np.stack([node.drains() for node in nodes]),
         scale=np.stack([h.mean * h.season * h.week * h.closure for h in (node.harvest for node in nodes)]),
         wakes=np.stack([node.wake_factors() for node in nodes]),
+        leaks=np.stack([node.leakage_factors() for node in nodes]),
         shape_of=np.stack(
             [
                 k + (flat if h.shape_of is None else h.shape_of)

@@ -39,13 +39,14 @@ class Lanes(NamedTuple):
     gain: Array  # factor on the harvest
     rate: Array  # factors on the energy of wakes, of sleep and of leakage
     sleep: Array
-    leak: Array
+    leaky: Array
     fade: Array  # a day
     stopped: Array  # days that a stop goes on
     flow: Array  # energy now as energy at nominal capacity
     income: Array  # factor on the day's mean harvest
     harvest: Array  # of the day
     wake: Array  # factor on the day's wakes
+    leak: Array  # and on its leakage
     drain: Array  # of the day before, then of this one
     ahead: Array  # stored energy at the end of the day, if it ends neither dark nor begins so
 
@@ -59,7 +60,7 @@ def _begin(node: Any, wake_factor: float, lanes: Lanes) -> None:
         sleep_error = max(node.sleep_sd * normal(state, 1, NORMAL), -0.9)
         leak_error = max(node.leakage_sd * normal(state, 2, NORMAL), -0.9)
         rate = max(1.0 + node.rate_sd * normal(state, 3, NORMAL), 0.0)
-        lanes.rate[k], lanes.sleep[k], lanes.leak[k] = (
+        lanes.rate[k], lanes.sleep[k], lanes.leaky[k] = (
             wake_factor * rate * (1.0 + wake_error), 1.0 + sleep_error, 1.0 + leak_error
         )  # fmt: skip
         # The harvest's level was measured with the same parameters: what they err, it errs with them.
@@ -100,8 +101,10 @@ def _new_week(node: Any, common: Array, day: int, lanes: Lanes) -> None:
 
 
 @compiled
-def _new_day(node: Any, mean: float, wakes: float, noise: Array, common: Array, day: int, lanes: Lanes) -> None:
-    """Draw the harvest and the wakes of a day; `common` is the site's part of its deviate."""
+def _new_day(
+    node: Any, mean: float, wakes: float, leaks: float, noise: Array, common: Array, day: int, lanes: Lanes
+) -> None:
+    """Draw the harvest, the wakes and the leakage of a day; `common` is the site's part of its deviate."""
     own_share = np.sqrt(1.0 - node.site_share**2)
     fresh = np.sqrt(1.0 - node.noise_keep**2)
     half = (len(noise) - 1) / 2.0
@@ -113,6 +116,7 @@ def _new_day(node: Any, mean: float, wakes: float, noise: Array, common: Array, 
         below = np.uint64(position)
         factor = noise[below] + (position - below) * (noise[below + np.uint64(1)] - noise[below])
         lanes.harvest[k] = mean * lanes.income[k] * factor * (node.stop_factor if day < lanes.stopped[k] else 1.0)
+        lanes.leak[k] = lanes.leaky[k] * leaks
         lanes.wake[k] = lanes.rate[k] * wakes * max(1.0 + node.rate_noise * normal(lanes.state[k], 1, NORMAL), 0.0)
 
 
@@ -140,10 +144,10 @@ def _futures(
     for first in range(0, len(dark_day), LANES):
         some = slice(first, min(first + LANES, len(dark_day)))
         count = some.stop - some.start
-        f = np.empty((15, count))
+        f = np.empty((16, count))
         lanes = Lanes(
             numbers[some], np.empty(count, np.uint64), np.empty(count, np.bool_), f[0], f[1], f[2], f[3], f[4], f[5],
-            f[6], f[7], f[8], f[9], f[10], f[11], f[12], f[13], f[14],
+            f[6], f[7], f[8], f[9], f[10], f[11], f[12], f[13], f[14], f[15],
         )  # fmt: skip
         _begin(node, wake_factor, lanes)
         place = 0
@@ -152,7 +156,8 @@ def _futures(
                 lanes.state[k] = next_state(lanes.state[k])
             if day % 7 == 0:
                 _new_week(node, given.site_week[day // 7], day, lanes)
-            _new_day(node, given.scale[i, day], given.wakes[i, day], given.noise[i], given.site[day], day, lanes)
+            wakes, leaks = given.wakes[i, day], given.leaks[i, day]
+            _new_day(node, given.scale[i, day], wakes, leaks, given.noise[i], given.site[day], day, lanes)
             row = given.shape_of[i, day]
             died += _day_of_all(
                 given, i, given.shapes[row], peaks[row - lowest], day, deaths, dark_day[some], back_day[some], lanes

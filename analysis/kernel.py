@@ -52,6 +52,7 @@ class Inputs(NamedTuple):
     )
     scale: Array  # shape (n, days): mean harvest of each day [J]
     wakes: Array  # shape (n, days): wake rate of each day over its mean
+    leaks: Array  # shape (n, days): leakage of each day over that of today
     shape_of: npt.NDArray[np.int32]  # shape (n, days): row of `shapes` for each day
     shapes: Array  # shape (m, 25): share of a day's harvest that has come after each hour
     load_shape: Array  # shape (n, 25): share of a day's drain that has gone after each hour

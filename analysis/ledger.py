@@ -22,7 +22,8 @@ FULL_MARGIN_STEPS = 2.0  # within this many converter steps, or FULL_MARGIN of f
 FULL_MARGIN = 0.005
 # Columns of the sums, in order.
 STORED, WAKES, WAKE_SHARE, WAKE_VOLTS, OBSERVED, VOLT_SECONDS, FULL, STORED_VAR, TOP, NEAR_TOP = range(10)
-SUMS = 10
+WARM_SECONDS, MEASURED = 10, 11
+SUMS = 12
 # A node's figures, in order.
 FULL_MARGIN_V, FULL_VOLTAGE, VOLTAGE_NOISE, HOLE, BITS, RATE, WAKE_FIX, WAKE_CHARGE, THERMAL = range(9)
 REACH = 2 * 3600.0  # a midnight's energy is read from the reports this near,
@@ -119,7 +120,7 @@ def _seconds_above(v0, v1, level, seconds):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _add_share(row, change, count, v0, v1, seconds, full, left, right):  # type: ignore[no-untyped-def]
+def _add_share(row, change, count, v0, v1, warmth, seconds, full, left, right):  # type: ignore[no-untyped-def]
     """Add the part of an interval between two shares of its length to a day's sums."""
     v_left, v_right = v0 + (v1 - v0) * left, v0 + (v1 - v0) * right
     v_mean, part = (v_left + v_right) / 2, (right - left) * seconds
@@ -130,6 +131,9 @@ def _add_share(row, change, count, v0, v1, seconds, full, left, right):  # type:
     row[VOLT_SECONDS] += part * v_mean
     row[FULL] += _seconds_above(v_left, v_right, full, part)
     row[TOP] = max(row[TOP], v_left, v_right)
+    if np.isfinite(warmth):
+        row[WARM_SECONDS] += part * warmth
+        row[MEASURED] += part
 
 
 @njit(cache=True, nogil=True)
@@ -241,7 +245,10 @@ def _add_node(t, v, wakes, boot, temp, midnights, curve, low, step, node, sums):
             right = (midnights[day + 1] - t[i]) / seconds if crosses else 1.0
             until = int(np.floor(count[i + 1] * right + 0.5)) if crosses else count[i + 1]
             sums[day, WAKES] += until - given
-            _add_share(sums[day], change[i + 1], count[i + 1], v[i], v[i + 1], seconds, node[FULL_VOLTAGE], left, right)
+            warmth = (temp[i] + temp[i + 1]) / 2
+            _add_share(
+                sums[day], change[i + 1], count[i + 1], v[i], v[i + 1], warmth, seconds, node[FULL_VOLTAGE], left, right
+            )
             left, given = right, until
             if crosses:
                 moved = _at_midnight(i + 1, midnights[day + 1], t, v, count, change, slope, node)
@@ -305,7 +312,8 @@ def day_sums(series: Series, terms: NodeTerms, calendars: list[Calendar], site: 
     ndarray, shape (nodes, days, SUMS)
         Columns STORED (change of stored energy at nominal capacity) [J], WAKES, WAKE_SHARE (wakes, those of an interval
         over a midnight shared by time), WAKE_VOLTS (these times voltage) [V], OBSERVED [s], VOLT_SECONDS (integral of
-        voltage) [V s], FULL [s], STORED_VAR [J^2], TOP (highest voltage) [V], NEAR_TOP (time at it) [s].
+        voltage) [V s], FULL [s], STORED_VAR [J^2], TOP (highest voltage) [V], NEAR_TOP (time at it) [s],
+        WARM_SECONDS (integral of temperature) [degC s], MEASURED (over this time) [s].
 
     Notes
     -----
@@ -341,6 +349,7 @@ class NominalDays:
     observed_s: Floats
     top_v: Floats  # highest voltage
     top_s: Floats  # time at it
+    temp_c: Floats  # mean temperature, NaN where none was reported
 
 
 def nominal_days(sums: Floats, budgets: list[Budget]) -> NominalDays:
@@ -355,6 +364,7 @@ def nominal_days(sums: Floats, budgets: list[Budget]) -> NominalDays:
     scale = np.array([b.load.rail_voltage / b.load.efficiency for b in budgets])[:, None]
     charge = np.array([b.load.wake_current * b.load.wake_duration for b in budgets])[:, None]
     sleep = np.array([b.load.sleep_current for b in budgets])[:, None]
+    measured = sums[..., MEASURED]
     return NominalDays(
         stored_j=sums[..., STORED],
         stored_var_j2=sums[..., STORED_VAR],
@@ -365,4 +375,5 @@ def nominal_days(sums: Floats, budgets: list[Budget]) -> NominalDays:
         observed_s=sums[..., OBSERVED],
         top_v=sums[..., TOP],
         top_s=sums[..., NEAR_TOP],
+        temp_c=np.where(measured > 0, sums[..., WARM_SECONDS] / np.where(measured > 0, measured, 1.0), np.nan),
     )

@@ -127,7 +127,9 @@ class NodeOutlook:
     fade_per_year, fade_sd : float
         Share of capacity lost a year.
     temperature : float
-        Mean ahead. [degC]
+        At present. [degC]
+    leakage_days : ndarray, shape (days,), optional
+        Leakage of each day ahead over that at the present temperature.
     held : Held, optional
         At which voltage it is full, if not at the budget's.
     """
@@ -155,6 +157,7 @@ class NodeOutlook:
     fade_per_year: float = 0.0
     fade_sd: float = 0.0
     temperature: float = TEMPERATURE_REFERENCE_C
+    leakage_days: Array | None = None
     held: Held | None = None
 
     def __post_init__(self) -> None:
@@ -196,6 +199,10 @@ class NodeOutlook:
         closure = self.harvest.closure
         week = np.resize(self.wake_week, len(closure))
         return np.asarray(closure * week + (1 - closure) * np.minimum(week, self.wake_closed))
+
+    def leakage_factors(self) -> Array:
+        """Leakage of each day ahead over that at the present temperature."""
+        return np.ones(len(self.harvest.closure)) if self.leakage_days is None else self.leakage_days
 
     def load_shape(self) -> Array:
         """Share of a day's drain at the present voltage that has gone after each hour, shape (25,)."""

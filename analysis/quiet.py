@@ -61,8 +61,7 @@ def sunless(calendar: Calendar, latitude: float, longitude: float) -> Floats:
 
     Notes
     -----
-    The temperature is a rule of thumb from latitude and season, good to some 6 K (no source); it serves nodes outdoors
-    that report none.
+    The temperature serves nodes outdoors that report none.
 
     Declination and equation of time by Spencer's series as pvlib has them; the hour angle h at elevation a follows from
     sin a = sin(phi) sin(d) + cos(phi) cos(d) cos(h). Good to about two minutes at middle latitudes.
@@ -79,9 +78,13 @@ def sunless(calendar: Calendar, latitude: float, longitude: float) -> Floats:
     noon = 43200.0 - longitude * 240.0 - equation * 60.0  # of each UTC day, seconds into it
     middle = start + 43200.0
     noon = middle + (noon - middle + 43200.0) % 86400.0 - 43200.0
+    return np.stack([noon - half_day, noon + half_day, usual_air(latitude, day_of_year)], axis=1)
+
+
+def usual_air(latitude: float, day_of_year: Floats) -> Floats:
+    """What the air may be expected to have: a rule of thumb, good to some 6 K (no source). [degC]"""
     season = np.cos((day_of_year - 200.0) / 365.2425 * 2.0 * np.pi) * np.sign(latitude)
-    air = 28.0 - 0.0065 * latitude**2 + min(0.25 * abs(latitude), 15.0) * season
-    return np.stack([noon - half_day, noon + half_day, air], axis=1)
+    return np.asarray(28.0 - 0.0065 * latitude**2 + min(0.25 * abs(latitude), 15.0) * season)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -18,7 +18,7 @@ from analysis.run_books import HORIZON_DAYS, NodeBook, SiteBook
 from analysis.scores import Correction
 from analysis.series import Floats
 from analysis.site_days import SiteDays
-from analysis.wakes import wake_plan
+from analysis.wakes import IDLE_SHARE, wake_plan
 from ingest.budget import DAYS_PER_YEAR, SECONDS_PER_DAY, Budget
 
 SEED = 20260101
@@ -116,9 +116,12 @@ def _outlook(
     course = book.recent.course
     by_hour = None if course is None else course.wakes
     rate = book.budget.load.wakes_per_day
-    gross = account.net_harvest_j + book.recent.leakage * account.observed_s
-    opened = calendar.opened(account.day)
-    plan = wake_plan(account.day, account.wakes, account.observed_s, today, rate, by_hour, hour, opened, gross)
+    plan = wake_plan(
+        account.day, account.wakes, account.observed_s, today, rate, by_hour, hour, calendar.opened(account.day),
+        book.idle(calendar),
+    )  # fmt: skip
+    open_ = harvest.closure
+    rest = np.where(harvest.week * open_ < IDLE_SHARE, 1.0, 1.0 - open_)
     return NodeOutlook(
         book.node.node_id,
         book.node.site,
@@ -143,6 +146,7 @@ def _outlook(
         fade_per_year=fade,
         fade_sd=fade_sd,
         temperature=book.temperature,
+        leakage_days=book.warmth(calendar, today).leakage(calendar.latitude, today + np.arange(len(rest)), rest),
         held=book.held,
     )
 

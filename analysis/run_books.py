@@ -6,6 +6,7 @@ from datetime import datetime, timedelta
 
 import duckdb
 import numpy as np
+import numpy.typing as npt
 import pyarrow as pa
 
 from analysis import kalman
@@ -23,6 +24,8 @@ from analysis.run_recent import RECENT_DAYS, Recent, State
 from analysis.series import Counts, Floats, calendar
 from analysis.site_days import Closure, SiteDays
 from analysis.storage import LEAKAGE_DOUBLING_K, TEMPERATURE_REFERENCE_C, StorageCurve
+from analysis.wakes import idle_days
+from analysis.warm_days import Course, course_of
 from analysis.warmth import place_names
 from ingest.budget import Budget
 from ingest.fleet import Node, Site
@@ -45,6 +48,7 @@ class Account:
     observed_s: Floats
     top_v: Floats
     top_s: Floats
+    temp_c: Floats
 
 
 @dataclass(frozen=True)
@@ -86,6 +90,18 @@ class NodeBook:
     def temperature(self) -> float:
         """Recent mean, or the reference where none is reported. [degC]"""
         return TEMPERATURE_REFERENCE_C if np.isnan(self.state.temperature) else self.state.temperature
+
+    def idle(self, site: SiteDays) -> npt.NDArray[np.bool_]:
+        """Days of the account that no closure tells of, yet next to nothing came in on."""
+        account = self.account
+        gross = account.net_harvest_j + self.recent.leakage * account.observed_s
+        return idle_days(gross, account.observed_s, site.opened(account.day))
+
+    def warmth(self, site: SiteDays, today: np.datetime64) -> Course:
+        """How the temperature of its place goes."""
+        account = self.account
+        rest = np.maximum(1.0 - site.opened(account.day), self.idle(site))
+        return course_of(account.day, account.temp_c, rest, today, site.latitude, self.budget.harvest.source)
 
     def now(self) -> Floats:
         """The ratios to the budget at present, columns of `analysis.kalman`."""
@@ -159,7 +175,6 @@ def _with_lent_warmth(known: NumberedFleet, recent: dict[int, Recent], moment: d
             site, source = source_of[number]
             guess = usual[site] if source == "light-outdoor" else TEMPERATURE_REFERENCE_C + HALL_WARMTH_K
             warmth = mean.get(place_of[number], guess)
-            # The harvest behind is booked with the leakage that the days ahead are: at one temperature.
             leakage = late.leakage * 2.0 ** ((warmth - TEMPERATURE_REFERENCE_C) / LEAKAGE_DOUBLING_K)
             lent[number] = replace(late, state=replace(late.state, temperature=warmth), leakage=leakage)
     return lent
@@ -172,8 +187,9 @@ def _site_book(known: NumberedFleet, site: Site, nodes: list[NodeBook], moment: 
         if visit.work in NEW_HARVEST:
             day = np.datetime64(visit.at.astimezone(site.zone).date())
             changed[visit.node_id] = max(changed.get(visit.node_id, day), day)
-    days = [_harvest_days(book, changed.get(book.node.node_id), today) for book in nodes]
-    return SiteBook(site, today, _calendar(known, site, days, today), nodes, days)
+    calendar = _calendar(known, site, nodes, today)
+    days = [_harvest_days(book, changed.get(book.node.node_id), calendar, today) for book in nodes]
+    return SiteBook(site, today, calendar, nodes, days)
 
 
 def read_ledger(cursor: duckdb.DuckDBPyConnection, fields: list[tuple[NumberedFleet, Field]]) -> pa.Table:
@@ -197,7 +213,8 @@ def ledger_of(sums: pa.Table, fields: list[tuple[NumberedFleet, Field]]) -> pa.T
     stored, wake, sleep = (
         r * sums.column(n).to_numpy() for r, n in zip(ratios, ("stored_j", "wake_j", "sleep_j"), strict=True)
     )
-    kept = {name: sums.column(name) for name in ("node_no", "day", "wakes", "full_s", "observed_s", "top_v", "top_s")}
+    names = ("node_no", "day", "wakes", "full_s", "observed_s", "top_v", "top_s", "temp_c")
+    kept = {name: sums.column(name) for name in names}
     return pa.table(kept | {"net_harvest_j": stored + wake + sleep, "wake_j": wake, "sleep_j": sleep})
 
 
@@ -210,7 +227,7 @@ def _accounts(ledger: pa.Table, numbers: Counts) -> list[Account]:
     ]
 
 
-def _harvest_days(book: NodeBook, changed: np.datetime64 | None, today: datetime) -> NodeDays:
+def _harvest_days(book: NodeBook, changed: np.datetime64 | None, site: SiteDays, today: datetime) -> NodeDays:
     """The node's ledger since its harvester was last changed, with what its dark spells tell."""
     account, recent = book.account, book.recent
     columns = (account.net_harvest_j, account.wake_j, account.sleep_j, account.full_s, account.observed_s)
@@ -218,17 +235,19 @@ def _harvest_days(book: NodeBook, changed: np.datetime64 | None, today: datetime
     if changed is not None:
         kept = days.day > changed
         days = Days(*(column[kept] for column in days))
+    rest = np.where(np.isin(days.day, account.day[book.idle(site)]), 1.0, 1.0 - site.opened(days.day))
+    leakage = recent.leakage * book.warmth(site, np.datetime64(today.date())).leakage(site.latitude, days.day, rest)
     return NodeDays(
         book.node.node_id, book.budget, days.day, days.net_harvest_j, days.wake_j, days.sleep_j,
-        recent.leakage * days.observed_s, days.full_s, days.observed_s,
+        leakage * days.observed_s, days.full_s, days.observed_s,
         None if recent.course is None else recent.course.harvest,
     )  # fmt: skip
 
 
-def _calendar(known: NumberedFleet, site: Site, days: list[NodeDays], today: datetime) -> SiteDays:
+def _calendar(known: NumberedFleet, site: Site, nodes: list[NodeBook], today: datetime) -> SiteDays:
     """The site's days from its first ledger day to past the horizon, with its closures."""
     now = np.datetime64(today.date())
-    first = min((ledger.day[0] for ledger in days if len(ledger.day)), default=now)
+    first = min((book.account.day[0] for book in nodes if len(book.account.day)), default=now)
 
     def local(at: datetime) -> np.datetime64:
         return np.datetime64(at.astimezone(site.zone).replace(tzinfo=None))

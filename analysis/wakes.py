@@ -42,7 +42,7 @@ def wake_plan(
     by_hour: npt.ArrayLike | None = None,
     hour: int = 0,
     opened: npt.ArrayLike = 1.0,
-    harvest: npt.ArrayLike = 1.0,
+    idle: npt.ArrayLike = False,
 ) -> WakePlan:
     """The wakes ahead, if the node goes on as in the last four weeks.
 
@@ -63,8 +63,8 @@ def wake_plan(
     opened : array_like, shape (n,)
         What the closures of each day left of the harvest. Where wakes follow the work, closed days say by how much,
         and nothing of the usual rate.
-    harvest : array_like, shape (n,)
-        Of each day, in any unit. Before closed days were seen, idle ones (a Sunday, a stop) say how far wakes follow.
+    idle : array_like of bool, shape (n,)
+        Of `idle_days`. Before closed days were seen, idle ones (a Sunday, a stop) say how far wakes follow.
 
     Notes
     -----
@@ -74,9 +74,8 @@ def wake_plan(
     known = (seen >= SECONDS_PER_DAY / 2) & (day < today)
     shut = np.broadcast_to(np.asarray(opened, dtype=float) < OPEN_SHARE, seen.shape)
     open_ = known & ~shut
-    came = np.broadcast_to(np.asarray(harvest, dtype=float), seen.shape) / np.maximum(seen, 1.0)
-    idle = open_ & (came < IDLE_SHARE * came[open_].mean() if open_.any() else False)
-    closed = _closed(np.asarray(wakes, dtype=float) / np.maximum(seen, 1.0), day, (idle, known & shut), open_)
+    kinds = open_ & np.asarray(idle, dtype=bool), known & shut
+    closed = _closed(np.asarray(wakes, dtype=float) / np.maximum(seen, 1.0), day, kinds, open_)
     kept = known & (day >= today - np.timedelta64(RECENT_DAYS, "D")) & ~(shut & np.isfinite(closed))
     rate = np.asarray(wakes, dtype=float)[kept] * SECONDS_PER_DAY / seen[kept]
     number = day[kept].astype("datetime64[D]").astype(np.int64)
@@ -95,6 +94,19 @@ def wake_plan(
     spread = float(autocorrelated_sd(noise, np.clip(keep, 0.0, 0.8)))
     ahead = weekday[(int(today.astype("datetime64[D]").astype(np.int64)) + np.arange(7)) % 7]
     return WakePlan(float(mean), ahead, hours, float(np.hypot(spread / np.sqrt(count), 0.01)), spread, closed)
+
+
+def idle_days(harvest: Array, observed_s: Array, opened: Array) -> npt.NDArray[np.bool_]:
+    """Days that no closure tells of, yet next to nothing came in on: weekends, stops; shape (n,).
+
+    Parameters
+    ----------
+    harvest, observed_s, opened : ndarray, shape (n,)
+        Of each day, in any unit; time seen [s]; what its closures left.
+    """
+    open_ = (observed_s >= SECONDS_PER_DAY / 2) & (opened >= OPEN_SHARE)
+    came = harvest / np.maximum(observed_s, 1.0)
+    return open_ & (came < IDLE_SHARE * (came[open_].mean() if open_.any() else 0.0))
 
 
 def _closed(

@@ -58,6 +58,7 @@ CREATE TABLE IF NOT EXISTS day_sums (
     observed_s DOUBLE NOT NULL);
 ALTER TABLE day_sums ADD COLUMN IF NOT EXISTS top_v DOUBLE;  -- highest voltage of the day [V],
 ALTER TABLE day_sums ADD COLUMN IF NOT EXISTS top_s DOUBLE;  -- and the time at it [s]
+ALTER TABLE day_sums ADD COLUMN IF NOT EXISTS temp_c FLOAT;  -- mean temperature, NaN where none was reported [degC]
 -- Field over budget of capacity (c), wake energy (e) and sleep power (s) from the day `first` on, with their covariance.
 CREATE TABLE IF NOT EXISTS ratios (
     node_no INTEGER NOT NULL, first DATE NOT NULL, c FLOAT NOT NULL, e FLOAT NOT NULL, s FLOAT NOT NULL,

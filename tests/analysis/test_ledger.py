@@ -46,6 +46,15 @@ def test_a_day_by_hand():
     assert (day.wakes[0, 0], day.observed_s[0, 0], day.full_s[0, 0]) == (48, DAY, 0)
 
 
+def test_a_days_temperature_is_the_mean_over_the_time_it_was_reported():
+    # By hand: from 10 to 22 degC over the first twelve hours is 16 on the mean; the rest of the day is not measured.
+    reports = series(START + np.arange(49) * HOUR, np.full(49, 3.0), np.arange(49))
+    warm = np.where(np.arange(49) <= 12, 10.0 + np.arange(49), np.nan)
+    days = account(replace(reports, temp_c=warm), days=2)
+    assert days.temp_c[0, 0] == pytest.approx(16.0)
+    assert np.isnan(days.temp_c[0, 1])
+
+
 def test_ledger_day_splits_at_site_midnight():
     # New York's 1 January begins at 05:00 UTC: of reports at 00:30 and hourly on, 4.5 h belong to 31 December.
     reports = series(START + 1800 + np.arange(10) * HOUR, np.full(10, 3.0), np.arange(10) * 10)

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from analysis.wakes import wake_plan
+from analysis.wakes import idle_days, wake_plan
 
 TODAY = np.datetime64("2025-03-31")  # a Monday
 
@@ -83,11 +83,13 @@ def test_a_node_that_wakes_by_the_clock_wakes_on_closed_days_too() -> None:
 
 def test_before_the_first_closure_idle_days_tell_how_far_wakes_follow() -> None:
     weekday = (days(60).astype(np.int64) + 3) % 7
-    harvest, seen = np.where(weekday == 6, 0.01, 1.0), np.full(60, 86400.0)
+    seen = np.full(60, 86400.0)
+    idle = idle_days(np.where(weekday == 6, 0.01, 1.0), seen, np.ones(60))
+    np.testing.assert_array_equal(idle, weekday == 6)
     wakes = np.where(weekday == 6, 20.0, 100.0)
-    plan = wake_plan(days(60), wakes, seen, TODAY, 90, harvest=harvest)
+    plan = wake_plan(days(60), wakes, seen, TODAY, 90, idle=idle)
     assert plan.closed == pytest.approx((8 * 20 / (620 / 7) + 1) / 9, rel=0.02)  # eight Sundays, held towards one
     opened = np.where((np.arange(60) >= 40) & (np.arange(60) < 48), 0.0, 1.0)
-    told = wake_plan(days(60), np.where(opened < 1, 5.0, wakes), seen, TODAY, 90, opened=opened, harvest=harvest)
+    told = wake_plan(days(60), np.where(opened < 1, 5.0, wakes), seen, TODAY, 90, opened=opened, idle=idle)
     assert told.closed < 0.6 * plan.closed  # closed days say more
-    assert wake_plan(days(60), np.full(60, 100.0), seen, TODAY, 90, harvest=harvest).closed == np.inf
+    assert wake_plan(days(60), np.full(60, 100.0), seen, TODAY, 90, idle=idle).closed == np.inf

@@ -17,6 +17,7 @@ ESR_TOLERANCE = 0.3  # of a budget's series resistance, as a fraction: common pr
 # Of leakage, what a square in voltage, a straight line beside a doubling every 10 K and one slow branch leave out, as a
 # fraction: our choice.
 LEAK_FORM = 0.12
+SLEEP_WARMTH = 0.2  # share of a sleep current that may double every 10 K, as junctions' leakage does: our choice
 LEAST_KNOWN = 1.0  # sd of the logarithm of leakage: where more is left open, its mean says nothing
 NIGHT_S, NIGHT_COOLING_K = 12 * 3600.0, 8.0  # of a night outdoors: twice the half swing that the evidence takes
 LEARNT = 0.7  # a line whose doubt the data have not brought below this share of the budget's has not been told apart
@@ -107,7 +108,9 @@ def lines(
         ratio = np.exp(mean[:, states].sum(axis=1)) * factor
         doubt = np.sqrt(np.maximum(np.einsum("ni,nij,nj->n", h, covariance, h), 0.0))
         if name == "sleep_power_w":
+            warm = SLEEP_WARMTH * np.abs(2.0 ** ((temperature - 25.0) / LEAKAGE_DOUBLING_K) - 1.0)
             ratio, doubt = _sleep(ratio, doubt, hidden_sleep)
+            doubt, before = np.hypot(doubt, warm), np.hypot(before, warm)
         value = prior[name][0] * ratio
         sd, told = value * doubt, doubt < LEARNT * before
         if name in ("leakage_power_w", "sleep_power_w"):

@@ -5,6 +5,7 @@ from numba import njit
 
 from analysis.evidence import middle_voltage
 from analysis.load import sleep_power
+from analysis.quiet import scheduled_quiet
 from analysis.quiet_runs import LINES
 from analysis.series import Floats
 from ingest.budget import Budget
@@ -38,9 +39,10 @@ BATTERY_SHAPE_SD = 0.05
 SLOW_PRIOR = (0.02, 0.03)  # of a supercapacitor: redistribution looks like leakage for hours after a charge
 REST_PRIOR = (0.08, 0.08)  # without one: share of the mean harvest left in spells of rest, where no hour is quiet
 SHAPE_SD = 0.15  # ln capacity per full voltage
-# Harvest left in learnt quiet hours (idling machines, emergency light), as a share of the budget's mean; and the ratio
-# of that mean to sleep beyond which it is not taken further.
+# Harvest left in learnt quiet hours (idling machines, emergency light), as a share of what comes while the source
+# works; the share of the week that it does, at least; and the ratio to sleep beyond which it is not taken further.
 LEFT_PRIOR = (0.01, 0.012)
+ON_LEAST = 0.2
 LEFT_MOST = 40.0
 
 
@@ -70,7 +72,8 @@ def left_in_quiet(budget: Budget) -> tuple[float, float]:
     if budget.harvest.source in ("none", "light-outdoor"):
         return 0.0, 0.0
     sleep = float(sleep_power(budget.load, middle_voltage(budget)))
-    per_sleep = min(budget.harvest.mean_power / sleep, LEFT_MOST) if sleep > 0 else 0.0
+    working = budget.harvest.mean_power / max(1.0 - scheduled_quiet(budget.harvest).mean(), ON_LEAST)
+    per_sleep = min(working / sleep, LEFT_MOST) if sleep > 0 else 0.0
     return LEFT_PRIOR[0] * per_sleep, LEFT_PRIOR[1] * per_sleep
 
 

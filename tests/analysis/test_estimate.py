@@ -11,13 +11,25 @@ from analysis.state import BY_VOLT, prior
 BUDGET = conveyor_budget()
 
 
-def leakage_of(mean, sd, voltage):
+def line_of(name, mean, sd, voltage, warmth=25.0):
     one = np.ones(1)
     told = lines(
-        BUDGET, mean[None], np.diag(sd**2)[None], voltage * one, 25.0 * one,
+        BUDGET, mean[None], np.diag(sd**2)[None], voltage * one, warmth * one,
         (np.nan * one, np.nan * one), NetHarvest(np.nan * one, np.nan * one), np.zeros((1, 2)), 0.0 * one,
     )[0]  # fmt: skip
-    return next(line for line in told if line.line == "leakage_power_w")
+    return next(line for line in told if line.line == name)
+
+
+def leakage_of(mean, sd, voltage):
+    return line_of("leakage_power_w", mean, sd, voltage)
+
+
+def test_sleep_in_the_heat_may_hold_as_much_of_a_junctions_leakage_as_is_left_open():
+    # Leakage of junctions doubles about every 10 K (common practice): a fifth of the current is 0.6 of it at 45 degC.
+    mean, sd = prior(BUDGET)
+    cool, warm = (line_of("sleep_power_w", mean, sd, 3.6, warmth) for warmth in (25.0, 45.0))
+    assert np.sqrt(warm.sd**2 - cool.sd**2) == pytest.approx(0.2 * (4 - 1) * warm.estimate)
+    assert warm.estimate == cool.estimate
 
 
 def test_leakage_without_evidence_is_as_the_budget_says():

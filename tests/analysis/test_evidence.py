@@ -93,6 +93,21 @@ def test_steps_of_a_counter_that_come_late_are_no_evidence_of_what_a_wake_takes(
     assert np.abs(mean[CAPACITY]) < 0.1
 
 
+@pytest.mark.parametrize("standby", [0.0, 0.02, 0.03])
+def test_a_standby_light_is_within_what_sleep_and_capacity_leave_open(standby):
+    # A lamp that is dimmed to a few per cent, not switched off, for the three quarters of the week that nobody works:
+    # as a share of the mean harvest that is four times as much.
+    hours = np.arange(200 * 24 * STEPS) / STEPS
+    lit = (hours % 24 >= 8) & (hours % 24 < 17) & (hours // 24 % 7 < 5)
+    office = parse_budget(CONVEYOR.replace("06:00-22:00", "08:00-17:00").replace("mon-sat", "mon-fri"), "office.toml")
+    series = node(200, Truth(), offered=70e-6 / (45 / 168) * np.where(lit, 1.0, standby))
+    found = estimate(gathered(series, office, 200).sums, [office])
+    sd, shown = np.sqrt(np.diag(found.covariance[0])), np.exp(found.mean[0, SLEEP])
+    assert abs(found.mean[0, CAPACITY]) < 1.0 * sd[CAPACITY]
+    doubt = np.sqrt((shown * sd[SLEEP]) ** 2 + found.sleep_hidden[0])
+    assert abs(shown + found.sleep_shift[0] - 1.0) < 1.0 * doubt
+
+
 def test_a_day_needs_two_days_of_reports_whatever_the_history():
     series = node(40, Truth(0.9, 1.1, 1.2, 0.8))
     whole = gathered(series, BUDGET, 40)

@@ -222,7 +222,10 @@ def _drains(node: NodeFacts, fell: Change | None) -> list[Finding | None]:
     time are rare.
     """
     gone = _gone_from_quiet(node, fell)
-    sleeps, leak, fade = _sleeps(node, gone), _leaks(node), _fades(node, gone)
+    fade = _fades(node, gone)
+    if max(fade.chance, _total(node)) < SURE:  # nor has any part of it risen more surely than the whole
+        return []
+    sleeps, leak = _sleeps(node, gone), _leaks(node)
     if min(sleeps.chance, leak.chance) >= SURE:  # one of them is enough, unless they expect the evidence alike
         sleeps = sleeps if node.leak_odds < ODDS else sleeps._replace(chance=0.0)
         leak = leak if node.leak_odds > 0 else leak._replace(chance=0.0)

@@ -13,6 +13,7 @@ import numpy as np
 from numba import njit
 from scipy.special import ndtr
 
+from analysis.daily import medians
 from analysis.outlook import curve_of
 from analysis.quiet_runs import STEP_COUNT, STEP_OHM, STEP_VAR, STEP_WARMTH
 from analysis.series import Counts, Floats
@@ -117,8 +118,8 @@ def fall_of_wake(steps: np.ndarray[Any, Any], budget: Budget) -> tuple[float, fl
     low, high = 0.95 * middle, 1.05 * middle
     farad = float(curve.charge_at(high) - curve.charge_at(low)) / (high - low)
     fall = budget.load.wake_duration / farad if farad > 0 else 0.0
-    first = [node[known][:BASELINE_DAYS] for node, known in zip(steps, seen, strict=True) if known.any()]
-    typical, degrees = np.median([np.median(days[:, [STEP_OHM, STEP_WARMTH]], axis=0) for days in first], axis=0)
+    first = _first_steps(steps, seen)
+    typical, degrees = np.median(first, axis=0)
     measured, (by, by_sd) = math.isfinite(degrees), WARMTH_PRIOR
     of_warmth = by * degrees if measured else 0.0
     season = by_sd * abs(degrees) if measured else USUAL_OFF[budget.harvest.source == "light-outdoor"]
@@ -128,6 +129,18 @@ def fall_of_wake(steps: np.ndarray[Any, Any], budget: Budget) -> tuple[float, fl
     )
     chance = 1 / (1 + math.exp(np.clip((at_end**2 - at_once**2) / 2, -50.0, 50.0)))
     return chance * fall, math.sqrt(chance * (1 - chance)) * fall
+
+
+def _first_steps(steps: np.ndarray[Any, Any], seen: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
+    """Medians of the first month of each node that has steps: STEP_OHM, and STEP_WARMTH where all of it is known."""
+    count = seen.cumsum(axis=1)
+    node, day = np.nonzero(seen & (count <= BASELINE_DAYS))
+    days = np.full((2, len(steps), BASELINE_DAYS), np.nan, dtype=steps.dtype)
+    days[:, node, count[node, day] - 1] = steps[node, day][:, [STEP_OHM, STEP_WARMTH]].T
+    unknown = np.isnan(steps[node, day, STEP_WARMTH])
+    middle = np.stack([medians(column) for column in days], axis=1)
+    middle[node[unknown], 1] = np.nan
+    return middle[seen.any(axis=1)]
 
 
 def without_fall(steps: np.ndarray[Any, Any], falls: Floats, capacity: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:

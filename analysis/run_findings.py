@@ -1,7 +1,6 @@
 """Gathers what the findings are judged by over the store's books, and finds them."""
 
 from collections.abc import Iterator
-from dataclasses import asdict
 from datetime import datetime
 from typing import Any, NamedTuple
 
@@ -38,7 +37,7 @@ def find_all(books: list[SiteBook], nodes: list[NodeField]) -> list[dict[str, An
 
 
 def _row(finding: Finding) -> dict[str, Any]:
-    return asdict(finding) | {"since": pd.Timestamp(finding.since, tz="UTC")}
+    return vars(finding) | {"since": pd.Timestamp(finding.since, tz="UTC")}
 
 
 def _spent(site: SiteBook, length: int) -> tuple[Floats, Floats]:

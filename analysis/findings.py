@@ -92,7 +92,7 @@ class _Course(NamedTuple):
 
     harvest: Floats
     seen: Floats  # NaN where it is but a bound
-    usual: Daily  # of what was seen
+    usual: Daily  # of all days, those that are but a bound taken to have met the budget
     fell: Change | None
     woke: Change | None
     few_wakes: Daily  # of the last WAKE_DAYS
@@ -102,10 +102,11 @@ class _Course(NamedTuple):
 def _courses(members: Sequence[NodeFacts], running: Floats, common: Floats | None) -> list[_Course]:
     share = 1.0 if common is None else np.clip(np.where(np.isfinite(common), common, 1.0), *COMMON_RANGE)
     harvest = running / share
-    seen = np.where(np.stack([node.harvest_bound for node in members]), np.nan, harvest)
+    bound, planned = np.stack([node.harvest_bound for node in members]), [n.budget.harvest.mean_power for n in members]
+    seen, met = np.where(bound, np.nan, harvest), np.where(bound, np.fmax(harvest, np.array(planned)[:, None]), harvest)
     wakes = np.stack([node.wakes for node in members])
     few, many = (figures(wakes, days) for days in WAKE_DAYS)
-    return list(map(_Course, harvest, seen, figures(seen), find_changes(seen), find_changes(wakes), few, many))
+    return list(map(_Course, harvest, seen, figures(met), find_changes(seen), find_changes(wakes), few, many))
 
 
 def _of_node(node: NodeFacts, course: _Course) -> list[Finding]:
@@ -187,11 +188,11 @@ def _never_met(node: NodeFacts, usual: Daily) -> Finding | None:
     )
     least = node.budget.harvest.mean_power * (1 - 2 * node.budget.harvest.tolerance)
     chance = float(ndtr((least - mean) / max(doubt, 1e-12)))
-    if chance < SURE or (mean <= 0 and least <= 0) or node.harvest_bound.mean() > 0.3:
+    if chance < SURE or (mean <= 0 and least <= 0):
         return None
     evidence = (
-        f"harvest {_uw(mean)} since commissioning against a budget of {_uw(node.budget.harvest.mean_power)}, "
-        "lower than twice its tolerance allows"
+        f"harvest {_uw(mean)} since commissioning, days at full taken to be as designed, against a budget of "
+        f"{_uw(node.budget.harvest.mean_power)}, lower than twice its tolerance allows"
     )
     return Finding(node.node_id, "harvest-short", node.commissioned, chance, evidence)
 

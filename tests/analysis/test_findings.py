@@ -52,6 +52,16 @@ def test_a_fall_of_harvest_is_dated_and_measured():
     assert found.probability > 0.9
 
 
+def test_a_harvest_that_never_met_the_budget_is_found_unless_days_at_full_may_have():
+    one = node()
+    poor = replace(one, harvest_w=0.2 * one.harvest_w)
+    (found,) = find([poor])
+    assert (found.finding, found.since) == ("harvest-short", one.commissioned)
+    # On one day of four it stood at full: these may have met it, and then the mean is 0.4 of the budget.
+    assert find([replace(poor, harvest_bound=np.arange(DAYS) % 4 == 0)]) == []
+    assert names(find([replace(poor, harvest_bound=np.arange(DAYS) % 30 == 0)])) == {"harvest-short"}
+
+
 def test_a_fall_that_has_passed_is_not_a_finding():
     one = node()
     bump = one.harvest_w * np.where((np.arange(DAYS) > 60) & (np.arange(DAYS) < 110), 0.4, 1.0)

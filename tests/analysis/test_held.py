@@ -103,6 +103,19 @@ def test_time_near_the_days_top_is_that_of_a_fine_grid(volts, step):
         assert sums[day, TOP + 1] == pytest.approx(near, abs=2 * len(volts))
 
 
+def test_a_full_capacitor_that_floats_up_in_a_cool_night_is_full_all_day():
+    """At constant charge 8 K less are 0.8 % more volts (0.1 %/K, from memory): the charger's stop is below the top."""
+    sun = BUDGET.model_copy(update={"harvest": BUDGET.harvest.model_copy(update={"source": "light-outdoor"})})
+    hours = np.arange(24 * 5)
+    volts = 0.99 * FULL * (1 + 0.008 * np.maximum(np.sin(2 * np.pi * (hours - 19) / 24), 0.0))
+    days = [calendar(ZoneInfo("UTC"), date(2026, 1, 1), 4)]
+    hall, yard = (
+        day_sums(one_node(volts, HOUR), node_terms([of]), days, np.array([0]))[0, :, TOP + 1] for of in (BUDGET, sun)
+    )
+    assert (yard == DAY).all()
+    assert (hall < 0.6 * DAY).all()
+
+
 def test_a_node_whose_converter_reads_low_is_full_in_ledger_and_forecast(book, admit):
     """Full by day, less by night, all read 1.5 % low: the budget's full voltage is never seen."""
     hours = np.arange(40 * 24)

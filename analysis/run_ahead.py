@@ -115,10 +115,10 @@ def _outlook(
     fade, fade_sd = _fade(book)
     course = book.recent.course
     by_hour = None if course is None else course.wakes
-    rate = book.budget.load.wakes_per_day
+    rate, idle = book.budget.load.wakes_per_day, book.idle(calendar)
     plan = wake_plan(
         account.day, account.wakes, account.observed_s, today, rate, by_hour, hour, calendar.opened(account.day),
-        book.idle(calendar),
+        idle,
     )  # fmt: skip
     open_ = harvest.closure
     rest = np.where(harvest.week * open_ < IDLE_SHARE, 1.0, 1.0 - open_)
@@ -146,7 +146,7 @@ def _outlook(
         fade_per_year=fade,
         fade_sd=fade_sd,
         temperature=book.temperature,
-        leakage_days=book.warmth(calendar, today).leakage(calendar.latitude, today + np.arange(len(rest)), rest),
+        leakage_days=book.warmth(calendar, today, idle).leakage(calendar.latitude, today + np.arange(len(rest)), rest),
         held=book.held,
     )
 

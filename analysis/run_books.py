@@ -97,10 +97,10 @@ class NodeBook:
         gross = account.net_harvest_j + self.recent.leakage * account.observed_s
         return idle_days(gross, account.observed_s, site.opened(account.day))
 
-    def warmth(self, site: SiteDays, today: np.datetime64) -> Course:
-        """How the temperature of its place goes."""
+    def warmth(self, site: SiteDays, today: np.datetime64, idle: npt.NDArray[np.bool_]) -> Course:
+        """How the temperature of its place goes; `idle` as of the method of that name."""
         account = self.account
-        rest = np.maximum(1.0 - site.opened(account.day), self.idle(site))
+        rest = np.maximum(1.0 - site.opened(account.day), idle)
         return course_of(account.day, account.temp_c, rest, today, site.latitude, self.budget.harvest.source)
 
     def now(self) -> Floats:
@@ -235,8 +235,12 @@ def _harvest_days(book: NodeBook, changed: np.datetime64 | None, site: SiteDays,
     if changed is not None:
         kept = days.day > changed
         days = Days(*(column[kept] for column in days))
-    rest = np.where(np.isin(days.day, account.day[book.idle(site)]), 1.0, 1.0 - site.opened(days.day))
-    leakage = recent.leakage * book.warmth(site, np.datetime64(today.date())).leakage(site.latitude, days.day, rest)
+    idle = book.idle(site)
+    course = book.warmth(site, np.datetime64(today.date()), idle)
+    if days.day is not account.day:
+        idle = np.isin(days.day, account.day[idle])
+    rest = np.where(idle, 1.0, 1.0 - site.opened(days.day))
+    leakage = recent.leakage * course.leakage(site.latitude, days.day, rest)
     return NodeDays(
         book.node.node_id, book.budget, days.day, days.net_harvest_j, days.wake_j, days.sleep_j,
         leakage * days.observed_s, days.full_s, days.observed_s,

@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+from numba import njit
 
 from analysis.quiet import usual_air
 from analysis.series import Floats
@@ -63,13 +64,22 @@ def course_of(day: Days, temp_c: Floats, rest: Floats, today: np.datetime64, lat
     -----
     Least squares of a mean, the share of the season and the effect of rest, held towards what is usual.
     """
-    air, known = air_of(latitude, day), np.isfinite(temp_c)
-    x, share = np.column_stack([air, rest]), np.array([SEASON.get(source, SEASON_ELSEWHERE), 0.0])
-    if known.any():
-        off = x[known] - x[known].mean(axis=0)
-        left = temp_c[known] - temp_c[known].mean() - off @ share
-        precision = off.T @ off / DAY_SD**2 + np.diag([1 / SEASON_SD**2, 1 / REST_SD**2])
-        share = share + np.linalg.solve(precision, off.T @ left / DAY_SD**2)
-    recent = day > today - np.timedelta64(RECENT_DAYS, "D")
-    now = x[recent].mean(axis=0) if recent.any() else np.array([float(air_of(latitude, np.array([today]))[0]), 0.0])
-    return Course(*share.tolist(), *now.tolist())
+    air, since = air_of(latitude, day), np.searchsorted(day, today - np.timedelta64(RECENT_DAYS, "D"), side="right")
+    season, cooler = _fitted(air, rest, temp_c, SEASON.get(source, SEASON_ELSEWHERE))
+    if since == len(day):
+        return Course(season, cooler, float(air_of(latitude, np.array([today]))[0]), 0.0)
+    return Course(season, cooler, float(air[since:].mean()), float(rest[since:].mean()))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _fitted(air, rest, temp_c, usual):  # type: ignore[no-untyped-def]
+    """The first two columns of `Course`; `usual` is the share of the season that is expected."""
+    known = np.isfinite(temp_c)
+    if not known.any():
+        return usual, 0.0
+    x, y = air[known] - air[known].mean(), rest[known] - rest[known].mean()
+    left = temp_c[known] - temp_c[known].mean() - usual * x
+    xx, xy, yy = (x * x).sum(), (x * y).sum(), (y * y).sum()
+    xx, yy = xx + (DAY_SD / SEASON_SD) ** 2, yy + (DAY_SD / REST_SD) ** 2
+    by_x, by_y, whole = (x * left).sum(), (y * left).sum(), xx * yy - xy * xy
+    return usual + (yy * by_x - xy * by_y) / whole, (xx * by_y - xy * by_x) / whole

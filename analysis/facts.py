@@ -57,6 +57,8 @@ class NodeFacts:
         Of voltage by the wake's own charge, in its step at a wake, over that by resistance.
     stood : float
         For how long capacity has been as good as what it is now, over how long its fall took.
+    faded : date
+        Day on which capacity began to fall (`health.stood`).
     fade : sequence
         `health.fade_or_leak`; empty where only `health` tells of capacity.
     """
@@ -86,6 +88,7 @@ class NodeFacts:
     blur: float
     fall: float
     stood: float
+    faded: date
     fade: Sequence[Sequence[float]] = ()
 
 

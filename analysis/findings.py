@@ -290,7 +290,7 @@ def _fades(node: NodeFacts, gone: float) -> _Cause:
     if abs(node.fade_tie) >= TIE or chance < SURE or alone or leaks >= LIKELY:
         ties.add("leakage-rise")
     told = f"capacity is {ratio:.0%} of what it was (sd {sd:.0%}): wakes and rest both cost more voltage"
-    return _Cause("capacity-fade", either if leaks <= chance < SURE else chance, None, told, ties)
+    return _Cause("capacity-fade", either if leaks <= chance < SURE else chance, node.faded, told, ties)
 
 
 def _empties(node: NodeFacts, gone: float, causes: list[_Cause]) -> Finding | None:

@@ -36,6 +36,7 @@ LEAKS = 0.1  # of storages that have begun to leak, about as many as have lost c
 LEAK_TIMES = (1.5, 2.2, 3.3, 5.0, 7.5, 11.0)  # to so many times what it was,
 LEAK_SPREAD = 0.2  # give or take, relative
 STEADY = 0.1  # of the logarithm of sleep and leakage: how far one that has not moved may seem to
+SEEN_LOST = 0.15  # of a loss, by which its beginning is dated: a smoothed way falls early
 UNKNOWN_SD = 0.08  # of capacity: beyond this doubt nothing is said of it
 RATE_DAYS = 90  # no rate of fade is stated from less,
 RATE_SD = 0.15  # nor one less certain [1/a]
@@ -285,27 +286,30 @@ def fade_or_leak(mean: Floats, covariance: Floats, before: Floats) -> Floats:
     return np.stack([np.stack([c, *rest], axis=-1) for c, rest in zip(chances, found, strict=True)], axis=-2)
 
 
-def stood(capacity: np.ndarray[Any, Any], first: Counts, last: Counts) -> Floats:
+def stood(capacity: np.ndarray[Any, Any], first: Counts, last: Counts) -> tuple[Floats, Counts]:
     """For how long nine tenths of a loss of capacity have been there, over how long they took from the first tenth on.
+
+    And on which day, of each node from its `first` on, SEEN_LOST of it had been lost.
 
     Parameters
     ----------
     capacity : ndarray, shape (nodes, days)
         Ratio of capacity to the budget's along the way, of each node from its day `first` to the one before `last`.
     """
-    found = np.empty(len(capacity))
-    _stood(capacity, first, last, found)
-    return found
+    found, began = np.empty(len(capacity)), np.empty(len(capacity), dtype=np.int64)
+    _stood(capacity, first, last, found, began)
+    return found, began
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _stood(capacity, first, last, found):  # type: ignore[no-untyped-def]
+def _stood(capacity, first, last, found, began):  # type: ignore[no-untyped-def]
     for node in range(len(capacity)):
         way = capacity[node, first[node] : last[node]]
         begin = way[:BASELINE_DAYS].astype(np.float64).mean()
         lost = math.log(begin / way[-1])
-        began, done = _lost(way, begin, 0.1 * lost), _lost(way, begin, 0.9 * lost)
-        found[node] = (len(way) - 1 - done) / max(done - began, BASELINE_DAYS / 4)
+        tenth, done = _lost(way, begin, 0.1 * lost), _lost(way, begin, 0.9 * lost)
+        began[node] = _lost(way, begin, SEEN_LOST * lost)
+        found[node] = (len(way) - 1 - done) / max(done - tenth, BASELINE_DAYS / 4)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -106,7 +106,8 @@ class _Way(NamedTuple):
     changes: Counts
     grown: Counts
     stood: Floats
-    commissioned: np.ndarray[Any, Any]  # of datetime64[D], as is
+    began: np.ndarray[Any, Any]  # to lose capacity; of datetime64[D], as are
+    commissioned: np.ndarray[Any, Any]
     changed: np.ndarray[Any, Any]
 
 
@@ -128,6 +129,7 @@ def _way_of(field: Field, rows: Counts) -> _Way:
     changes = field.changes[rows] & (day < end[:, None])
     since = changes & (day >= begin[:, None])
     last = np.where(changes, day, -1).max(axis=1)
+    lost, began = stood(field.path[rows, :, kalman.C], begin, end)
     return _Way(
         early.mean(axis=1, dtype=np.float64, where=(at < end[:, None])[..., None]),
         early[:, 0].astype(np.float64),
@@ -138,7 +140,8 @@ def _way_of(field: Field, rows: Counts) -> _Way:
         end - begin,
         since.sum(axis=1),
         np.where(since.any(axis=1), end - since.argmax(axis=1), 0),
-        stood(field.path[rows, :, kalman.C], begin, end),
+        lost,
+        dates + begin + began,
         dates + begin,
         np.where(last >= 0, dates + last, np.datetime64("NaT")),
     )
@@ -155,6 +158,7 @@ def _told(books: list[NodeBook], way: _Way) -> dict[str, list[Any]]:
         "wake_tie": _correlation(way.covariance, places.FADE, places.WAKE),
         "blur": _blur(books, way.covariance),
         "stood": way.stood,
+        "faded": way.began,
         "commissioned": way.commissioned,
         "changed": way.changed,
     }

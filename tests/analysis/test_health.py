@@ -191,7 +191,8 @@ def test_a_loss_that_came_in_weeks_has_stood_for_longer_than_one_that_goes_on():
     # with the root of time, as capacity lost to a growing layer does (common practice), 0.19 / 0.8.
     ways = np.exp(-0.3 * np.maximum(day - 60, 0) / 365), np.exp(-0.01 * np.sqrt(np.maximum(day - 60, 0)))
     steps = 1.0 - 0.15 * np.clip((day - 100) / 60, 0, 1)
-    straight, root, done = stood(np.stack([*ways, steps]), np.zeros(3, int), np.full(3, 400))
+    (straight, root, done), began = stood(np.stack([*ways, steps]), np.zeros(3, int), np.full(3, 400))
     assert straight == pytest.approx(0.125, abs=0.01)
     assert root == pytest.approx(0.2375, abs=0.01)
     assert done > 4.0
+    assert began == pytest.approx([60 + 51, 60 + 8, 100 + 10], abs=2)  # 0.15 of 340 d, its square, of 60 d

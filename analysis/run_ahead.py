@@ -52,9 +52,19 @@ def look_ahead(books: list[SiteBook], corrections: Mapping[int, Correction]) -> 
     covariance = [book.field.covariance[book.row] for site in books for book in site.nodes]
     doubts = [potential_sd(n.harvest, n.budget, c) for n, c in zip(found, covariance, strict=True)]
     scale = np.array([capacity_sd(c) for c in covariance])
-    return Prospects(
-        rows, found, futures, sustainable_interval(found, seed=SEED), drivers(found, futures), doubts, scale
-    )
+    intervals = sustainable_interval(list(map(beyond_what_was_taken, found)), seed=SEED)
+    return Prospects(rows, found, futures, intervals, drivers(found, futures), doubts, scale)
+
+
+def beyond_what_was_taken(node: NodeOutlook) -> NodeOutlook:
+    """The node with the doubt of a harvest that it will need, and whose days behind were but lower bounds.
+
+    At its planned load a node that is full on most days takes little of what there is; one that wakes more often needs
+    the rest, of which the budget alone tells.
+    """
+    harvest = node.harvest
+    unseen = harvest.past_bound * node.budget.harvest.tolerance
+    return replace(node, harvest=replace(harvest, mean_sd=float(np.hypot(harvest.mean_sd, unseen))))
 
 
 def capacity_sd(covariance: Floats) -> float:

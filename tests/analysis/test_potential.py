@@ -1,10 +1,11 @@
 import numpy as np
 import pytest
-from outlooks import budget
+from outlooks import budget, node, steady
 
 from analysis import state
+from analysis.depletion import sustainable_interval
 from analysis.outlook import HarvestOutlook
-from analysis.run_ahead import potential_sd
+from analysis.run_ahead import beyond_what_was_taken, potential_sd
 
 FLAT = np.ones(7)
 SECONDS = 86400.0
@@ -38,3 +39,13 @@ def test_a_level_that_errs_against_its_mean_is_known_better_than_either() -> Non
     # Closed form: sd of a sum whose parts are correlated by -1 is the difference of their sds.
     found = potential_sd(told(mean_sd=0.2, level_tilt=-0.15), budget(), covariance(0.0))
     assert found * SECONDS == pytest.approx(8.0 * 0.05)
+
+
+def test_a_wake_interval_that_needs_more_than_was_ever_taken_in_has_the_budgets_doubt() -> None:
+    # Full on nine days of ten, with 8 J a day believed, sd 5 %: a rate that takes all is known to 0.9 times 30 % only.
+    of = budget(capacitance=20.0, harvest=8.0 / SECONDS * 1e6)
+    full = node(steady(8.0, mean_sd=0.05, past_bound=0.9), of, 100.0)
+    seen = node(steady(8.0, mean_sd=0.05, past_bound=0.0), of, 100.0)
+    assert beyond_what_was_taken(full).harvest.mean_sd == pytest.approx(np.hypot(0.05, 0.9 * of.harvest.tolerance))
+    long, short = sustainable_interval([beyond_what_was_taken(full), beyond_what_was_taken(seen)])
+    assert long > 1.3 * short

@@ -108,9 +108,7 @@ def lines(
         ratio = np.exp(mean[:, states].sum(axis=1)) * factor
         doubt = np.sqrt(np.maximum(np.einsum("ni,nij,nj->n", h, covariance, h), 0.0))
         if name == "sleep_power_w":
-            warm = SLEEP_WARMTH * np.abs(2.0 ** ((temperature - 25.0) / LEAKAGE_DOUBLING_K) - 1.0)
             ratio, doubt = _sleep(ratio, doubt, hidden_sleep)
-            doubt, before = np.hypot(doubt, warm), np.hypot(before, warm)
         value = prior[name][0] * ratio
         sd, told = value * doubt, doubt < LEARNT * before
         if name in ("leakage_power_w", "sleep_power_w"):
@@ -118,6 +116,8 @@ def lines(
             kept = 1.0 / (1.0 + (np.where(warmth_sd > 0, _cooling(budget, voltage), 0.0) / own) ** 2)
             value = prior[name][0] + kept * (value - prior[name][0])
             sd, told = np.sqrt((kept * sd) ** 2 + (1.0 - kept) * prior[name][1] ** 2), told & (kept > LEARNT)
+        if name == "sleep_power_w":
+            sd = np.hypot(sd, value * SLEEP_WARMTH * (2.0 ** ((temperature - 25.0) / LEAKAGE_DOUBLING_K) - 1.0))
         if name == "leakage_power_w":
             form = np.hypot(LEAK_FORM, np.log(2.0) / LEAKAGE_DOUBLING_K * warmth_sd)
             doubt = np.hypot(sd / value, form)

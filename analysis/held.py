@@ -11,7 +11,7 @@ from ingest.budget import Budget
 
 Array = npt.NDArray[np.float64]
 
-BACK_DAYS = 60  # that are looked at,
+BACK_DAYS = 60  # that are looked at together, the latest first: what was full in summer is so in winter,
 LEAST_DAYS = 5  # of which so many must have had the same highest voltage,
 LEAST_S = 20 * 3600.0  # for so long in all,
 ABOVE_SHARE = 0.2  # and so few, of these, a higher one
@@ -46,7 +46,7 @@ def _held(top_v, top_s, low, high, margin):  # type: ignore[no-untyped-def]
 
 
 def held_at(top_v: Array, top_s: Array, budget: Budget) -> Held:
-    """A node's own full voltage, from the last of its days.
+    """A node's own full voltage, from the last of its days on which it was full.
 
     Parameters
     ----------
@@ -66,18 +66,20 @@ def held_at(top_v: Array, top_s: Array, budget: Budget) -> Held:
 
 @njit(cache=True, nogil=True)
 def _held_at(top_v, top_s, full, margin, battery):  # type: ignore[no-untyped-def]
-    """The columns of `Held`."""
-    known = np.flatnonzero(np.isfinite(top_v) & (top_s > 0))[-BACK_DAYS:]
-    volts = top_v[known]
-    if not battery:
-        own = _held(volts, top_s[known], (1 - REACH) * full, full + margin, margin / 2)
-        if own < full - margin / 2:
-            return own, own, own - margin
-    reached = np.sort(volts[volts >= full - margin])
-    if len(reached) < LEAST_DAYS:
-        return full, full, np.nan
-    own = _quantile(reached, 0.5) if battery else full
-    return max(full, own), max(full, _quantile(reached, HIGHEST_SHARE)), np.nan
+    """The columns of `Held`, of the latest BACK_DAYS in which the node was full."""
+    known = np.flatnonzero(np.isfinite(top_v) & (top_s > 0))
+    for end in range(len(known), 0, -BACK_DAYS):
+        days = known[max(end - BACK_DAYS, 0) : end]
+        volts = top_v[days]
+        if not battery:
+            own = _held(volts, top_s[days], (1 - REACH) * full, full + margin, margin / 2)
+            if own < full - margin / 2:
+                return own, own, own - margin
+        reached = np.sort(volts[volts >= full - margin])
+        if len(reached) >= LEAST_DAYS:
+            own = _quantile(reached, 0.5) if battery else full
+            return max(full, own), max(full, _quantile(reached, HIGHEST_SHARE)), np.nan
+    return full, full, np.nan
 
 
 @njit(cache=True, nogil=True)

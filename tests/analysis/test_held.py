@@ -36,6 +36,15 @@ def test_a_threshold_two_per_cent_low_is_found():
     assert held.counts_from == pytest.approx(own - full_margin(BUDGET), abs=0.001)
 
 
+def test_a_full_voltage_of_the_summer_holds_in_winter():
+    """Full on 150 days at 1.3 % below the budget's, then half empty for as long: the summer's days were full ones."""
+    volts = np.concatenate([np.full(150, 0.987 * FULL), np.linspace(0.95, 0.6, 150) * FULL])
+    seconds = np.full(300, 6 * HOUR)
+    held = held_at(volts, seconds, BUDGET)
+    assert held.full == pytest.approx(0.987 * FULL)
+    assert (seconds_full(np.zeros(300), volts, seconds, held) > 0).sum() == 150
+
+
 def test_a_node_that_reaches_its_budgets_full_is_full_there():
     held = held_at(np.full(BACK_DAYS, FULL + 0.001), LONG, BUDGET)
     assert held.full == FULL

@@ -32,6 +32,7 @@ from ingest.fleet import Node, Site
 from ingest.store import sql
 
 HORIZON_DAYS = 365
+TOGETHER = 4  # nodes that fall silent at once, and more than are still heard, from which on it is their gateway
 NEW_HARVEST = {"harvester-replaced", "relocated"}  # visits after which earlier harvest says nothing
 
 
@@ -64,6 +65,7 @@ class NodeBook:
     silent_for: float  # zero while it is heard from [s]
     recent: Recent
     held: Held  # at its own full voltage
+    with_site: bool = False  # silent since most of its site is: that tells of a gateway, and nothing of the node
 
     @property
     def state(self) -> State:
@@ -83,8 +85,8 @@ class NodeBook:
 
     @property
     def dark(self) -> bool:
-        """Silent since it stood nearly empty."""
-        return self.silent_for > 0 and self.usable_share < NEARLY_EMPTY
+        """Silent since it stood nearly empty, and not with its site."""
+        return self.silent_for > 0 and self.usable_share < NEARLY_EMPTY and not self.with_site
 
     @property
     def temperature(self) -> float:
@@ -149,7 +151,23 @@ def site_books(
                 account = replace(account, full_s=seconds_full(account.full_s, *tops, own))
             book = NodeBook(i, node, budget, *estimates[number], account, silent, recent[number], own)
             by_site[node.site].append(book)
-    return [_site_book(known, known.fleet.sites[site], nodes, moment) for site, nodes in by_site.items()]
+    return [
+        _site_book(known, known.fleet.sites[site], silent_together(nodes), moment) for site, nodes in by_site.items()
+    ]
+
+
+def silent_together(nodes: list[NodeBook]) -> list[NodeBook]:
+    """A site's nodes, marked where they fell silent within a reporting interval of most of the others."""
+    silent = np.array([book.silent_for > 0 for book in nodes])
+    if silent.sum() < TOGETHER:
+        return nodes
+    last, reach = (
+        np.array([book.state.time for book in nodes]),
+        np.array([longest_interval(book.budget) for book in nodes]),
+    )
+    near = silent & (np.abs(last[:, None] - last) <= np.maximum(reach[:, None], reach))
+    together = silent & (near.sum(axis=1) >= max(TOGETHER, int((~silent).sum())))
+    return [replace(book, with_site=True) if lost else book for book, lost in zip(nodes, together, strict=True)]
 
 
 def _with_lent_warmth(known: NumberedFleet, recent: dict[int, Recent], moment: datetime) -> dict[int, Recent]:

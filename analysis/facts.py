@@ -59,6 +59,8 @@ class NodeFacts:
         For how long capacity has been as good as what it is now, over how long its fall took.
     faded : date
         Day on which capacity began to fall (`health.stood`).
+    worn : date, optional
+        When resistance began to change.
     fade : sequence
         `health.fade_or_leak`; empty where only `health` tells of capacity.
     """
@@ -89,6 +91,7 @@ class NodeFacts:
     fall: float
     stood: float
     faded: date
+    worn: date | None = None
     fade: Sequence[Sequence[float]] = ()
 
 

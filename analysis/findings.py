@@ -347,7 +347,7 @@ def _resistance(node: NodeFacts) -> Finding | None:
             "; a wake that draws more current (drain-over) is not separable from it: "
             "a meter in the supply would tell before the storage is replaced"
         )
-    return Finding(node.node_id, "resistance-rise", node.commissioned, chance, told)
+    return Finding(node.node_id, "resistance-rise", node.worn or node.commissioned, chance, told)
 
 
 def _draws_more(node: NodeFacts) -> bool:

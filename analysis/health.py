@@ -50,6 +50,7 @@ class Resistance:
     ohm_sd: float
     ratio: float
     ratio_sd: float
+    rose: float = math.nan  # days of the era until it began to change
 
 
 @dataclass(frozen=True)
@@ -77,7 +78,7 @@ def resistances(steps: np.ndarray[Any, Any], first: Counts, last: Counts) -> lis
     first, last : ndarray of int64, shape (nodes,)
         The era's first day, and the one after its last.
     """
-    found = np.full((len(steps), 4), np.nan)
+    found = np.full((len(steps), 5), np.nan)
     _resistances(steps, np.asarray(first), np.asarray(last), found)
     return [Resistance(*row) for row in found.tolist()]
 
@@ -184,6 +185,24 @@ def _resistances(steps, first, last, found):  # type: ignore[no-untyped-def]
             season = 0.0 if measured else UNMEASURED
             found[node, 2] = value / base
             found[node, 3] = value / base * math.sqrt((value_sd / value) ** 2 + (base_sd / base) ** 2 + season**2)
+            found[node, 4] = seen[_began(ohm[:n], base, value)] - first[node]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _began(ohm, base, value):  # type: ignore[no-untyped-def]
+    """The place from which on resistance has gone from its base to what it is: back from its quarters on a line.
+
+    Means of RECENT_DAYS about each place, lest the scatter of days be taken for the beginning.
+    """
+    quarter = last = 0
+    for i in range(len(ohm)):
+        mean = ohm[max(i - RECENT_DAYS // 2, 0) : i + RECENT_DAYS // 2 + 1].mean()
+        gone = (mean - base) / (value - base) if value != base else 0.0
+        if gone < 0.25:
+            quarter = i
+        if gone < 0.75:
+            last = i
+    return max(quarter - (last - quarter) // 2, 0)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

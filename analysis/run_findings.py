@@ -83,6 +83,7 @@ def _facts(site: SiteBook, nodes: list[NodeField]) -> Iterator[NodeFacts]:
             silent_for_s=book.silent_for,
             heard=datetime.fromtimestamp(book.state.time, site.site.zone).date(),
             fall=judged.fall,
+            worn=judged.worn,
             fade=judged.fade,
             **own,
         )

@@ -2,7 +2,7 @@
 
 import math
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 
 import numpy as np
@@ -48,6 +48,7 @@ class NodeField:
     remaining: Remaining | None  # of a cell that has been heard from
     fade: list[list[float]]  # of `health.fade_or_leak`
     fall: float  # of the wake's own charge at nominal capacity, over the resistance; zero where it is not in the step
+    worn: date | None  # when resistance began to change
 
 
 def judge_nodes(
@@ -178,7 +179,8 @@ def _judge(
     health = judge(budget.storage, capacity, esr, leakage, since_new)
     remaining = _remaining(budget, book, told) if book is not None and budget.storage.is_battery else None
     ends = _ends(budget.storage, health, earlier, field, row)
-    return NodeField(told, health, ends, remaining, fade, fall / max(esr.ohm, 1e-6) if fall > 0 else 0.0)
+    worn = None if math.isnan(esr.rose) else field.first[row] + timedelta(days=int(field.renewed[row] + esr.rose))
+    return NodeField(told, health, ends, remaining, fade, fall / max(esr.ohm, 1e-6) if fall > 0 else 0.0, worn)
 
 
 def _remaining(budget: Budget, book: NodeBook, found: list[Line]) -> Remaining:

@@ -132,6 +132,16 @@ def test_a_resistance_that_no_thermometer_was_near_is_brought_to_25_degrees_with
     np.testing.assert_allclose(sd, [np.exp(-0.08) * np.hypot(0.048, 0.06), 0.05])
 
 
+@pytest.mark.parametrize(("days", "by"), [(1, 10), (60, 12)])
+def test_a_rise_of_resistance_is_dated_to_when_it_began(days, by):
+    day = np.arange(300)
+    random = np.random.default_rng(8)
+    worn = 0.4 * (1 + np.clip((day - 180) / days, 0, 1)) * (1 + random.normal(0, 0.05, 300))
+    (found,) = resistances(steps(worn, np.zeros(300))[None], np.array([0]), np.array([300]))
+    assert found.ratio == pytest.approx(2.0, abs=0.1)
+    assert found.rose == pytest.approx(180, abs=by)
+
+
 def test_the_fall_by_the_wakes_own_charge_is_told_from_the_steps():
     """Closed form: a wake of 0.7 s of 1 F looks like 0.7 ohm, if the voltage is read at its end."""
     budget = conveyor_budget()

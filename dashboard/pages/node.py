@@ -130,11 +130,16 @@ def layout(fleet: Fleet, node_id: str) -> html.Div:
     )
 
 
+def capacity_of(cursor: queries.Cursor, node_id: str) -> float | None:
+    """The estimated capacity over the budget's, None before the first estimate."""
+    line = queries.node_estimates(cursor, node_id).get("capacity_ratio")
+    return float(line["estimate"]) if line else None
+
+
 def fan_of(cursor: queries.Cursor, now: queries.Row, budget: Budget, ahead: int, zone: str, theme: Theme) -> Any:
     """The forecast's fan up to the usable energy at full voltage, at the estimated capacity."""
-    capacity = queries.node_estimates(cursor, now["node_id"]).get("capacity_ratio")
     curve = queries.curve_of(budget.storage)
-    full_j = (curve.full_j - curve.cutoff_j) * (capacity["estimate"] if capacity else 1.0)
+    full_j = (curve.full_j - curve.cutoff_j) * (capacity_of(cursor, now["node_id"]) or 1.0)
     quantiles = {"10 %": now["days_p10"], "50 %": now["days_p50"], "90 %": now["days_p90"]}
     return figures.fan(queries.forecast_path(cursor, now["node_id"]), full_j, quantiles, ahead, zone, theme)
 
@@ -202,8 +207,9 @@ def register(app: dash.Dash, desk: Desk) -> None:
             ends, left = queries.end_of_life(cursor, node_id), queries.remaining(cursor, node_id)
             reports = queries.recent_reports(cursor, node_id)
             standing = queries.active_alarms(cursor, node_id=node_id)
+            capacity = capacity_of(cursor, node_id)
         return (
-            node_view.facts(now, standing, findings, budget, desk.clock(), zone),
+            node_view.facts(now, standing, findings, budget, capacity, desk.clock(), zone),
             "No forecast yet." if now["driver"] is None else sentence(now["driver"]),
             [
                 node_view.findings_list(findings, common, fleet.sites[node.site].name),

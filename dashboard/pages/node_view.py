@@ -49,10 +49,14 @@ def facts(
     alarms: Sequence[queries.Row],
     findings: Sequence[queries.Row],
     budget: Budget,
+    capacity: float | None,
     clock: datetime,
     zone: str,
 ) -> list[html.Div]:
-    """The facts at the top of the page, from a row of `queries.node_now` and what stands against the node."""
+    """The facts at the top of the page, from a row of `queries.node_now` and what stands against the node.
+
+    Energy is told at the estimated `capacity`, as the forecast below it is, or at the budget's before there is any.
+    """
     silence = None if now["observed_at"] is None else (clock - now["observed_at"]).total_seconds()
     curve = queries.curve_of(budget.storage)
     usable = None if now["storage_v"] is None else float(curve.usable(now["storage_v"]))
@@ -68,7 +72,8 @@ def facts(
         fact(
             "Usable energy",
             percent(None if usable is None else usable / full),
-            f"{number(usable, 'J')} of {number(full, 'J')} at nominal capacity",
+            f"{number(_scaled(usable, capacity or 1.0), 'J')} of {number(full * (capacity or 1.0), 'J')} at the "
+            f"{'estimated' if capacity else 'nominal'} capacity",
         ),
         *(_depletion(now, zone) if not is_dark(now) else _recovery(now)),
         *([fact("Season's low point", *_low_point(now, zone))] if budget.harvest.source != "none" else []),

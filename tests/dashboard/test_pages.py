@@ -139,7 +139,8 @@ def test_node_page_shows_facts_findings_alarms_and_reports(app):
     assert LATE_NOTE in text(callback(app, "node-alarms")("", None, "mf-01")[1])
     assert shown["Last report"] == ["30 min ago", "2026-03-10 07:30 America/New_York"]
     assert shown["Storage voltage"] == ["3.500 V", "full 5 V, cut-off 2.2 V"]
-    assert shown["Usable energy"][0] == "37 %"
+    # By hand: 1 F at 3.5, full at 5 and cut off at 2.2 V, 0.91 of it left: (12.25 - 4.84) / 2 and (25 - 4.84) / 2 J.
+    assert shown["Usable energy"] == ["37 %", "3.37 J of 9.17 J at the estimated capacity"]
     assert shown["Days to depletion"] == ["31 d", "80 % of outcomes: 12 d to past the horizon"]
     assert shown["Visit by"][0] == "2026-03-22"
     assert shown["Autonomy"][0] == "3.4 d"

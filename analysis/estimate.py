@@ -9,7 +9,7 @@ from analysis import state
 from analysis.load import sleep_power, wake_energy
 from analysis.quiet_runs import THERMAL_DOUBT
 from analysis.series import Floats
-from analysis.storage import LEAKAGE_DOUBLING_K, leakage_power, storage_curve
+from analysis.storage import LEAKAGE_DOUBLING_K, TEMPERATURE_REFERENCE_C, leakage_power, storage_curve
 from ingest.budget import Budget
 
 LINES = ("capacity_ratio", "esr_ohm", "wake_energy_j", "sleep_power_w", "leakage_power_w", "net_harvest_w")
@@ -117,7 +117,8 @@ def lines(
             value = prior[name][0] + kept * (value - prior[name][0])
             sd, told = np.sqrt((kept * sd) ** 2 + (1.0 - kept) * prior[name][1] ** 2), told & (kept > LEARNT)
         if name == "sleep_power_w":
-            sd = np.hypot(sd, value * SLEEP_WARMTH * (2.0 ** ((temperature - 25.0) / LEAKAGE_DOUBLING_K) - 1.0))
+            doublings = (temperature - TEMPERATURE_REFERENCE_C) / LEAKAGE_DOUBLING_K
+            sd = np.hypot(sd, value * SLEEP_WARMTH * (2.0**doublings - 1.0))
         if name == "leakage_power_w":
             form = np.hypot(LEAK_FORM, np.log(2.0) / LEAKAGE_DOUBLING_K * warmth_sd)
             doubt = np.hypot(sd / value, form)
@@ -162,7 +163,7 @@ def _cooling(budget: Budget, voltage: Floats) -> Floats:
 def _leakage_factor(budget: Budget, mean: Floats, voltage: Floats, temperature: Floats) -> tuple[Floats, Floats]:
     """What the fitted dependence on voltage and temperature makes of leakage, and the gradient of its logarithm."""
     x = voltage / budget.storage.full_voltage - 1.0
-    warmth = (temperature - 25.0) / 10.0
+    warmth = (temperature - TEMPERATURE_REFERENCE_C) / 10.0
     terms = {state.BY_VOLT: x, state.BY_SQUARE: x * x, state.BY_WARMTH: warmth}
     factor = np.maximum(1.0 + sum(mean[:, place] * term for place, term in terms.items()), 0.05)
     gradient = np.zeros_like(mean)

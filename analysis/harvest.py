@@ -16,10 +16,10 @@ import numpy.typing as npt
 from analysis.change import Change, find_changes
 from analysis.harvest_behind import NodeDays, Seen, behind
 from analysis.level import Level, borrowed, filter_level
-from analysis.noise import deviates, lag_one, median, noise_table, shared, slow_spread, table_sd
+from analysis.noise import deviates, lag_one, noise_table, shared, slow_spread, table_sd
 from analysis.outlook import HarvestOutlook
 from analysis.site_days import Ahead, SiteDays, ahead
-from analysis.stops import Stop, ongoing_stops, past_stops, without
+from analysis.stops import Stop, least_median, ongoing_stops, past_stops, without
 from ingest.budget import SECONDS_PER_DAY, Budget
 
 Array = npt.NDArray[np.float64]
@@ -164,12 +164,15 @@ def _prior(budget: Budget, values: list[Array]) -> tuple[float, float]:
 
 
 def _usual(value: Array, censored: npt.NDArray[np.bool_], believed: float) -> float:
-    """A node's usual harvest, to which its noise is in proportion, before its level is known: the median."""
+    """A node's usual harvest, to which its noise is in proportion, before its level is known: the median.
+
+    Where that lies above all that was seen, it is what is believed, if not less than that.
+    """
     known = np.isfinite(value)
     if known.sum() < 7:
         return believed
-    usual = median(value[known & ~censored], value[known & censored])
-    return max(believed if usual is None else usual, USUAL_LEAST * believed)
+    usual = least_median(value[known], censored[known])
+    return max(usual, (1.0 if usual >= value[known].max() else USUAL_LEAST) * believed)
 
 
 def _level(

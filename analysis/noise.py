@@ -61,14 +61,6 @@ def _product_limit(known: Array, least: Array) -> tuple[Array, Array, float]:
     return value[steps], 1 - (left + before)[steps] / 2, float(left[-1])
 
 
-def median(known: Array, least: Array) -> float | None:
-    """The median of values of which the `least` are lower bounds (as in `noise_table`); None if it lies above all."""
-    if not len(known):
-        return None
-    value, share, beyond = _product_limit(known, least)
-    return None if beyond > 0.5 else float(np.interp(0.5, share, value))
-
-
 def deviates(factors: npt.ArrayLike, table: npt.ArrayLike, bound: npt.ArrayLike = False) -> Array:
     """Normal deviates of past days' factors under a noise table.
 

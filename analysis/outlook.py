@@ -18,6 +18,7 @@ Array = npt.NDArray[np.float64]
 
 DRAIN_POINTS = 33
 NOISE_POINTS = 65
+READ_WITHIN, READ_LEAST_V = 2.0, 2e-3  # sds that a primary cell may stand above its reading, at least so much [V]
 
 curve_of = lru_cache(maxsize=1024)(storage_curve)
 
@@ -175,9 +176,10 @@ class NodeOutlook:
     @cached_property
     def full_j(self) -> float:
         """Stored energy at full and nominal capacity [J]: what harvest spares a primary cell, it does not put back."""
-        curve, step = self.curve, max(self.voltage_sd, 1e-3)
-        if self.budget.storage.technology == "primary":
-            return float(np.asarray(curve.energy(max(self.voltage, self.budget.storage.cutoff_voltage) + 2 * step)))
+        curve, storage = self.curve, self.budget.storage
+        if storage.technology == "primary":
+            reading = max(READ_WITHIN * self.voltage_sd, READ_LEAST_V)
+            return float(np.asarray(curve.energy(max(self.voltage, storage.cutoff_voltage) + reading)))
         return curve.full_j if self.held is None else float(np.asarray(curve.energy(self.held.full)))
 
     def drains(self) -> Array:

@@ -14,10 +14,9 @@ from analysis.drivers import drivers
 from analysis.estimate import LEAK_FORM
 from analysis.harvest import outlooks
 from analysis.outlook import HarvestOutlook, NodeOutlook
-from analysis.run_books import HORIZON_DAYS, NodeBook, SiteBook
+from analysis.run_books import HORIZON_DAYS, NodeBook, Rest, SiteBook
 from analysis.scores import Correction
 from analysis.series import Floats
-from analysis.site_days import SiteDays
 from analysis.wakes import IDLE_SHARE, wake_plan
 from ingest.budget import DAYS_PER_YEAR, SECONDS_PER_DAY, Budget
 
@@ -111,27 +110,24 @@ def node_outlooks(books: list[SiteBook], days: int) -> tuple[list[int], list[Nod
     for site in books:
         today = np.datetime64(site.today.date())
         ahead = outlooks(site.days, site.calendar, today, site.today.hour, days)
-        for book, harvest in zip(site.nodes, ahead, strict=True):
-            found.append(_outlook(book, harvest, site.calendar, today, site.today.hour))
+        for book, rest, harvest in zip(site.nodes, site.rests, ahead, strict=True):
+            found.append(_outlook(book, rest, harvest, site.calendar.latitude, today, site.today.hour))
             rows.append(book.place)
     return rows, found
 
 
 def _outlook(
-    book: NodeBook, harvest: HarvestOutlook, calendar: SiteDays, today: np.datetime64, hour: int
+    book: NodeBook, rest: Rest, harvest: HarvestOutlook, latitude: float, today: np.datetime64, hour: int
 ) -> NodeOutlook:
     account, now = book.account, book.now()
     wake_sd, sleep_sd, leakage_sd = map(float, per_capacity_sd(book.field.covariance[book.row]))
     fade, fade_sd = _fade(book)
     course = book.recent.course
     by_hour = None if course is None else course.wakes
-    rate, idle = book.budget.load.wakes_per_day, book.idle(calendar)
-    plan = wake_plan(
-        account.day, account.wakes, account.observed_s, today, rate, by_hour, hour, calendar.opened(account.day),
-        idle,
-    )  # fmt: skip
-    open_ = harvest.closure
-    rest = np.where(harvest.week * open_ < IDLE_SHARE, 1.0, 1.0 - open_)
+    rate = book.budget.load.wakes_per_day
+    plan = wake_plan(account.day, account.wakes, account.observed_s, today, rate, by_hour, hour, rest.opened, rest.idle)
+    open_, coming = harvest.closure, today + np.arange(len(harvest.closure))
+    resting = np.where(harvest.week * open_ < IDLE_SHARE, 1.0, 1.0 - open_)
     return NodeOutlook(
         book.node.node_id,
         book.node.site,
@@ -156,7 +152,7 @@ def _outlook(
         fade_per_year=fade,
         fade_sd=fade_sd,
         temperature=book.temperature,
-        leakage_days=book.warmth(calendar, today, idle).leakage(calendar.latitude, today + np.arange(len(rest)), rest),
+        leakage_days=rest.warmth.leakage(latitude, coming, resting),
         held=book.held,
     )
 

@@ -3,6 +3,7 @@
 from collections import defaultdict
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from typing import NamedTuple
 
 import duckdb
 import numpy as np
@@ -93,31 +94,28 @@ class NodeBook:
         """Recent mean, or the reference where none is reported. [degC]"""
         return TEMPERATURE_REFERENCE_C if np.isnan(self.state.temperature) else self.state.temperature
 
-    def idle(self, site: SiteDays) -> npt.NDArray[np.bool_]:
-        """Days of the account that no closure tells of, yet next to nothing came in on."""
-        account = self.account
-        gross = account.net_harvest_j + self.recent.leakage * account.observed_s
-        return idle_days(gross, account.observed_s, site.opened(account.day))
-
-    def warmth(self, site: SiteDays, today: np.datetime64, idle: npt.NDArray[np.bool_]) -> Course:
-        """How the temperature of its place goes; `idle` as of the method of that name."""
-        account = self.account
-        rest = np.maximum(1.0 - site.opened(account.day), idle)
-        return course_of(account.day, account.temp_c, rest, today, site.latitude, self.budget.harvest.source)
-
     def now(self) -> Floats:
         """The ratios to the budget at present, columns of `analysis.kalman`."""
         return np.asarray(self.field.path[self.row, self.field.days[self.row] - 1], dtype=np.float64)
 
 
+class Rest(NamedTuple):
+    """When what a node lives on rested, by the days of its account; and how warm its place is then and otherwise."""
+
+    opened: Floats  # what its closures left of each day
+    idle: npt.NDArray[np.bool_]  # days that no closure tells of, yet next to nothing came in on
+    warmth: Course
+
+
 @dataclass(frozen=True)
 class SiteBook:
-    """A site's nodes that have reported, with their harvest days and the site's calendar."""
+    """A site's nodes that have reported, with their harvest days and rest, and the site's calendar."""
 
     site: Site
     today: datetime  # site time
     calendar: SiteDays
     nodes: list[NodeBook]
+    rests: list[Rest]
     days: list[NodeDays]
 
 
@@ -161,10 +159,7 @@ def silent_together(nodes: list[NodeBook]) -> list[NodeBook]:
     silent = np.array([book.silent_for > 0 for book in nodes])
     if silent.sum() < TOGETHER:
         return nodes
-    last, reach = (
-        np.array([book.state.time for book in nodes]),
-        np.array([longest_interval(book.budget) for book in nodes]),
-    )
+    last, reach = np.array([(book.state.time, longest_interval(book.budget)) for book in nodes]).T
     near = silent & (np.abs(last[:, None] - last) <= np.maximum(reach[:, None], reach))
     together = silent & (near.sum(axis=1) >= max(TOGETHER, int((~silent).sum())))
     return [replace(book, with_site=True) if lost else book for book, lost in zip(nodes, together, strict=True)]
@@ -206,8 +201,21 @@ def _site_book(known: NumberedFleet, site: Site, nodes: list[NodeBook], moment: 
             day = np.datetime64(visit.at.astimezone(site.zone).date())
             changed[visit.node_id] = max(changed.get(visit.node_id, day), day)
     calendar = _calendar(known, site, nodes, today)
-    days = [_harvest_days(book, changed.get(book.node.node_id), calendar, today) for book in nodes]
-    return SiteBook(site, today, calendar, nodes, days)
+    rests = [_rest(book, calendar, np.datetime64(today.date())) for book in nodes]
+    days = [
+        _harvest_days(book, changed.get(book.node.node_id), calendar, rest, today)
+        for book, rest in zip(nodes, rests, strict=True)
+    ]
+    return SiteBook(site, today, calendar, nodes, rests, days)
+
+
+def _rest(book: NodeBook, site: SiteDays, today: np.datetime64) -> Rest:
+    account = book.account
+    opened = site.opened(account.day)
+    gross = account.net_harvest_j + book.recent.leakage * account.observed_s
+    idle = idle_days(gross, account.observed_s, opened)
+    rest, source = np.maximum(1.0 - opened, idle), book.budget.harvest.source
+    return Rest(opened, idle, course_of(account.day, account.temp_c, rest, today, site.latitude, source))
 
 
 def read_ledger(cursor: duckdb.DuckDBPyConnection, fields: list[tuple[NumberedFleet, Field]]) -> pa.Table:
@@ -245,7 +253,9 @@ def _accounts(ledger: pa.Table, numbers: Counts) -> list[Account]:
     ]
 
 
-def _harvest_days(book: NodeBook, changed: np.datetime64 | None, site: SiteDays, today: datetime) -> NodeDays:
+def _harvest_days(
+    book: NodeBook, changed: np.datetime64 | None, site: SiteDays, rest: Rest, today: datetime
+) -> NodeDays:
     """The node's ledger since its harvester was last changed, with what its dark spells tell."""
     account, recent = book.account, book.recent
     columns = (account.net_harvest_j, account.wake_j, account.sleep_j, account.full_s, account.observed_s)
@@ -253,12 +263,10 @@ def _harvest_days(book: NodeBook, changed: np.datetime64 | None, site: SiteDays,
     if changed is not None:
         kept = days.day > changed
         days = Days(*(column[kept] for column in days))
-    idle = book.idle(site)
-    course = book.warmth(site, np.datetime64(today.date()), idle)
-    if days.day is not account.day:
-        idle = np.isin(days.day, account.day[idle])
-    rest = np.where(idle, 1.0, 1.0 - site.opened(days.day))
-    leakage = recent.leakage * course.leakage(site.latitude, days.day, rest)
+    same = days.day is account.day
+    idle = rest.idle if same else np.isin(days.day, account.day[rest.idle])
+    resting = np.where(idle, 1.0, 1.0 - (rest.opened if same else site.opened(days.day)))
+    leakage = recent.leakage * rest.warmth.leakage(site.latitude, days.day, resting)
     return NodeDays(
         book.node.node_id, book.budget, days.day, days.net_harvest_j, days.wake_j, days.sleep_j,
         leakage * days.observed_s, days.full_s, days.observed_s,

@@ -93,11 +93,10 @@ def _less_sure(found: list[Resistance], falls: Floats, doubts: Floats, field: Fi
     """Resistances whose ratio has the doubt of what the wake's own charge takes off, and of capacity's fade in it."""
     kept = field.path[np.arange(len(falls)), field.days - 1, kalman.C]
     faded = falls / kept * np.sqrt(np.maximum(field.covariance[:, places.FADE, places.FADE], 0.0))
+    own = np.maximum([step.ohm for step in found], 1e-6)
     return [
-        replace(step, ratio_sd=math.hypot(step.ratio_sd, step.ratio * fade / ohm, (step.ratio - 1) * doubt / ohm))
-        if fade > 0 and (ohm := max(step.ohm, 1e-6))
-        else step
-        for step, fade, doubt in zip(found, faded.tolist(), (doubts / kept).tolist(), strict=True)
+        replace(step, ratio_sd=math.hypot(step.ratio_sd, step.ratio * fade, (step.ratio - 1) * doubt))
+        for step, fade, doubt in zip(found, (faded / own).tolist(), (doubts / kept / own).tolist(), strict=True)
     ]
 
 

@@ -167,7 +167,8 @@ def test_where_either_reading_fits_the_fall_by_the_wakes_own_charge_is_left_open
     budget = budget.model_copy(update={"storage": STORAGE.model_copy(update={"esr": 10 * fall})})
     found, doubt = fall_of_wake(steps(np.full(90, 10.5 * fall), np.zeros(90))[None], budget)
     assert (found, doubt) == pytest.approx((fall / 2, fall / 2), rel=0.1)
-    # In the heat of a kiln, 40 K above, R is 0.73 of the budget's (0.8 % a kelvin): R + t / C then looks like it.
+    # In the heat of a kiln, 40 K above, R is 0.73 of the budget's (0.8 % a kelvin, from memory): R + t / C then looks
+    # like it.
     budget = budget.model_copy(update={"storage": STORAGE.model_copy(update={"esr": 2 * fall})})
     hot = np.stack([steps(np.full(90, fall * (2 * np.exp(-0.32) + 1)), np.full(90, 40.0))] * 6)
     assert fall_of_wake(hot, budget)[0] > 0.8 * fall

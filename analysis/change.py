@@ -11,19 +11,22 @@ from analysis.series import Floats
 KEEP_PRIOR_DAYS = 20.0  # weight of no correlation against the series' own, in days
 SPREAD_LEAST = 0.02
 WINDOW = 15  # days of the running level
+RAMP_DAYS = np.array([30.0, 60.0, 120.0])  # over which a slow change may take its course (our choice)
+RAMP_STARTS = 7  # that are tried for each, from so long before the step that explains most up to it
+RAMP_BETTER = 6.0  # twice the logarithm of its likelihood over the step's, from which it is taken for slow
 INDEX, BEFORE, AFTER, Z = range(4)
 
 
 @dataclass(frozen=True)
 class Change:
-    """A step in a daily series.
+    """A step in a daily series, or a slow change.
 
     Attributes
     ----------
     index : int
-        Of the first day at the new level.
+        Of the first day at the new level, or on the way to it.
     before, after : float
-        Robust means on either side, in the unit of the series.
+        Robust means on either side, in the unit of the series; of a slow change, where it has got to.
     z : float
         The step over its standard deviation, correlation from day to day taken into account.
     """
@@ -34,13 +37,19 @@ class Change:
     z: float
 
 
-def find_changes(series: Floats, least_before: int = 14, least_after: int = 5) -> list[Change | None]:
+def find_changes(
+    series: Floats, weight: Floats | None = None, slow: bool = False, least_before: int = 14, least_after: int = 5
+) -> list[Change | None]:
     """The step that explains each series best, or None if it is too short.
 
     Parameters
     ----------
     series : ndarray, shape (n, days)
         One a row; NaN where a day says nothing.
+    weight : ndarray, shape (n, days), optional
+        What each day counts; alike without.
+    slow : bool
+        Whether a change may take its course over weeks, where that explains the series better.
     least_before, least_after : int
         Days with a value that each side must have.
 
@@ -48,11 +57,12 @@ def find_changes(series: Floats, least_before: int = 14, least_after: int = 5) -
     -----
     The split with the least sum of squares about the two means, values clipped to four robust deviations of a running
     level so that single odd days do not decide. The doubt of the step widens with the correlation from day to day, by
-    (1 + r) / (1 - r) as for an autoregression of first order, r held towards zero in short series. Left out: slopes and
-    second steps; the last one wins where it explains most.
+    (1 + r) / (1 - r) as for an autoregression of first order, r held towards zero in short series. Left out: second
+    steps; the last one wins where it explains most.
     """
     found = np.empty((len(series), 4))
-    _find(np.ascontiguousarray(series, dtype=np.float64), least_before, least_after, found)
+    series = np.ascontiguousarray(series, dtype=np.float64)
+    _find(series, np.ones_like(series) if weight is None else weight, slow, least_before, least_after, found)
     return [
         None if math.isnan(index) else Change(int(index), before, after, z)
         for index, before, after, z in found.tolist()
@@ -60,54 +70,98 @@ def find_changes(series: Floats, least_before: int = 14, least_after: int = 5) -
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _find(series, least_before, least_after, found):  # type: ignore[no-untyped-def]
+def _find(series, weight, slow, least_before, least_after, found):  # type: ignore[no-untyped-def]
     """Fill a row (INDEX, BEFORE, AFTER, Z) for each series, NaN where it is too short."""
     days = series.shape[1]
-    known, x, held = np.empty(days, dtype=np.int64), np.empty(days), np.empty(days)
+    known, x, w, held = np.empty(days, dtype=np.int64), np.empty(days), np.empty(days), np.empty(days)
     for row in range(len(series)):
         found[row, :] = np.nan
         n = 0
         for day in range(days):
             if math.isfinite(series[row, day]):
-                known[n], x[n] = day, series[row, day]
+                known[n], x[n], w[n] = day, series[row, day], weight[row, day]
                 n += 1
         if n >= least_before + least_after:
             _clip(x[:n], held[:n])
-            k = _split(held[:n], least_before, least_after)
+            k = _split(held[:n], w[:n], least_before, least_after)
             found[row, INDEX] = known[k]
-            _step(held[:n], k, found[row])
+            way = (np.arange(n) >= k).astype(np.float64)
+            error = _course(held[:n], w[:n], way, found[row])
+            if slow and abs(found[row, Z]) > 2:
+                _slow(held[:n], w[:n], known[:n], (k, least_before), error, found[row])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _split(x, least_before, least_after):  # type: ignore[no-untyped-def]
+def _split(x, w, least_before, least_after):  # type: ignore[no-untyped-def]
     """Where the two means on either side leave the least sum of squares."""
-    n, total, square = len(x), x.sum(), 0.0
-    for value in x:
-        square += value * value
-    best, least, left = 0, np.inf, x[: least_before - 1].sum()
+    n, total, whole = len(x), 0.0, 0.0
+    left, weight = 0.0, 0.0
+    for i in range(n):
+        total, whole = total + w[i] * x[i], whole + w[i]
+        if i < least_before - 1:
+            left, weight = left + w[i] * x[i], weight + w[i]
+    best, most = 0, -np.inf
     for k in range(least_before, n - least_after + 1):
-        left += x[k - 1]
-        error = square - left * left / k - (total - left) ** 2 / (n - k)
-        if error < least:
-            best, least = k, error
+        left, weight = left + w[k - 1] * x[k - 1], weight + w[k - 1]
+        told = left * left / weight + (total - left) ** 2 / (whole - weight)
+        if told > most:
+            best, most = k, told
     return best
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _step(x, k, found):  # type: ignore[no-untyped-def]
-    """Fill in the means before and after place `k`, and the step over its standard deviation."""
-    n, before, after = len(x), x[:k].mean(), x[k:].mean()
+def _course(x, w, way, found):  # type: ignore[no-untyped-def]
+    """Fit a change that has got to `way` of its whole on each day; the squares that it leaves.
+
+    Fills in its means before and after, and the change over its standard deviation. Days that count less are thought
+    to scatter as the others do.
+    """
+    n, whole, mean, middle = len(x), 0.0, 0.0, 0.0
+    for i in range(n):
+        whole, mean, middle = whole + w[i], mean + w[i] * x[i], middle + w[i] * way[i]
+    mean, middle = mean / whole, middle / whole
+    spread, both, doubt = 1e-300, 0.0, 0.0
+    for i in range(n):
+        off = way[i] - middle
+        spread, both = spread + w[i] * off * off, both + w[i] * off * (x[i] - mean)
+        doubt += (w[i] * off) ** 2
+    change = both / spread
     square, pairs, last = 0.0, 0.0, 0.0
     for i in range(n):
-        rest = x[i] - (before if i < k else after)
-        square += rest * rest
-        pairs += rest * last
-        last = rest
-    variance = max(square / max(n - 2, 1), (SPREAD_LEAST * abs(before)) ** 2, 1e-300)
+        rest = math.sqrt(w[i]) * (x[i] - mean - change * (way[i] - middle))
+        square, pairs, last = square + rest * rest, pairs + rest * last, rest
+    before = mean - change * middle
+    variance = max(square / whole * n / max(n - 2, 1), (SPREAD_LEAST * abs(before)) ** 2, 1e-300)
     keep = pairs / max(square, 1e-300) * n / (n + KEEP_PRIOR_DAYS)
     keep = min(max(keep, 0.0), 0.95)
-    doubt = math.sqrt(variance * (1 / k + 1 / (n - k)) * (1 + keep) / (1 - keep))
-    found[BEFORE], found[AFTER], found[Z] = before, after, (after - before) / doubt
+    sd = math.sqrt(variance * doubt * (1 + keep) / (1 - keep)) / spread
+    found[BEFORE], found[AFTER], found[Z] = before, before + change * way[-1], change / sd
+    return square
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _slow(x, w, day, places, error, found):  # type: ignore[no-untyped-def]
+    """Put a change that takes its course over weeks in place of a step, where that explains more.
+
+    `places` are that of the step, and how many days must be known before the change begins.
+    """
+    k, first = places
+    n, least = len(x), error * math.exp(-RAMP_BETTER / len(x))
+    told, way = np.empty(4), np.empty(n)
+    for length in RAMP_DAYS:
+        for j in range(RAMP_STARTS):
+            begin = day[k] - length * (1 - j / RAMP_STARTS)
+            if begin < day[first - 1]:
+                continue
+            for i in range(n):
+                way[i] = min(max((day[i] - begin) / length, 0.0), 1.0)
+            if way[-1] < 0.2:
+                continue
+            square = _course(x, w, way, told)
+            if square < least:
+                least = square
+                told[INDEX] = math.ceil(begin)
+                found[:] = told
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -14,15 +14,17 @@ from analysis.change import Change, find_changes
 from analysis.daily import Daily, figures
 from analysis.evidence import middle_voltage
 from analysis.facts import SURE, Finding, NodeFacts, Rise
+from analysis.fallen import chance_fallen, counts, fall_of
 from analysis.load import sleep_power
 from analysis.series import Floats
 from analysis.site_findings import explained, in_common, long_low, one_a_site, site_wide, without_stops
 from analysis.state import REST_PRIOR
-from analysis.stops import least_median
 from ingest.budget import Budget
 
 HARVEST_DROP = 0.25  # smaller falls may be the weather, or what a slow change of the parameters leaves over
-SEASON, SEASON_FALL = 0.25, 0.08  # what horizon and haze leave in a harvest freed of season, and in a fall of it
+SEASON = 0.25  # what horizon and haze leave in a harvest freed of season
+LEAST_SEEN = 0.1  # a smaller fall is not looked at
+STATED = 0.7  # chance from which on a fall of harvest is stated
 RESTLESS = (
     "; more sleep power or leakage (drain-over, leakage-rise) is not separable from it for a source that seldom rests"
 )
@@ -54,7 +56,6 @@ LOST_MOST = 0.67  # by which that fall may have grown where capacity is not know
 CURRENT_MOST, CURRENT_SEEN = 2.5, 0.3  # times, that a wake's current may rise, and the share of that its energy shows
 RECENT_DAYS = 7
 WAKE_DAYS = RECENT_DAYS, 4 * RECENT_DAYS  # that tell how often a node wakes, where this has risen and where it has not
-LATE_DAYS = 14  # that tell whether a fall of harvest lasts
 COMMON_RANGE = (0.2, 5.0)  # of what the site's nodes share, that is taken out of each one's harvest
 
 
@@ -105,8 +106,11 @@ def _courses(members: Sequence[NodeFacts], running: Floats, common: Floats | Non
     bound, planned = np.stack([node.harvest_bound for node in members]), [n.budget.harvest.mean_power for n in members]
     seen, met = np.where(bound, np.nan, harvest), np.where(bound, np.fmax(harvest, np.array(planned)[:, None]), harvest)
     wakes = np.stack([node.wakes for node in members])
+    weight = counts(np.stack([_lost(node) for node in members]))
     few, many = (figures(wakes, days) for days in WAKE_DAYS)
-    return list(map(_Course, harvest, seen, figures(met), find_changes(seen), find_changes(wakes), few, many))
+    return list(
+        map(_Course, harvest, seen, figures(met), find_changes(seen, weight, slow=True), find_changes(wakes), few, many)
+    )
 
 
 def _of_node(node: NodeFacts, course: _Course) -> list[Finding]:
@@ -134,30 +138,22 @@ def _harvest(node: NodeFacts, course: _Course) -> Finding | None:
     """A lasting fall against the node's own past, or a harvest that never met the budget's tolerance."""
     if node.budget.harvest.source == "none":
         return None
-    change, fall = course.fell, _fall(course.fell)
-    if change is not None and fall > 0:
-        doubt = math.hypot(fall / max(-change.z, 1e-6), _season_doubt(node, SEASON_FALL))
-        chance = float(ndtr((fall - HARVEST_DROP) / max(doubt, 1e-6)))
-        if chance >= SURE and change.z < -4 and _lasts(node, course, change):
-            budget = node.budget.harvest.mean_power
-            evidence = (
-                f"harvest fell by {fall:.0%}, from {_uw(change.before)} to {_uw(max(change.after, 0))}, "
-                f"season, closures and what the site's nodes share taken out; budget {_uw(budget)}"
-            ) + (RESTLESS if _rests(node.budget) else "")
-            return Finding(node.node_id, "harvest-short", node.first + timedelta(days=change.index), chance, evidence)
+    change, outdoors = course.fell, node.budget.harvest.source == "light-outdoor"
+    chance = 0.0
+    if change is not None and fall_of(change) > LEAST_SEEN and change.z < -2:
+        chance = chance_fallen(change, course.harvest, node.harvest_bound, _lost(node), outdoors)
+    if change is not None and chance >= STATED:
+        budget = node.budget.harvest.mean_power
+        evidence = (
+            f"harvest fell by {fall_of(change):.0%}, from {_uw(change.before)} to {_uw(max(change.after, 0))}, "
+            f"season, closures and what the site's nodes share taken out; budget {_uw(budget)}"
+        ) + (RESTLESS if _rests(node.budget) else "")
+        return Finding(node.node_id, "harvest-short", node.first + timedelta(days=change.index), chance, evidence)
     return _never_met(node, course.usual)
 
 
-def _lasts(node: NodeFacts, course: _Course, change: Change) -> bool:
-    """Whether harvest has been nearer to what it fell to since, and still is: by days of which some are only bounds."""
-    known = np.isfinite(course.harvest)
-    for since in (slice(change.index, None), slice(-LATE_DAYS, None)):
-        told = known[since]
-        if told.any():
-            late = least_median(course.harvest[since][told], node.harvest_bound[since][told])
-            if late >= (change.before + change.after) / 2:
-                return False
-    return True
+def _lost(node: NodeFacts) -> Floats:
+    return np.zeros(len(node.harvest_w)) if node.harvest_lost is None else node.harvest_lost
 
 
 def _season_doubt(node: NodeFacts, sd: float) -> float:
@@ -170,13 +166,6 @@ def _rests(budget: Budget) -> bool:
     harvest = budget.harvest
     outdoors = harvest.source in ("none", "light-outdoor")
     return not outdoors and harvest.active_hours is None and harvest.active_days is None
-
-
-def _fall(change: Change | None) -> float:
-    """The share that a change takes away, zero where it adds."""
-    if change is None or change.after >= change.before:
-        return 0.0
-    return 1 - max(change.after, 0.0) / max(change.before, 1e-12)
 
 
 def _never_met(node: NodeFacts, usual: Daily) -> Finding | None:
@@ -364,7 +353,7 @@ def _draws_more(node: NodeFacts) -> bool:
 
 def _gone_from_quiet(node: NodeFacts, fell: Change | None) -> float:
     """How much of the harvest left in quiet hours, at most, a lasting fall has taken away. [W]"""
-    harvest, fall = node.budget.harvest, _fall(fell)
+    harvest, fall = node.budget.harvest, fall_of(fell)
     if harvest.source in ("none", "light-outdoor") or fall <= HARVEST_DROP:
         return 0.0
     return fall * (LEFT_IN_REST if _rests(node.budget) else LEFT_IN_QUIET) * harvest.mean_power

@@ -70,16 +70,19 @@ class Seen:
         Noise of the day over the usual.
     load : ndarray, shape (nodes, 3)
         Mean wake, sleep, leakage a day. [J]
+    lost : ndarray, shape (nodes, days)
+        Share of the day's harvest that fell into its time at full.
     """
 
     harvest: Array
     censored: npt.NDArray[np.bool_]
     spread: Array
     load: Array
+    lost: Array
 
     def rows(self) -> list["Seen"]:
         """One a node."""
-        return list(map(Seen, self.harvest, self.censored, self.spread, self.load))
+        return list(map(Seen, self.harvest, self.censored, self.spread, self.load, self.lost))
 
 
 @dataclass(frozen=True)
@@ -146,13 +149,13 @@ def _see(nodes: Sequence[NodeDays], site: SiteDays, past: int, shapes: Array, fu
     bound = lost > full_share
     free = gross - spent * full_s / SECONDS_PER_DAY  # at full, only what is spent comes in
     whole = np.where(bound, gross, np.maximum(free / np.maximum(1 - lost, 1e-9), gross))
-    harvest, censored, spread = np.full(size, np.nan), np.zeros(size, dtype=bool), np.ones(size)
+    harvest, censored, spread, share = np.full(size, np.nan), np.zeros(size, dtype=bool), np.ones(size), np.zeros(size)
     # Below zero by noise, too: a mean of what is cut off is too high.
-    harvest[row, place], censored[row, place] = whole, bound
+    harvest[row, place], censored[row, place], share[row, place] = whole, bound, lost
     spread[row, place] = np.where(bound, 1.0, 1 / (1 - np.minimum(lost, FULL_SHARE)))
     days = np.maximum(np.bincount(row, minlength=len(nodes)), 1)
     load = [np.bincount(row, joules, len(nodes)) / days for joules in (wake, sleep, leakage)]
-    return Seen(harvest, censored, spread, np.stack(load, axis=1))
+    return Seen(harvest, censored, spread, np.stack(load, axis=1), share)
 
 
 def _tail(budget: Budget, spent: Array) -> Array:
@@ -172,11 +175,13 @@ def _curtailed(full_s, shapes, row, place, lost):  # type: ignore[no-untyped-def
         least, end = 0.1 * shape.max(), len(shape)
         while end > 1 and shape[end - 1] <= least:
             end -= 1
-        since = min(max(end - full_s[i] / 3600.0, 0.0), 23.999)
+        # The last hour of a shift is harvested in part: its share comes before the shift's end, at the usual pace.
+        part = min(shape[end - 1] / max(shape[end - 2], 1e-12), 1.0) if end > 1 else 1.0
+        since = min(max(end - 1 + part - full_s[i] / 3600.0, 0.0), 23.999)
         hour, at, whole = int(since), 0.0, 0.0
         for h in range(end):
             if h == hour:
-                at = whole + (since - h) * shape[h]
+                at = whole + min((since - h) / (part if h == end - 1 else 1.0), 1.0) * shape[h]
             whole += shape[h]
         lost[i] = 1.0 - at / whole if hour < end else 0.0
 
@@ -260,17 +265,22 @@ class PastHarvest:
         NaN where a day says nothing. [W]
     bound : ndarray of bool, shape (nodes, days)
         Days mostly at full: the harvest was at least this.
+    lost : ndarray, shape (nodes, days)
+        Share of each day's harvest that fell into its time at full, and is made up for.
     """
 
     power: Array
     bound: npt.NDArray[np.bool_]
+    lost: Array
 
 
 def past_harvest(nodes: Sequence[NodeDays], site: SiteDays, today: np.datetime64) -> PastHarvest:
     """The harvest behind of a site's nodes, comparable from day to day; `site` as for `harvest.outlooks`."""
     past = int(site.index(np.array(today)))
-    power, bound = np.empty((len(nodes), past)), np.empty((len(nodes), past), dtype=bool)
+    size = len(nodes), past
+    power, bound, lost = np.empty(size), np.empty(size, dtype=bool), np.empty(size)
     for _, members in by_budget([node.budget for node in nodes]):
         known = behind([nodes[i] for i in members], site, past, FULL_SHARE_PAST)
         power[members], bound[members] = known.values / SECONDS_PER_DAY, known.seen.censored
-    return PastHarvest(power, bound)
+        lost[members] = known.seen.lost
+    return PastHarvest(power, bound, lost)

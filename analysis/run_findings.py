@@ -65,6 +65,7 @@ def _facts(site: SiteBook, nodes: list[NodeField]) -> Iterator[NodeFacts]:
     columns = {
         "harvest_w": past.power + _leakage_grown(site, length),
         "harvest_bound": past.bound,
+        "harvest_lost": past.lost,
         "wakes": wakes,
         "load_w": load.tolist(),
         "usable_j": in_hand.tolist(),

@@ -41,6 +41,31 @@ def test_correlated_noise_is_rarely_called_a_change():
     assert called <= 15
 
 
+def test_a_slow_fall_is_followed_to_where_it_has_got_to():
+    # A ramp of 80 days from day 120 on, and one of 120 days that is half way: where they began and what they have left.
+    rng = np.random.default_rng(6)
+    day = np.arange(240)
+    for begin, length in ((120, 80), (160, 120)):
+        series = 10 - 5 * np.clip((day - begin) / length, 0, 1) + rng.normal(0, 0.8, 240)
+        (change,) = find_changes(series[None], slow=True)
+        (step,) = find_changes(series[None])
+        assert change is not None
+        assert step is not None
+        assert abs(change.index - begin) <= 20
+        assert change.after == pytest.approx(10 - 5 * min((239 - begin) / length, 1), abs=0.6)
+        assert abs(change.index - begin) < abs(step.index - begin)
+
+
+def test_days_that_count_for_nothing_change_nothing():
+    rng = np.random.default_rng(7)
+    series = np.where(np.arange(200) < 140, 10.0, 6.0) + rng.normal(0, 1, 200)
+    odd = np.arange(200) % 2 == 0
+    (change,) = find_changes(np.where(odd, 3.0, series)[None], np.where(odd, 1e-9, 1.0)[None])
+    assert change is not None
+    assert abs(change.index - 140) <= 3
+    assert change.before == pytest.approx(series[1:140:2].mean(), abs=0.3)
+
+
 def test_too_short_a_series_says_nothing():
     assert find_changes(np.ones((1, 10))) == [None]
     assert find_changes(np.full((2, 100), np.nan)) == [None, None]

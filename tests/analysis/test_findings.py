@@ -320,6 +320,10 @@ def test_a_fall_at_a_source_that_seldom_rests_names_what_it_is_not_told_from():
 def test_a_sunny_harvest_must_fall_farther_than_the_season_leaves_in_doubt():
     yard = parse_budget((FOLDER / "budgets" / "yard-light.toml").read_text(), "yard-light.toml")
     one = node()
-    fallen = replace(one, harvest_w=fall(one.harvest_w, 90, 0.67))
-    assert names(find([fallen])) == {"harvest-short"}
-    assert find([replace(fallen, budget=yard, harvest_w=fallen.harvest_w * yard.harvest.mean_power / 70e-6)]) == []
+    fallen = [replace(one, harvest_w=fall(one.harvest_w, 90, left)) for left in (0.6, 0.75)]
+    (indoors,) = find([fallen[0]])
+    sunny = [replace(x, budget=yard, harvest_w=x.harvest_w * yard.harvest.mean_power / 70e-6) for x in fallen]
+    (outdoors,) = find([sunny[0]])
+    assert (indoors.finding, outdoors.finding) == ("harvest-short", "harvest-short")
+    assert outdoors.probability < indoors.probability
+    assert find([sunny[1]]) == []

@@ -1,0 +1,96 @@
+"""The chance that a node's harvest has fallen for good: how well a fault explains its days, and how well no fault."""
+
+import math
+
+import numpy as np
+from scipy.special import ndtr
+
+from analysis.change import Change
+from analysis.series import Floats
+from analysis.stops import least_median
+
+# By what the harvest of sound and of faulty nodes did on simulated fleets of five hands; relative to the level before.
+FAULTS_A_YEAR = 0.5  # odds of a lasting fall
+LEAST_FALL = 0.2  # of a fault; larger ones are equally likely
+WANDER, SUN = 0.045, 0.085  # sd of what place and work change by themselves, and of what the sun's height leaves
+COURSE = 0.09  # sd of the share of a day that came before full, over that share: the hour of full is not seen
+FOUND = 2.6  # by which the doubt of a step grows as it is the largest of all, and as levels wander for weeks
+ODD, ODD_SD = 0.02, 3.0  # of the changes by themselves, so many are so many times larger
+BACK = 0.1  # odds that a fall has ended since
+MADE_UP = 0.5  # sd of what is made up for of a day that was curtailed, over the usual scatter of days
+LATE_DAYS = 14  # that tell whether a fall lasts
+LOST_MOST = 0.9
+
+
+def counts(lost: Floats) -> Floats:
+    """What each day counts, of which a share was lost at full, beside a day of which none was."""
+    left = 1 - np.minimum(lost, LOST_MOST)
+    return np.asarray(1 / (1 + MADE_UP**2 * (1 / left**2 - 1)))
+
+
+def fall_of(change: Change | None) -> float:
+    """The share that a change takes away, zero where it adds."""
+    if change is None or change.after >= change.before:
+        return 0.0
+    return 1 - max(change.after, 0.0) / max(change.before, 1e-12)
+
+
+def chance_fallen(change: Change, harvest: Floats, bound: np.ndarray, lost: Floats, outdoors: bool) -> float:
+    """The chance that a change of harvest is a fall that lasts.
+
+    Parameters
+    ----------
+    change : Change
+        Of the days that are no bounds, by what they count (`counts`).
+    harvest : ndarray, shape (days,)
+        NaN where not known. [W]
+    bound : ndarray of bool, shape (days,)
+        Whether a day's is only the least it was.
+    lost : ndarray, shape (days,)
+        Share of each day's harvest that came while the storage was full.
+    outdoors : bool
+        Whether it follows the sun.
+
+    Notes
+    -----
+    Bayes: odds before, times how likely such a step is by a fault over how likely it is by itself, times how likely the
+    latest days are if it lasts over how likely they are if it lasts or has ended.
+    """
+    fall = fall_of(change)
+    if fall <= 0 or change.z >= 0:
+        return 0.0
+    told, begun = np.isfinite(harvest) & ~bound, np.arange(len(harvest)) >= change.index
+    step = fall / -change.z
+    courses = math.hypot(_made_up(lost[told & ~begun]), _made_up(lost[told & begun])) * COURSE * (1 - fall)
+    sd = math.sqrt((FOUND * step) ** 2 + courses**2 + WANDER**2 + (SUN**2 if outdoors else 0.0))
+    by_itself = (1 - ODD) * _normal(fall, sd) + ODD * _normal(fall, ODD_SD * sd)
+    by_fault = float(ndtr((fall - LEAST_FALL) / sd) - ndtr((fall - 1) / sd)) / (1 - LEAST_FALL)
+    odds = FAULTS_A_YEAR * math.sqrt(len(harvest) / 365) * by_fault / max(by_itself, 1e-300)
+    days = int((told & ~begun).sum()), max(int((told & begun).sum()), 1)
+    a_day = (step / math.sqrt(1 / max(days[0], 1) + 1 / days[1])) * change.before
+    for since in (change.index, len(harvest) - LATE_DAYS):
+        odds *= _lasts(change, harvest[since:], bound[since:], a_day)
+    return odds / (1 + odds)
+
+
+def _made_up(lost: Floats) -> float:
+    """What was made up for over what was seen, of the days by what they count."""
+    if not len(lost):
+        return 0.0
+    count, share = counts(lost), np.minimum(lost, LOST_MOST)
+    return float((count * share / (1 - share)).sum() / count.sum())
+
+
+def _lasts(change: Change, harvest: Floats, bound: np.ndarray, a_day: float) -> float:
+    """How likely days are if a fall lasts, over how likely they are if it lasts or has ended; `a_day` is one's sd."""
+    known = np.isfinite(harvest)
+    if not known.any():
+        return 1.0
+    level = float(least_median(harvest[known], bound[known]))
+    sd = math.hypot(a_day / math.sqrt(known.sum()), WANDER * change.before)
+    above, below = max(level - change.after, 0.0) / sd, max(change.before - level, 0.0) / sd
+    return 1 / (1 + BACK * math.exp(min((above**2 - below**2) / 2, 700.0)))
+
+
+def _normal(x: float, sd: float) -> float:
+    return math.exp(-((x / sd) ** 2) / 2) / (sd * math.sqrt(2 * math.pi))

@@ -97,13 +97,13 @@ def at_usual_warmth(ohm: Floats, ohm_sd: Floats, warmth: Floats, sd: Floats) -> 
     return ohm * factor, np.hypot(ohm_sd * factor, doubt)
 
 
-def fall_of_wake(steps: np.ndarray[Any, Any], budget: Budget) -> tuple[float, float]:
+def fall_of_wake(first: Floats, budget: Budget) -> tuple[float, float]:
     """What the wake's own charge adds to step over current, and the standard deviation of that. [ohm]
 
     Parameters
     ----------
-    steps : ndarray, shape (nodes, days, STEPS)
-        As for `resistances`, of the nodes of one budget.
+    first : ndarray, shape (nodes, 2)
+        Of `first_steps`, of all nodes of the budget.
 
     Notes
     -----
@@ -112,15 +112,14 @@ def fall_of_wake(steps: np.ndarray[Any, Any], budget: Budget) -> tuple[float, fl
     at the beginning only, R. What firmware does is told by how well the budget's resistance fits either reading, over
     the first month of all nodes of the budget, and where both fit, that is left open.
     """
-    seen, storage = steps[..., STEP_COUNT] > 0, budget.storage
-    if not seen.any():
+    storage, first = budget.storage, first[np.isfinite(first[:, 0])]
+    if not len(first):
         return 0.0, 0.0
     curve = curve_of(storage)
     middle = (storage.cutoff_voltage + storage.full_voltage) / 2
     low, high = 0.95 * middle, 1.05 * middle
     farad = float(curve.charge_at(high) - curve.charge_at(low)) / (high - low)
     fall = budget.load.wake_duration / farad if farad > 0 else 0.0
-    first = _first_steps(steps, seen)
     typical, degrees = np.median(first, axis=0)
     measured, (by, by_sd) = math.isfinite(degrees), WARMTH_PRIOR
     of_warmth = by * degrees if measured else 0.0
@@ -133,8 +132,12 @@ def fall_of_wake(steps: np.ndarray[Any, Any], budget: Budget) -> tuple[float, fl
     return chance * fall, math.sqrt(chance * (1 - chance)) * fall
 
 
-def _first_steps(steps: np.ndarray[Any, Any], seen: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
-    """Medians of the first month of each node that has steps: STEP_OHM, and STEP_WARMTH where all of it is known."""
+def first_steps(steps: np.ndarray[Any, Any]) -> Floats:
+    """Medians of the first month of each node: STEP_OHM, and STEP_WARMTH where all of it is known; NaN without steps.
+
+    `steps` as for `resistances`; shape (nodes, 2).
+    """
+    seen = steps[..., STEP_COUNT] > 0
     count = seen.cumsum(axis=1)
     node, day = np.nonzero(seen & (count <= BASELINE_DAYS))
     days = np.full((2, len(steps), BASELINE_DAYS), np.nan, dtype=steps.dtype)
@@ -142,7 +145,7 @@ def _first_steps(steps: np.ndarray[Any, Any], seen: np.ndarray[Any, Any]) -> np.
     unknown = np.isnan(steps[node, day, STEP_WARMTH])
     middle = np.stack([medians(column) for column in days], axis=1)
     middle[node[unknown], 1] = np.nan
-    return middle[seen.any(axis=1)]
+    return middle
 
 
 def without_fall(steps: np.ndarray[Any, Any], falls: Floats, capacity: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:

@@ -159,10 +159,12 @@ def silent_together(nodes: list[NodeBook]) -> list[NodeBook]:
     silent = np.array([book.silent_for > 0 for book in nodes])
     if silent.sum() < TOGETHER:
         return nodes
-    last, reach = np.array([(book.state.time, longest_interval(book.budget)) for book in nodes]).T
-    near = silent & (np.abs(last[:, None] - last) <= np.maximum(reach[:, None], reach))
-    together = silent & (near.sum(axis=1) >= max(TOGETHER, int((~silent).sum())))
-    return [replace(book, with_site=True) if lost else book for book, lost in zip(nodes, together, strict=True)]
+    lost = [book for book in nodes if book.silent_for > 0]
+    last, reach = np.array([(book.state.time, longest_interval(book.budget)) for book in lost]).T
+    near = np.abs(last[:, None] - last) <= np.maximum(reach[:, None], reach)
+    together = np.zeros(len(nodes), dtype=bool)
+    together[silent] = near.sum(axis=1) >= max(TOGETHER, int((~silent).sum()))
+    return [replace(book, with_site=True) if mark else book for book, mark in zip(nodes, together, strict=True)]
 
 
 def _with_lent_warmth(known: NumberedFleet, recent: dict[int, Recent], moment: datetime) -> dict[int, Recent]:

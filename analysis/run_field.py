@@ -73,46 +73,51 @@ def update_field(
 ) -> Iterator[tuple[NumberedFleet, Field]]:
     """Estimate every node from its evidence, write the ledger's ratios, and yield the fleet part by part."""
     earlier = read_earlier(store.cursor(), today)
-    new = known.only(np.setdiff1d(known.numbers, earlier.numbers))
-    begun = known.only(earlier.numbers)
-    tasks: list[tuple[NumberedFleet, Earlier | None]] = [(part, None) for part in _parts(new)]
-    tasks += [(part, earlier.only(part.numbers)) for part in _parts(begun)]
+    new, begun = (_parts(known.only(n)) for n in (np.setdiff1d(known.numbers, earlier.numbers), earlier.numbers))
+    tasks: list[tuple[NumberedFleet, Earlier | None]] = [(part, None) for part in new]
+    tasks += [(part, earlier.only(part.numbers)) for part in begun]
     with ThreadPoolExecutor(THREADS) as pool:
-        found = pool.map(lambda task: _update_part(store, task[0], task[1], today), tasks)
-        for done, pieces in enumerate(found):
-            progress("estimates", done + 1, len(tasks))
-            yield from pieces
+        for _ in range(2):  # again for the nodes that have outgrown where their filter stood: each looks at all days
+            outgrown = [known.numbers[:0]]
+            found = pool.map(lambda task: _update_part(store, task[0], task[1], today), tasks)
+            for done, (part, field, left) in enumerate(found):
+                progress("estimates", done + 1, len(tasks))
+                outgrown.append(left)
+                if len(part.nodes):
+                    yield part, field
+            again = known.only(np.concatenate(outgrown))
+            tasks = [(part, None) for part in _parts(again, min(PART_NODES, len(again.nodes) // THREADS + 1))]
 
 
-def _parts(known: NumberedFleet) -> list[NumberedFleet]:
-    return [known.only(known.numbers[low : low + PART_NODES]) for low in range(0, len(known.nodes), PART_NODES)]
+def _parts(known: NumberedFleet, size: int = PART_NODES) -> list[NumberedFleet]:
+    return [known.only(known.numbers[low : low + size]) for low in range(0, len(known.nodes), size)]
 
 
 def _update_part(
     store: Store, part: NumberedFleet, earlier: Earlier | None, today: date
-) -> list[tuple[NumberedFleet, Field]]:
-    """Estimate some nodes, each carried on where that is near enough to what its whole history would give."""
+) -> tuple[NumberedFleet, Field, Counts]:
+    """Estimate some nodes, and write what is known of them.
+
+    Those that have outgrown where they stood `earlier` are left out; their numbers are returned, too.
+    """
     cursor = store.cursor()
+    since, standing, outgrown = np.full(len(part.nodes), EVER), None, part.numbers[:0]
     if earlier is None:
         field, standing = estimate_anew(read_evidence(cursor, part), part, today)
-        cursor.close()
-        with store.write() as writer:
-            _put(writer, part, field, np.full(len(part.nodes), EVER))
+    else:
+        found = read_evidence(cursor, part, earlier.day)
+        field, left = carry_on(found, part, today, earlier, read_past(cursor, part, earlier))
+        since, outgrown = earlier.day[~left], part.numbers[left]
+        part, field = part.only(part.numbers[~left]), field.only(~left)
+    cursor.close()
+    with store.write() as writer:
+        if len(part.nodes):
+            _put(writer, part, field, since)
+        if standing is not None:
             writer.register("computed", standing_rows(standing, today))
             writer.execute("DELETE FROM standings s USING wanted w WHERE s.node_no = w.node_no")
             writer.execute("INSERT INTO standings BY NAME SELECT * FROM computed")
-        return [(part, field)]
-    found = read_evidence(cursor, part, earlier.day)
-    field, outgrown = carry_on(found, part, today, earlier, read_past(cursor, part, earlier))
-    cursor.close()
-    pieces = []
-    if not outgrown.all():
-        pieces.append((part.only(part.numbers[~outgrown]), field.only(~outgrown)))
-        with store.write() as writer:
-            _put(writer, *pieces[0], earlier.day[~outgrown])
-    if outgrown.any():
-        pieces += _update_part(store, part.only(part.numbers[outgrown]), None, today)
-    return pieces
+    return part, field, outgrown
 
 
 def _put(writer: duckdb.DuckDBPyConnection, part: NumberedFleet, field: Field, since: Dates) -> None:

@@ -18,6 +18,7 @@ from analysis.health import (
     at_usual_warmth,
     fade_or_leak,
     fall_of_wake,
+    first_steps,
     judge,
     resistances,
     without_fall,
@@ -59,23 +60,37 @@ def judge_nodes(
 ) -> list[NodeField]:
     """Lines and health of every node, in the order of `known`."""
     by_place = {book.place: book for site in books for book in site.nodes}
+    falls = _falls(fields)
     found: list[NodeField | None] = [None] * len(known.nodes)
     for part, field in fields:
         at = np.searchsorted(known.numbers, part.numbers).tolist()
         recent = [windows.get(number) for number in part.numbers.tolist()]
-        judged = _judge_part(part, field, [by_place.get(i) for i in at], recent)
+        of_wake = np.array([falls[number] for number in part.numbers.tolist()])
+        judged = _judge_part(part, field, [by_place.get(i) for i in at], recent, *of_wake.T)
         for i, node in zip(at, judged, strict=True):
             found[i] = node
     return [node for node in found if node is not None]
 
 
+def _falls(fields: list[tuple[NumberedFleet, Field]]) -> dict[int, tuple[float, float]]:
+    """`health.fall_of_wake` of each node, by node_no."""
+    first = np.concatenate([first_steps(field.resistance) for _, field in fields])
+    numbers = [number for part, _ in fields for number in part.numbers.tolist()]
+    falls: dict[int, tuple[float, float]] = {}
+    for budget, rows in by_budget([budget for part, _ in fields for budget in part.budgets]):
+        falls |= dict.fromkeys([numbers[i] for i in rows], fall_of_wake(first[rows], budget))
+    return falls
+
+
 def _judge_part(
-    part: NumberedFleet, field: Field, books: list[NodeBook | None], windows: list[tuple[float, ...] | None]
+    part: NumberedFleet,
+    field: Field,
+    books: list[NodeBook | None],
+    windows: list[tuple[float, ...] | None],
+    falls: Floats,
+    doubts: Floats,
 ) -> list[NodeField]:
     half = field.renewed + (field.days - field.renewed) // 2
-    falls, doubts = np.zeros((2, len(part.budgets)))  # of the wake's own charge
-    for budget, rows in by_budget(part.budgets):
-        falls[rows], doubts[rows] = fall_of_wake(field.resistance[rows], budget)
     steps = without_fall(field.resistance, falls, field.path[..., kalman.C])
     esr, earlier = (
         _less_sure(resistances(steps, field.renewed, last), falls, doubts, field) for last in (field.days, half)

@@ -11,6 +11,7 @@ from analysis.health import (
     at_usual_warmth,
     fade_or_leak,
     fall_of_wake,
+    first_steps,
     judge,
     leak_over_sleep,
     resistances,
@@ -153,25 +154,25 @@ def test_the_fall_by_the_wakes_own_charge_is_told_from_the_steps():
         worn = np.where(np.arange(90) < 40, 1.0, later)
         nodes = np.stack([steps(part * ohm * worn * (1 + rng.normal(0, 0.02, 90)), 0 * worn) for part in (0.8, 1, 1.2)])
         nodes[:, 50:60] = 0.0  # days without a step
-        return fall_of_wake(nodes, budget)
+        return fall_of_wake(first_steps(nodes), budget)
 
     for ohm, later, share in ((1, 1, 0), (1.2, 1, 0), (1, 3, 0), (1 + fall / esr, 1, 1), (1.2 + fall / esr, 1.5, 1)):
         found, doubt = told(ohm * esr, later)
         assert (found, doubt) == pytest.approx((share * fall, 0.0), abs=0.15 * fall)
-    assert fall_of_wake(np.zeros((3, 90, 4)), budget) == (0.0, 0.0)
+    assert fall_of_wake(first_steps(np.zeros((3, 90, 4))), budget) == (0.0, 0.0)
 
 
 def test_where_either_reading_fits_the_fall_by_the_wakes_own_charge_is_left_open():
     budget = conveyor_budget()
     fall = budget.load.wake_duration / STORAGE.capacitance
     budget = budget.model_copy(update={"storage": STORAGE.model_copy(update={"esr": 10 * fall})})
-    found, doubt = fall_of_wake(steps(np.full(90, 10.5 * fall), np.zeros(90))[None], budget)
+    found, doubt = fall_of_wake(first_steps(steps(np.full(90, 10.5 * fall), np.zeros(90))[None]), budget)
     assert (found, doubt) == pytest.approx((fall / 2, fall / 2), rel=0.1)
     # In the heat of a kiln, 40 K above, R is 0.73 of the budget's (0.8 % a kelvin, from memory): R + t / C then looks
     # like it.
     budget = budget.model_copy(update={"storage": STORAGE.model_copy(update={"esr": 2 * fall})})
     hot = np.stack([steps(np.full(90, fall * (2 * np.exp(-0.32) + 1)), np.full(90, 40.0))] * 6)
-    assert fall_of_wake(hot, budget)[0] > 0.8 * fall
+    assert fall_of_wake(first_steps(hot), budget)[0] > 0.8 * fall
 
 
 def test_a_capacity_that_fades_is_no_rise_of_resistance_where_the_step_holds_the_wakes_own_charge():

@@ -1,5 +1,6 @@
 """A new day carries on from where the filter stood, as near to what the whole history gives as is stated here."""
 
+from dataclasses import astuple
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -10,6 +11,7 @@ from analysis.posterior import LAG_DAYS
 from analysis.run_carry import TURN_DAYS, read_earlier
 from analysis.run_days import NumberedFleet, update_days
 from analysis.run_field import estimate_field, read_evidence, update_field
+from analysis.run_health import judge_nodes
 from fixtures.demo import load_history
 from fixtures.scatter import scattered_fleet
 from fixtures.simulate import simulate
@@ -154,6 +156,22 @@ def test_every_node_has_its_turn_within_four_weeks(book):
     assert max(-np.diff(left)) <= 2  # never many at once
     ages = [made - day for day in read_standings(book)[1]]
     assert min(ages) >= timedelta(days=LAG_DAYS)
+
+
+def test_health_does_not_depend_on_which_nodes_are_estimated_together(book):
+    """What a budget's parts do at a wake is told by all of them, not by those whose turn it is."""
+    moment, known = START + timedelta(days=DAYS - CARRIED_DAYS + 1), NumberedFleet.of(book)
+    update_days(book, known, moment, quietly)
+    parts = list(update_field(book, known, (moment + timedelta(days=1)).date(), quietly))
+    alone = [
+        (part.only(part.numbers[[i]]), field.only(np.arange(len(part.nodes)) == i))
+        for part, field in parts
+        for i in range(len(part.nodes))
+    ]
+    assert 1 < len(parts) < len(alone) == NODES
+    found, other = ([astuple(node.health) for node in judge_nodes(known, of, [], {})] for of in (parts, alone))
+    assert sum(row[2] == row[2] for row in found) > NODES / 3  # have a ratio of resistance
+    np.testing.assert_equal(found, other)
 
 
 # --- ledger rows ------------------------------------------------------------------------------------------------------

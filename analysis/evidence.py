@@ -35,10 +35,8 @@ from analysis.quiet_runs import (
     NOISE,
     REST_DOUBT,
     SLOWLY,
-    STEPS,
     SUMS,
     add_runs,
-    daily_steps,
     intervals,
     learn_between,
     look_up,
@@ -48,6 +46,7 @@ from analysis.quiet_runs import (
     redistribute,
 )  # fmt: skip
 from analysis.series import Calendar, Counts, Floats, Series
+from analysis.steps import STEPS, daily_steps
 from analysis.storage import leakage_power, storage_curve
 from analysis.thermometer import smooth
 from ingest.budget import Budget

@@ -15,8 +15,8 @@ from scipy.special import ndtr
 
 from analysis.daily import medians
 from analysis.outlook import curve_of
-from analysis.quiet_runs import STEP_COUNT, STEP_OHM, STEP_VAR, STEP_WARMTH
 from analysis.series import Counts, Floats
+from analysis.steps import STEP_COUNT, STEP_OHM, STEP_VAR, STEP_WARMTH
 from ingest.budget import DAYS_PER_YEAR, Budget, Storage
 
 Verdict = Literal["sound", "watch", "degraded", "spent", "not-enough-data"]

@@ -150,7 +150,7 @@ def _next_block(sums, work, wander, k, begun, x, p, blocks):  # type: ignore[no-
         if sums[day, POINTS] <= 0:
             continue
         _unpack(sums[day], a, b)
-        beta = lines_of(near, sums[day, VOLTAGE], sums[day, WARMTH], sums[day, MEASURED], h)
+        beta = lines_of(near, sums[day, VOLTAGE], sums[day, WARMTH], h)
         z = _surprise(a, b, h, beta, grown, noise)
         settling = (changed > 0.0 or block[WORKED] > 0.0) and day < first + CHANGE_DAYS
         if abs(z) > SUSPECT and not settling:
@@ -171,7 +171,7 @@ def _next_block(sums, work, wander, k, begun, x, p, blocks):  # type: ignore[no-
     block[FACTOR] = noise
     if block[POINTS] > 0.0 and changed == 0.0 and block[WORKED] == 0.0:
         _unpack(block, a, b)
-        beta = lines_of(near, block[VOLTAGE], block[WARMTH], block[MEASURED], h)
+        beta = lines_of(near, block[VOLTAGE], block[WARMTH], h)
         z = _surprise(a, b, h, beta, grown, 1.0)
         if abs(z) > SUSPECT_BLOCK:
             block[CHANGED] = FASTER if z > 0.0 else SLOWER
@@ -189,7 +189,7 @@ def _update(block, at, repeats, x, p, u, m):  # type: ignore[no-untyped-def]
     _unpack(block, a, b)
     for _ in range(1 + repeats):
         hold(at)
-        beta = lines_of(at, block[VOLTAGE], block[WARMTH], block[MEASURED], h)
+        beta = lines_of(at, block[VOLTAGE], block[WARMTH], h)
         product(h, p, hp)
         for r in range(LINES):
             for c in range(LINES):

@@ -1,10 +1,10 @@
-"""Kernels over one node's reports: energies by interval, the learnt week, quiet runs and steps, into day sums."""
+"""Kernels over one node's reports: energies by interval, the learnt week and quiet runs, into day sums."""
 
 import numpy as np
 from numba import njit
 
 from analysis.quiet import FLOOR_LOADS, LOAD_SHARE, learn, median
-from analysis.thermometer import FEIGNED_MOST, SMOOTHED, left_of_noise, mean_noise
+from analysis.thermometer import FEIGNED_MOST, SMOOTHED, bent, left_of_noise, mean_noise
 from analysis.whole_wakes import leave_rounding
 from ingest.counters import wake_step
 
@@ -12,17 +12,15 @@ LINES = 8  # wake, sleep, leakage, leakage by voltage, by its square, by tempera
 # Columns of a day's sums: upper triangle of the information matrix, right side, and these.
 RIGHT, POINTS, SECONDS, VOLTAGE, WARMTH, MEASURED = 36, 44, 45, 46, 47, 48
 SUMS = 49
-STEP_OHM, STEP_VAR, STEP_COUNT, STEP_WARMTH = range(4)  # columns of a day's resistance
-STEPS = 4
 STORED, WAKE, SLEEP, LEAK, THERMAL, CURRENT = range(6)  # rows of a budget's tables
 # Columns of a budget's figures.
 FULL, MIDDLE, NOISE, HOLE, BITS, RATE, MODE, POWER, SWING, CUT, LOAD, USUAL_WARMTH, SLOWLY = range(13)
-# Rows of an interval's flows: wake and sleep first.
-FLOW_LEAK, FLOW_VOLT, FLOW_SQUARE, FLOW_WARM, FLOW_THERMAL, FLOW_SLOW, JOINED = range(2, 9)
+# Rows of an interval's flows: wake and sleep first; the last is the thermal flow of an unmeasured day's sine.
+FLOW_LEAK, FLOW_VOLT, FLOW_SQUARE, FLOW_WARM, FLOW_THERMAL, FLOW_SLOW, JOINED, FLOW_TURN = range(2, 10)
 
 # Columns of a run's Gram matrix after its lines.
-RESPONSE, SLOPE, BEND, ONE = range(LINES, LINES + 4)
-COLUMNS = BALANCE = LINES + 4
+RESPONSE, SLOPE, BEND, ONE, CURVE, TURN = range(LINES, LINES + 6)
+COLUMNS = BALANCE = LINES + 6
 
 SLOW_SECONDS = 12 * 3600.0  # of a capacitor's slow branch; between the hours and the days that parts show
 SLOPE_DOUBT = 0.03  # random error of a run's slope, as a fraction of it,
@@ -36,10 +34,8 @@ WORKED_LEAST = 0.4  # of a source that has worked by this share of it
 LEFT_PER_SLOW = 3.0  # share of the mean harvest left in a spell of rest, per unit of the slow branch's line
 THERMAL_USUAL = 1e-3  # thermal line of a double-layer capacitor [1/K]
 WARMEST_HOUR = 15.0
-QUADRATURE = 4e-3  # thermal line of an unmeasured day's sine, per unit of the line it takes the place of
 THERMAL_DOUBT = 1e-3  # thermal line where temperature is not reported [1/K]
 LEAST_POINTS = 5
-LEAST_STEPS = 3
 FULL_MARGIN = 3.5  # in standard deviations of a reading: both ends this near to full is full
 OUTLIER = 6.0  # second differences beyond this many standard deviations
 NOISE_PRIOR = 4.0  # weight of the converter's noise against a run's own, in points
@@ -69,7 +65,7 @@ def _day_angle(time, midnights):  # type: ignore[no-untyped-def]
 @njit(cache=True, nogil=True, error_model="numpy")
 def intervals(t, v, wakes, boot, temp, midnights, sun, values, fig):  # type: ignore[no-untyped-def]
     """Budgeted energies of the interval ending at each report [J], and whether it is one: no hole, no restart."""
-    flow = np.zeros((9, len(t)))
+    flow = np.zeros((10, len(t)))
     angle = _day_angle(t[0], midnights)
     for i in range(1, len(t)):
         seconds = t[i] - t[i - 1]
@@ -101,7 +97,7 @@ def intervals(t, v, wakes, boot, temp, midnights, sun, values, fig):  # type: ig
         if measured:
             flow[FLOW_WARM, i] = leak * warm / 10.0
         else:
-            flow[FLOW_WARM, i] = QUADRATURE * thermal * fig[SWING] * (np.sin(angle) - np.sin(angle_before))
+            flow[FLOW_TURN, i] = thermal * fig[SWING] * (np.sin(angle) - np.sin(angle_before))
         flow[JOINED, i] = 1.0
     return flow
 
@@ -278,13 +274,14 @@ def _weights(a, b, t, levels, sigma, weight):  # type: ignore[no-untyped-def]
 def _levels(a, b, values, flow):  # type: ignore[no-untyped-def]
     """Of a run of reports a to b - 1: each point's row of the Gram matrix below; returns it and the energy spent. [J]
 
-    Cumulative flows of the lines, stored energy from the first point, budgeted discharge, its bend, one; and last,
-    in BALANCE, stored energy plus discharge.
+    Cumulative flows of the lines, stored energy from the first point, budgeted discharge, its bend, one, room for
+    `_straighten`; and last, in BALANCE, stored energy plus discharge.
     """
     levels = np.zeros((b - a, COLUMNS + 1))
     for j in range(1, b - a):
         for r in range(LINES):
             levels[j, r] = levels[j - 1, r] + flow[r, a + j]
+        levels[j, TURN] = levels[j - 1, TURN] + flow[FLOW_TURN, a + j]
     last = levels[b - a - 1]
     spent = last[0] + last[1] + last[2]
     for j in range(b - a):
@@ -317,6 +314,14 @@ def _add_run(a, b, t, v, temp, jitter, values, flow, fig, doubt, row):  # type: 
     bend the other lines in its place: what it adds to the line's square is taken away again.
     """
     levels, spent = _levels(a, b, values, flow)
+    measured = np.isfinite(temp[a]) and np.isfinite(temp[b - 1])
+    if not measured:
+        levels[:, CURVE] = bent(t[a:b], levels[:, FLOW_THERMAL])
+        levels[:, FLOW_THERMAL] -= levels[:, CURVE]
+        levels[:, TURN] = bent(t[a:b], levels[:, TURN])
+        usual = THERMAL_USUAL * fig[SLOWLY] * levels[:, CURVE]
+        levels[:, RESPONSE] += usual
+        levels[:, BALANCE] += usual
     weight = np.empty(b - a)
     variance = _weights(a, b, t, levels, fig[NOISE] * values[-1, a:b].max(), weight)
     noise = values[THERMAL, a:b].mean() ** 2 * mean_noise(jitter[a:b])
@@ -335,11 +340,13 @@ def _add_run(a, b, t, v, temp, jitter, values, flow, fig, doubt, row):  # type: 
         for c in range(r, COLUMNS):
             gram[r, c] /= variance
             gram[c, r] = gram[r, c]
-    measured = np.isfinite(temp[a]) and np.isfinite(temp[b - 1])
     thermal = 0.0 if measured else (values[THERMAL, a] * THERMAL_DOUBT * fig[SWING] / spent) ** 2
     harvest = (doubt * fig[POWER] * (t[b - 1] - t[a]) / spent) ** 2
     slope = SLOPE_DOUBT if measured else UNMEASURED[0] * fig[SWING]
     bend = BEND_DOUBT if measured else UNMEASURED[1] * fig[SWING]
+    if not measured:
+        _eliminate(gram, CURVE, THERMAL_DOUBT**2)
+        _eliminate(gram, TURN, THERMAL_DOUBT**2)
     gone = np.array([_eliminate(gram, ONE, np.inf), _eliminate(gram, SLOPE, slope**2 + harvest + thermal),
                      _eliminate(gram, BEND, bend**2)])  # fmt: skip
     leave_rounding(gram, points * values[WAKE, a:b].mean() ** 2 / variance)
@@ -360,40 +367,3 @@ def _add_run(a, b, t, v, temp, jitter, values, flow, fig, doubt, row):  # type: 
         row[WARMTH] += told * ((temp[a] + temp[b - 1]) / 2 - 25.0)
         row[MEASURED] += told
     return told
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _mean_step(ohms, warm, least, out):  # type: ignore[no-untyped-def]
-    """A day's trimmed mean resistance and its variance into `out`."""
-    middle = median(ohms)
-    off = np.empty(len(ohms))
-    for j in range(len(ohms)):
-        off[j] = abs(ohms[j] - middle)
-    spread = max(1.4826 * median(off), 0.5 * least)
-    total, kept = 0.0, 0
-    for j in range(len(ohms)):
-        if off[j] < 4.0 * spread:
-            total += ohms[j]
-            kept += 1
-    out[STEP_OHM] = total / kept
-    out[STEP_VAR] = spread**2 / kept
-    out[STEP_COUNT] = kept
-    out[STEP_WARMTH] = warm / len(ohms)
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def daily_steps(t, v, loaded, temp, current, noise, midnights, out):  # type: ignore[no-untyped-def]
-    """Each day's mean of (rest - loaded voltage) / current [ohm], its variance, count and temperature from 25 degC."""
-    a = np.searchsorted(t, midnights[0])
-    for day in range(len(midnights) - 1):
-        b = np.searchsorted(t, midnights[day + 1])
-        ohms = np.empty(b - a)
-        m, warm = 0, 0.0
-        for i in range(a, b):
-            if loaded[i] > 0.5 * v[i]:
-                ohms[m] = (v[i] - loaded[i]) / current[i]
-                warm += temp[i] - 25.0
-                m += 1
-        if m >= LEAST_STEPS:
-            _mean_step(ohms[:m], warm, 1.4 * noise / current[b - 1], out[day])
-        a = b

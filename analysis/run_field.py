@@ -11,10 +11,11 @@ import numpy as np
 import pyarrow as pa
 
 from analysis import kalman, posterior, state
-from analysis.quiet_runs import MEASURED, POINTS, STEPS, SUMS
+from analysis.quiet_runs import MEASURED, POINTS, SUMS
 from analysis.run_carry import Dates, Earlier, held, read_earlier, standing_rows
 from analysis.run_days import THREADS, NumberedFleet, Progress
 from analysis.series import Counts
+from analysis.steps import STEPS
 from ingest.store import Store, sql
 
 PART_NODES = 1000  # estimated together: bounds memory

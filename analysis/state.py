@@ -92,7 +92,7 @@ def sleep_behind(budget: Budget) -> tuple[float, float, float]:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def lines_of(x, volt, warmth, measured, jacobian):  # type: ignore[no-untyped-def]
+def lines_of(x, volt, warmth, jacobian):  # type: ignore[no-untyped-def]
     """The lines' coefficients at a state, and their derivatives by it, into `jacobian` (LINES, STATES)."""
     beta = np.empty(LINES)
     c = np.exp(x[CAPACITY] + x[FADE] + x[SHAPE] * volt + x[THERMAL] * warmth)
@@ -116,10 +116,6 @@ def lines_of(x, volt, warmth, measured, jacobian):  # type: ignore[no-untyped-de
     for r, by in ((3, BY_VOLT), (4, BY_SQUARE), (5, BY_WARMTH)):
         jacobian[r, LEAK] = jacobian[r, RISE] = beta[r]
         jacobian[r, by] = leak / c
-    if measured < 0.5:  # the line of leakage by temperature carries the sine of the unmeasured day instead
-        beta[5] = x[BY_WARMTH]
-        jacobian[5] = 0.0
-        jacobian[5, BY_WARMTH] = 1.0
     jacobian[6, THERMAL] = 1.0
     jacobian[7, SLOW] = 1.0
     return beta

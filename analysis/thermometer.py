@@ -4,6 +4,10 @@ Temperature moves the voltage of a storage at rest, and a night's fall in temper
 left of it, once slope and level have their doubt, is little more than a bend, and beside that a thermometer's noise is
 not small. Least squares would take the thermal line for too small (errors in variables) and bend the lines of wakes and
 sleep in its place, alike every night. So what the noise adds to the square of the line is taken away again.
+
+Where there is no thermometer, how far a night cools may be guessed, but not its course. A thermal line told from the
+bend of a guess is told from nothing, and takes capacity and leakage along, alike every night. So that line is taken to
+be straight in time, as wakes and sleep are, and what bends of a day's cosine and sine is a disturbance of each run.
 """
 
 import numpy as np
@@ -26,6 +30,12 @@ def smooth(x):  # type: ignore[no-untyped-def]
         if i < len(x) - 2:
             noise[i] = (x[i + 2] - 3.0 * x[i + 1] + 3.0 * x[i] - x[i - 1]) ** 2 / 20.0
     return out, noise
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def bent(t, line):  # type: ignore[no-untyped-def]
+    """How a run's line departs from one that goes straight in time from its first value, zero, to its last."""
+    return line - line[-1] * (t - t[0]) / (t[-1] - t[0])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -62,6 +62,12 @@ def test_temperature_tells_leakage():
     assert warm < 0.85 * plain
 
 
+def test_a_night_s_cooling_that_nobody_measured_does_not_pass_for_capacity():
+    rows = of_line(replace(ALL, kinds=("yard-light",), temp=False), "capacity_ratio")
+    # 0.07 is what six nodes whose capacity is known to a tenth leave of a mean's sd, and half of it again.
+    assert rows["estimate"].div(rows["true"]).mean() == pytest.approx(1.0, abs=0.07)
+
+
 @pytest.mark.parametrize(
     "finer_first",
     [

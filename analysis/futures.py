@@ -115,9 +115,11 @@ def _new_day(
         position = min(max(half + lanes.deviate[k] * per_sd, 0.0), last)
         below = np.uint64(position)
         factor = noise[below] + (position - below) * (noise[below + np.uint64(1)] - noise[below])
-        lanes.harvest[k] = mean * lanes.income[k] * factor * (node.stop_factor if day < lanes.stopped[k] else 1.0)
+        stopped = day < lanes.stopped[k]
+        lanes.harvest[k] = mean * lanes.income[k] * factor * (node.stop_factor if stopped else 1.0)
         lanes.leak[k] = lanes.leaky[k] * leaks
-        lanes.wake[k] = lanes.rate[k] * wakes * max(1.0 + node.rate_noise * normal(lanes.state[k], 1, NORMAL), 0.0)
+        spread = max(1.0 + node.rate_noise * normal(lanes.state[k], 1, NORMAL), 0.0)
+        lanes.wake[k] = lanes.rate[k] * spread * (min(wakes, node.wake_closed) if stopped else wakes)
 
 
 @compiled

@@ -30,6 +30,7 @@ NODE = np.dtype(
         *[(name, "f8") for name in ("wake_sd", "sleep_sd", "leakage_sd")],
         *[(name, "f8") for name in ("past_wake", "past_sleep", "past_leakage", "past_harvest")],  # J/d behind the level
         *[(name, "f8") for name in ("rate_sd", "rate_noise")],  # of the wake rate: lasting, and from day to day
+        ("wake_closed", "f8"),  # wake rate of a day at rest over its mean, where that is less
         *[(name, "f8") for name in ("level_now", "level_sd", "level_tilt", "level_keep", "level_noise")],
         *[(name, "f8") for name in ("mean_sd", "noise_now", "noise_keep", "site_share")],
         *[(name, "f8") for name in ("stop_days", "stop_share", "stop_factor")],  # of a stop that is still on

@@ -118,7 +118,8 @@ class NodeOutlook:
     wake_week : ndarray, shape (7,)
         Wake rate of the seven days ahead over its mean.
     wake_closed : float
-        Wake rate of a day that is wholly closed over the mean, where that is less than its weekday's.
+        Wake rate of a day that is wholly closed, or of a stop that is still on, over the mean, where that is less than
+        its weekday's.
     wake_hours : ndarray, shape (24,)
         Wake rate of the 24 hours after the forecast's hour over its mean.
     wake_ratio, sleep_ratio, leakage_ratio, capacity_ratio : float
@@ -261,6 +262,7 @@ def record(node: NodeOutlook, seed: int) -> Any:
         *("stop_days", "stop_share", "stop_factor"),
     ):
         row[name] = getattr(harvest, name)
+    row["wake_closed"] = node.wake_closed
     row["middle"] = harvest.shapes.mean()
     row["dark"] = node.dark or node.voltage <= node.budget.storage.cutoff_voltage
     row["seed"] = np.random.SeedSequence([seed, zlib.crc32(node.node_id.encode())]).generate_state(1, np.uint64)[0]

@@ -16,7 +16,8 @@ OPEN_SHARE = 0.5  # a day whose closures leave less is closed
 IDLE_SHARE = 0.25  # of the mean harvest; a day with less is idle
 CLOSED_DAYS = 2  # that must have been seen,
 CLOSED_REACH = 14  # with open ones so many days before or after;
-CLOSED_BELIEF = 1.0  # how many days the belief is worth that wakes go on as ever, or as on idle days
+REST_SD = 0.1  # least relative sd of a day at rest about what days at rest have in common;
+AS_EVER_SD, AS_IDLE_SD = 0.4, 0.2  # how far it may be from the usual rate, and a closed day's from an idle one's
 FOLLOWS = 0.8  # of the usual rate: wakes that fall to less follow the work
 BELIEF_SD = 0.1  # relative, of the budget's rate
 
@@ -116,14 +117,18 @@ def _closed(
 
     Each kind of days at rest is held towards what those before it told, the first towards one.
     """
-    share = 1.0
+    share, variance = 1.0, AS_EVER_SD**2
     for rest in kinds:
         near = np.abs(day[rest][:, None] - day[open_]) <= np.timedelta64(CLOSED_REACH, "D")
         usual = (near @ rate[open_]) / np.maximum(near.sum(axis=1), 1)
         told = usual > 0
         if told.sum() >= CLOSED_DAYS:
-            ratio = float((rate[rest][told] / usual[told]).sum())
-            share = (ratio + CLOSED_BELIEF * share) / (int(told.sum()) + CLOSED_BELIEF)
+            ratio = rate[rest][told] / usual[told]
+            doubt = max(float(ratio.std()), REST_SD) ** 2 / len(ratio)
+            gain = variance / (variance + doubt)
+            share += gain * (float(ratio.mean()) - share)
+            variance *= 1 - gain
+        variance += AS_IDLE_SD**2
     return share if share < FOLLOWS else np.inf
 
 

@@ -230,6 +230,17 @@ def test_closed_days_spend_as_few_wakes_as_closed_days_did() -> None:
     assert found.usable[1, ten, 2] == pytest.approx(10 - 10 * 0.2 * 2.1, rel=0.02)
 
 
+def test_a_stop_that_is_still_on_spends_as_few_wakes_as_closed_days_did() -> None:
+    # By hand: the stop has lasted 1000 days, so it outlasts ten more: 70 wakes of 0.03 J a day against a fifth of them.
+    stopped = replace(steady(2.1, days=20), stop_days=1000.0, stop_share=1.0, stop_factor=0.0)
+    of = budget(100, wakes=70)
+    as_ever, resting = node(stopped, of, usable=10.0), node(stopped, of, usable=10.0, wake_closed=0.2)
+    found = forecast([as_ever, resting], paths=20)
+    assert found.p_dark_7d.tolist() == [1.0, 0.0]
+    ten = list(found.days_ahead).index(10.0)
+    assert found.usable[1, ten, 2] == pytest.approx(10 - 10 * 0.2 * 2.1, rel=0.02)
+
+
 def test_a_harvest_spares_a_primary_cell_and_does_not_charge_it() -> None:
     plain = budget(sleep=20.0, harvest=70.0)
     cell = plain.model_copy(update={"storage": plain.storage.model_copy(update={"technology": "primary"})})

@@ -7,15 +7,14 @@ from scipy.special import ndtr
 
 from analysis.change import Change
 from analysis.series import Floats
-from analysis.stops import least_median
 
 # By what the harvest of sound and of faulty nodes did on simulated fleets of five hands; relative to the level before.
-FAULTS_A_YEAR = 0.5  # odds of a lasting fall
+FAULTS_A_YEAR = 0.35  # odds of a lasting fall
 LEAST_FALL = 0.2  # of a fault; larger ones are equally likely
-WANDER, SUN = 0.045, 0.085  # sd of what place and work change by themselves, and of what the sun's height leaves
-COURSE = 0.09  # sd of the share of a day that came before full, over that share: the hour of full is not seen
-FOUND = 2.6  # by which the doubt of a step grows as it is the largest of all, and as levels wander for weeks
-ODD, ODD_SD = 0.02, 3.0  # of the changes by themselves, so many are so many times larger
+WANDER, SUN = 0.06, 0.09  # sd of what place and work change by themselves, and of what the sun's height leaves
+COURSE = 0.07  # sd of the share of a day that came before full, over that share: the hour of full is not seen
+FOUND = 2.0  # by which the doubt of a step grows as it is the largest of all, and as levels wander for weeks
+ODD, ODD_SD = 0.01, 3.0  # of the changes by themselves, so many are so many times larger
 BACK = 0.1  # odds that a fall has ended since
 MADE_UP = 0.5  # sd of what is made up for of a day that was curtailed, over the usual scatter of days
 LATE_DAYS = 14  # that tell whether a fall lasts
@@ -69,7 +68,7 @@ def chance_fallen(change: Change, harvest: Floats, bound: np.ndarray, lost: Floa
     days = int((told & ~begun).sum()), max(int((told & begun).sum()), 1)
     a_day = (step / math.sqrt(1 / max(days[0], 1) + 1 / days[1])) * change.before
     for since in (change.index, len(harvest) - LATE_DAYS):
-        odds *= _lasts(change, harvest[since:], bound[since:], a_day)
+        odds *= _lasts(change, harvest[since:], a_day)
     return odds / (1 + odds)
 
 
@@ -81,13 +80,15 @@ def _made_up(lost: Floats) -> float:
     return float((count * share / (1 - share)).sum() / count.sum())
 
 
-def _lasts(change: Change, harvest: Floats, bound: np.ndarray, a_day: float) -> float:
-    """How likely days are if a fall lasts, over how likely they are if it lasts or has ended; `a_day` is one's sd."""
-    known = np.isfinite(harvest)
-    if not known.any():
+def _lasts(change: Change, harvest: Floats, a_day: float) -> float:
+    """How likely days are if a fall lasts, over how likely they are if it lasts or has ended; `a_day` is one's sd.
+
+    Their median is the least that it can be where some are only bounds: low, it says nothing; high, it ends a fall.
+    """
+    known = harvest[np.isfinite(harvest)]
+    if not len(known):
         return 1.0
-    level = float(least_median(harvest[known], bound[known]))
-    sd = math.hypot(a_day / math.sqrt(known.sum()), WANDER * change.before)
+    level, sd = float(np.median(known)), math.hypot(a_day / math.sqrt(len(known)), WANDER * change.before)
     above, below = max(level - change.after, 0.0) / sd, max(change.before - level, 0.0) / sd
     return 1 / (1 + BACK * math.exp(min((above**2 - below**2) / 2, 700.0)))
 

@@ -7,10 +7,11 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from analysis.held import Held
 from analysis.ledger import full_margin
 from analysis.level import above
 from analysis.outlook import curve_of
-from analysis.series import by_budget
+from analysis.series import Counts, by_budget
 from analysis.site_days import Days, SiteDays, active_hours, day_shapes
 from ingest.budget import SECONDS_PER_DAY, Budget
 
@@ -19,6 +20,7 @@ Array = npt.NDArray[np.float64]
 OBSERVED_SHARE = 0.9  # of a day that must be seen for its harvest to count
 FULL_SHARE = 0.7  # of the active time at full from which a day is only a lower bound
 FULL_SHARE_PAST = 0.9  # the same where days are compared with each other: what is left tells of a lasting change
+OFF_SHARE = 0.25  # of the best hour's harvest: the last hour with more ends the day
 CLOSED_SHARE = 0.2  # days whose weekday and closures leave less than this say nothing about the level
 WEEK_DAYS = 84  # that the factors of weekdays are told from
 WEEK_ROUNDS = 4
@@ -42,6 +44,8 @@ class NodeDays:
         Time at full and time seen. [s]
     profile : ndarray, shape (24,), optional
         Course over the day, from `site_days.hour_profile`.
+    held : Held, optional
+        The node's own full voltage.
     """
 
     node_id: str
@@ -54,6 +58,7 @@ class NodeDays:
     full_s: Array
     observed_s: Array
     profile: Array | None = None
+    held: Held | None = None
 
 
 @dataclass(frozen=True)
@@ -108,18 +113,24 @@ class Behind:
     values: Array
 
 
-def behind(nodes: Sequence[NodeDays], site: SiteDays, past: int, full_share: float = FULL_SHARE) -> Behind:
+def behind(
+    nodes: Sequence[NodeDays], site: SiteDays, past: int, full_share: float = FULL_SHARE, alike: bool = False
+) -> Behind:
     """What the first `past` days of the site's calendar tell of nodes of one budget.
 
     Parameters
     ----------
     full_share : float
         Share of the active time at full from which a day is only a lower bound.
+    alike : bool
+        Whether days long past are compared with late ones: a course that the budget plans does not change with what
+        has been seen of late.
     """
     budget = nodes[0].budget
     season = site.sky.mean(axis=1) if budget.harvest.source == "light-outdoor" else np.ones(site.days)
     plan = active_hours(budget.harvest)
-    profiles = np.stack([plan if node.profile is None else node.profile for node in nodes])
+    planned = alike and budget.harvest.active_hours is not None
+    profiles = np.stack([plan if planned or node.profile is None else node.profile for node in nodes])
     shapes = np.broadcast_to(day_shapes(budget.harvest, site, profiles), (len(nodes), site.days, 24))
     opened = np.einsum("ndh,dh->nd", shapes[:, :past], site.closed[:past])
     seen = _see(nodes, site, past, shapes, full_share)
@@ -143,7 +154,7 @@ def _see(nodes: Sequence[NodeDays], site: SiteDays, past: int, shapes: Array, fu
         for name in ("net_harvest_j", "wake_j", "sleep_j", "leakage_j", "full_s")
     )
     gross, spent = net + leakage, wake + sleep + leakage
-    full_s = np.maximum(full_s - _tail(nodes[0].budget, spent), 0.0)
+    full_s = np.maximum(full_s - _tail(nodes, spent, row), 0.0)
     lost = np.empty(len(row))
     _curtailed(full_s, shapes, row, place, lost)
     bound = lost > full_share
@@ -158,13 +169,17 @@ def _see(nodes: Sequence[NodeDays], site: SiteDays, past: int, shapes: Array, fu
     return Seen(harvest, censored, spread, np.stack(load, axis=1), share)
 
 
-def _tail(budget: Budget, spent: Array) -> Array:
-    """How long a day a node still reads full after its harvest has ended, at most the night. [s]"""
+def _tail(nodes: Sequence[NodeDays], spent: Array, row: Counts) -> Array:
+    """How long a day a node still reads full after its harvest has ended, at most the night; `row` is the node. [s]"""
+    budget = nodes[0].budget
     curve, full = curve_of(budget.storage), budget.storage.full_voltage
-    held = curve.full_j - float(np.asarray(curve.energy(full - full_margin(budget))))
+    held = np.array([(np.nan, np.nan) if node.held is None else node.held[2:] for node in nodes])
+    counts = np.where(np.isnan(held[:, 0]), full - full_margin(budget), held[:, 0])
+    usual = np.where(np.isnan(held[:, 1]), full, held[:, 1])
+    above = np.maximum(np.asarray(curve.energy(usual)) - np.asarray(curve.energy(counts)), 0.0)
     outdoors = budget.harvest.source == "light-outdoor"
     idle = 0.5 if outdoors else float((active_hours(budget.harvest) == 0).mean())
-    return np.asarray(np.minimum(held / np.maximum(spent, 1e-12), idle) * SECONDS_PER_DAY)
+    return np.asarray(np.minimum(above[row] / np.maximum(spent, 1e-12), idle) * SECONDS_PER_DAY)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -172,7 +187,7 @@ def _curtailed(full_s, shapes, row, place, lost):  # type: ignore[no-untyped-def
     """Share of each day's harvest that fell into its time at full, if that was the end of its active hours."""
     for i in range(len(full_s)):
         shape = shapes[row[i], place[i]]
-        least, end = 0.1 * shape.max(), len(shape)
+        least, end = OFF_SHARE * shape.max(), len(shape)
         while end > 1 and shape[end - 1] <= least:
             end -= 1
         # The last hour of a shift is harvested in part: its share comes before the shift's end, at the usual pace.
@@ -280,7 +295,11 @@ def past_harvest(nodes: Sequence[NodeDays], site: SiteDays, today: np.datetime64
     size = len(nodes), past
     power, bound, lost = np.empty(size), np.empty(size, dtype=bool), np.empty(size)
     for _, members in by_budget([node.budget for node in nodes]):
-        known = behind([nodes[i] for i in members], site, past, FULL_SHARE_PAST)
-        power[members], bound[members] = known.values / SECONDS_PER_DAY, known.seen.censored
+        known = behind([nodes[i] for i in members], site, past, FULL_SHARE_PAST, alike=True)
+        planned = nodes[members[0]].budget.harvest.active_days
+        idle = np.zeros(past, dtype=bool) if planned is None else ~np.isin(site.weekday[:past], planned)
+        # A dark spell spreads its harvest over the days of rest, too, so that the others on these would seem poor.
+        power[members] = np.where(idle, np.nan, known.values / SECONDS_PER_DAY)
+        bound[members] = known.seen.censored
         lost[members] = known.seen.lost
     return PastHarvest(power, bound, lost)

@@ -25,6 +25,7 @@ class Held(NamedTuple):
     full: float
     highest: float
     counts_from: float = np.nan  # at or above it a day's highest voltage is full; NaN: as by the budget
+    usual: float = np.nan  # a day's highest voltage when full; NaN: never seen full
 
 
 @njit(cache=True, nogil=True)
@@ -74,12 +75,13 @@ def _held_at(top_v, top_s, full, margin, battery):  # type: ignore[no-untyped-de
         if not battery:
             own = _held(volts, top_s[days], (1 - REACH) * full, full + margin, margin / 2)
             if own < full - margin / 2:
-                return own, own, own - margin
+                return own, own, own - margin, own
         reached = np.sort(volts[volts >= full - margin])
         if len(reached) >= LEAST_DAYS:
-            own = _quantile(reached, 0.5) if battery else full
-            return max(full, own), max(full, _quantile(reached, HIGHEST_SHARE)), np.nan
-    return full, full, np.nan
+            usual = _quantile(reached, 0.5)
+            own = usual if battery else full
+            return max(full, own), max(full, _quantile(reached, HIGHEST_SHARE)), np.nan, usual
+    return full, full, np.nan, np.nan
 
 
 @njit(cache=True, nogil=True)

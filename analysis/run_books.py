@@ -272,7 +272,7 @@ def _harvest_days(
     return NodeDays(
         book.node.node_id, book.budget, days.day, days.net_harvest_j, days.wake_j, days.sleep_j,
         leakage * days.observed_s, days.full_s, days.observed_s,
-        None if recent.course is None else recent.course.harvest,
+        None if recent.course is None else recent.course.harvest, book.held,
     )  # fmt: skip
 
 

@@ -1,3 +1,5 @@
+from typing import Any
+
 import numpy as np
 import plain_predictors
 import pytest
@@ -5,7 +7,9 @@ from irradiance_years import YEARS, Year
 from outlooks import TEXT
 
 from analysis.harvest import outlooks
-from analysis.harvest_behind import NodeDays
+from analysis.harvest_behind import NodeDays, past_harvest
+from analysis.held import Held
+from analysis.ledger import full_margin
 from analysis.outlook import HarvestOutlook
 from analysis.site_days import Closure, SiteDays
 from ingest.budget import Budget, parse_budget
@@ -157,6 +161,31 @@ def test_a_day_half_at_full_is_made_up_for() -> None:
     )  # fmt: skip
     working = one(node, site()).expected[:5].mean() * 5 / 7
     assert working == pytest.approx(8.0 * 5 / 7, rel=0.2)
+
+
+def days_full_from_14(of: Budget, full_h: float, lit_h: float, **kw: Any) -> NodeDays:
+    """60 days of 0.5 J an hour from 6 o'clock on, 2 J spent a day; full from 14 o'clock on for `lit_h` hours of it."""
+    spent, zero = np.full(60, 2.0), np.zeros(60)
+    harvest = np.full(60, 4.0) + spent * lit_h / 24
+    full_s, whole = np.full(60, full_h * 3600.0), np.full(60, 86400.0)
+    return NodeDays("a", of, FIRST + np.arange(60), harvest, spent, zero, zero, full_s, whole, **kw)
+
+
+def test_a_node_reads_full_until_it_has_fallen_from_its_own_full_voltage() -> None:
+    # Of 1 F: an hour's spending lies between where it stands full and where it no longer counts.
+    of = budget(microwatt=50.0).model_copy(update={"name": "shift"})
+    own = float(np.sqrt((5.0 - full_margin(of)) ** 2 + 2 * 2.0 / 24))
+    made = past_harvest([days_full_from_14(of, 9.0, 8.0, held=Held(5.0, 5.0, usual=own))], site(), FIRST + 60)
+    assert made.lost[0, 0] == pytest.approx(0.5, abs=1e-4)
+    assert np.nanmean(made.power) * 86400 * 7 / 5 == pytest.approx(8.0, rel=0.05)  # five working days a week
+
+
+def test_a_shift_ends_within_an_hour_and_noise_at_night_is_none_of_it() -> None:
+    of = budget(microwatt=50.0, active=False)
+    hour = np.arange(24)
+    profile = np.where(hour < 6, 0.15, np.clip(21.5 - hour, 0.15, 1.0))
+    made = past_harvest([days_full_from_14(of, 7.5, 7.5, profile=profile)], site(), FIRST + 60)
+    assert np.nanmean(made.power) * 86400 == pytest.approx(15.5 * 0.5, rel=0.1)  # noise adds a tenth to the course
 
 
 def test_past_closures_leave_the_level_alone_and_planned_ones_cut_the_days_ahead() -> None:

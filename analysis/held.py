@@ -7,6 +7,7 @@ import numpy.typing as npt
 from numba import njit
 
 from analysis.ledger import full_margin
+from analysis.series import Counts, by_budget
 from ingest.budget import Budget
 
 Array = npt.NDArray[np.float64]
@@ -46,13 +47,17 @@ def _held(top_v, top_s, low, high, margin):  # type: ignore[no-untyped-def]
     return best
 
 
-def held_at(top_v: Array, top_s: Array, budget: Budget) -> Held:
-    """A node's own full voltage, from the last of its days on which it was full.
+def held_at(top_v: Array, top_s: Array, offsets: Counts, budgets: list[Budget]) -> list[Held]:
+    """Each node's own full voltage, from the last of its days on which it was full.
 
     Parameters
     ----------
     top_v, top_s : ndarray, shape (days,)
         Highest voltage of each day, and the time at it. [V, s] NaN where not known.
+    offsets : ndarray of int64, shape (nodes + 1,)
+        Node i has the days offsets[i] to offsets[i + 1].
+    budgets : list of Budget
+        One a node.
 
     Notes
     -----
@@ -61,8 +66,18 @@ def held_at(top_v: Array, top_s: Array, budget: Budget) -> Held:
     Warmth moves a full capacitor's voltage above its full one, but not its charge. A battery's voltage tells of another
     threshold above the budget's only: below, it may be flat for months.
     """
-    storage = budget.storage
-    return Held(*_held_at(top_v, top_s, storage.full_voltage, full_margin(budget), storage.is_battery))
+    figures, found = np.empty((len(budgets), 3)), np.empty((len(budgets), len(Held._fields)))
+    for budget, rows in by_budget(budgets):
+        figures[rows] = budget.storage.full_voltage, full_margin(budget), budget.storage.is_battery
+    _held_each(top_v, top_s, offsets, figures, found)
+    return [Held(*row) for row in found.tolist()]
+
+
+@njit(cache=True, nogil=True)
+def _held_each(top_v, top_s, offsets, figures, found):  # type: ignore[no-untyped-def]
+    for n, (full, margin, battery) in enumerate(figures):
+        days = slice(offsets[n], offsets[n + 1])
+        found[n, :] = _held_at(top_v[days], top_s[days], full, margin, battery > 0.0)
 
 
 @njit(cache=True, nogil=True)
@@ -94,6 +109,6 @@ def _quantile(ordered, share):  # type: ignore[no-untyped-def]
     return ordered[low] + step * part if part < 0.5 else ordered[high] - step * (1 - part)
 
 
-def seconds_full(full_s: Array, top_v: Array, top_s: Array, held: Held) -> Array:
-    """Time of each day at the node's own full voltage [s], as in the view `ledger`."""
-    return np.where(top_v >= held.counts_from, np.maximum(full_s, top_s), full_s)
+def seconds_full(full_s: Array, top_v: Array, top_s: Array, counts_from: Array | float) -> Array:
+    """Time of each day at the node's own full voltage (of `Held`) [s], as in the view `ledger`."""
+    return np.where(top_v >= counts_from, np.maximum(full_s, top_s), full_s)

@@ -18,6 +18,7 @@ from analysis.run_books import HORIZON_DAYS, NodeBook, Rest, SiteBook
 from analysis.scores import Correction
 from analysis.series import Floats
 from analysis.wakes import IDLE_SHARE, wake_plan
+from analysis.warm_days import air_of
 from ingest.budget import DAYS_PER_YEAR, SECONDS_PER_DAY, Budget
 
 SEED = 20260101
@@ -110,14 +111,15 @@ def node_outlooks(books: list[SiteBook], days: int) -> tuple[list[int], list[Nod
     for site in books:
         today = np.datetime64(site.today.date())
         ahead = outlooks(site.days, site.calendar, today, site.today.hour, days)
+        air = air_of(site.calendar.latitude, today + np.arange(days))
         for book, rest, harvest in zip(site.nodes, site.rests, ahead, strict=True):
-            found.append(_outlook(book, rest, harvest, site.calendar.latitude, today, site.today.hour))
+            found.append(_outlook(book, rest, harvest, air, today, site.today.hour))
             rows.append(book.place)
     return rows, found
 
 
 def _outlook(
-    book: NodeBook, rest: Rest, harvest: HarvestOutlook, latitude: float, today: np.datetime64, hour: int
+    book: NodeBook, rest: Rest, harvest: HarvestOutlook, air: Floats, today: np.datetime64, hour: int
 ) -> NodeOutlook:
     account, now = book.account, book.now()
     wake_sd, sleep_sd, leakage_sd = map(float, per_capacity_sd(book.field.covariance[book.row]))
@@ -126,7 +128,7 @@ def _outlook(
     by_hour = None if course is None else course.wakes
     rate = book.budget.load.wakes_per_day
     plan = wake_plan(account.day, account.wakes, account.observed_s, today, rate, by_hour, hour, rest.opened, rest.idle)
-    open_, coming = harvest.closure, today + np.arange(len(harvest.closure))
+    open_ = harvest.closure
     resting = np.where(harvest.week * open_ < IDLE_SHARE, 1.0, 1.0 - open_)
     return NodeOutlook(
         book.node.node_id,
@@ -152,7 +154,7 @@ def _outlook(
         fade_per_year=fade,
         fade_sd=fade_sd,
         temperature=book.temperature,
-        leakage_days=rest.warmth.leakage(latitude, coming, resting),
+        leakage_days=rest.warmth.leakage(air, resting),
         held=book.held,
     )
 

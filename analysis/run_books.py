@@ -3,6 +3,7 @@
 from collections import defaultdict
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from itertools import pairwise
 from typing import NamedTuple
 
 import duckdb
@@ -26,7 +27,7 @@ from analysis.series import Counts, Floats, calendar
 from analysis.site_days import Closure, SiteDays
 from analysis.storage import LEAKAGE_DOUBLING_K, TEMPERATURE_REFERENCE_C, StorageCurve
 from analysis.wakes import idle_days
-from analysis.warm_days import Course, course_of
+from analysis.warm_days import Course, air_of, courses_of, usual_season
 from analysis.warmth import place_names
 from ingest.budget import Budget
 from ingest.fleet import Node, Site
@@ -37,9 +38,8 @@ TOGETHER = 4  # nodes that fall silent at once, and more than are still heard, f
 NEW_HARVEST = {"harvester-replaced", "relocated"}  # visits after which earlier harvest says nothing
 
 
-@dataclass(frozen=True)
-class Account:
-    """The ledger of one node, arrays over its days; units as in the table `ledger`."""
+class Account(NamedTuple):
+    """The ledger of a node, or of several one after another, arrays over days; units as in the table `ledger`."""
 
     day: np.ndarray
     net_harvest_j: Floats
@@ -115,6 +115,8 @@ class SiteBook:
     today: datetime  # site time
     calendar: SiteDays
     nodes: list[NodeBook]
+    account: Account  # of all of them: node i has the days offsets[i] to offsets[i + 1]
+    offsets: Counts
     rests: list[Rest]
     days: list[NodeDays]
 
@@ -135,23 +137,35 @@ def site_books(
     recent : dict
         By node_no.
     """
-    estimates = {int(n): (field, i) for part, field in fields for i, n in enumerate(part.numbers)}
     recent = _with_lent_warmth(known, recent, moment)
-    accounts = _accounts(ledger, known.numbers)
-    by_site: defaultdict[str, list[NodeBook]] = defaultdict(list)
-    for i, (number, node, budget) in enumerate(zip(known.numbers.tolist(), known.nodes, known.budgets, strict=True)):
+    estimates = {int(n): (field, i) for part, field in fields for i, n in enumerate(part.numbers)}
+    at: defaultdict[str, list[int]] = defaultdict(list)
+    for i, (number, node) in enumerate(zip(known.numbers.tolist(), known.nodes, strict=True)):
         if number in recent:
-            silence = moment.timestamp() - recent[number].state.time
-            silent = silence if silence > longest_interval(budget) else 0.0
-            account, tops = accounts[i], (accounts[i].top_v, accounts[i].top_s)
-            own = held_at(*tops, budget)
-            if own.counts_from == own.counts_from:
-                account = replace(account, full_s=seconds_full(account.full_s, *tops, own))
-            book = NodeBook(i, node, budget, *estimates[number], account, silent, recent[number], own)
-            by_site[node.site].append(book)
-    return [
-        _site_book(known, known.fleet.sites[site], silent_together(nodes), moment) for site, nodes in by_site.items()
-    ]
+            at[node.site].append(i)
+    books = []
+    for site, places in at.items():
+        numbers = known.numbers[places]
+        account, offsets = _accounts(ledger, numbers)
+        held = held_at(account.top_v, account.top_s, offsets, [known.budgets[i] for i in places])
+        counts_from = np.array([own.counts_from for own in held]).repeat(np.diff(offsets))
+        full_s = seconds_full(account.full_s, account.top_v, account.top_s, counts_from)
+        account = account._replace(full_s=full_s)
+        nodes = [
+            NodeBook(
+                i, known.nodes[i], known.budgets[i], *estimates[number], mine,
+                _silent_for(recent[number].state, known.budgets[i], moment), recent[number], own,
+            )
+            for i, number, mine, own in zip(places, numbers.tolist(), _each(account, offsets), held, strict=True)
+        ]  # fmt: skip
+        books.append(_site_book(known, known.fleet.sites[site], silent_together(nodes), account, offsets, moment))
+    return books
+
+
+def _silent_for(state: State, budget: Budget, moment: datetime) -> float:
+    """Zero while a node is heard from. [s]"""
+    silence = moment.timestamp() - state.time
+    return silence if silence > longest_interval(budget) else 0.0
 
 
 def silent_together(nodes: list[NodeBook]) -> list[NodeBook]:
@@ -195,29 +209,46 @@ def _with_lent_warmth(known: NumberedFleet, recent: dict[int, Recent], moment: d
     return lent
 
 
-def _site_book(known: NumberedFleet, site: Site, nodes: list[NodeBook], moment: datetime) -> SiteBook:
+def _site_book(
+    known: NumberedFleet, site: Site, nodes: list[NodeBook], account: Account, offsets: Counts, moment: datetime
+) -> SiteBook:
     today = moment.astimezone(site.zone)
+    calendar = _calendar(known, site, account, today)
     changed: dict[str, np.datetime64] = {}
     for visit in known.fleet.visits:
         if visit.work in NEW_HARVEST:
             day = np.datetime64(visit.at.astimezone(site.zone).date())
             changed[visit.node_id] = max(changed.get(visit.node_id, day), day)
-    calendar = _calendar(known, site, nodes, today)
-    rests = [_rest(book, calendar, np.datetime64(today.date())) for book in nodes]
+    rests, leakage = _rests(nodes, account, offsets, calendar, np.datetime64(today.date()))
+    spent = np.split(leakage * account.observed_s, offsets[1:-1])
     days = [
-        _harvest_days(book, changed.get(book.node.node_id), calendar, rest, today)
-        for book, rest in zip(nodes, rests, strict=True)
+        _harvest_days(book, changed.get(book.node.node_id), calendar, rest, leakage_j, today)
+        for book, rest, leakage_j in zip(nodes, rests, spent, strict=True)
     ]
-    return SiteBook(site, today, calendar, nodes, rests, days)
+    return SiteBook(site, today, calendar, nodes, account, offsets, rests, days)
 
 
-def _rest(book: NodeBook, site: SiteDays, today: np.datetime64) -> Rest:
-    account = book.account
-    opened = site.opened(account.day)
-    gross = account.net_harvest_j + book.recent.leakage * account.observed_s
-    idle = idle_days(gross, account.observed_s, opened)
-    rest, source = np.maximum(1.0 - opened, idle), book.budget.harvest.source
-    return Rest(opened, idle, course_of(account.day, account.temp_c, rest, today, site.latitude, source))
+def _rests(
+    nodes: list[NodeBook], account: Account, offsets: Counts, site: SiteDays, today: np.datetime64
+) -> tuple[list[Rest], Floats]:
+    """When what the nodes live on rested, and what each lost on each of its days. [W]"""
+    count = np.diff(offsets)
+    air = air_of(site.latitude, site.first + np.arange(site.days))
+    opened, usual_air = site.opened(account.day), air[site.index(account.day)]
+    leakage = np.array([book.recent.leakage for book in nodes]).repeat(count)
+    idle = idle_days(account.net_harvest_j + leakage * account.observed_s, account.observed_s, opened, offsets)
+    rest, recent = np.maximum(1.0 - opened, idle), account.day > today - np.timedelta64(RECENT_DAYS, "D")
+    season = np.array([usual_season(book.budget.harvest.source) for book in nodes])
+    now = float(air_of(site.latitude, np.array([today]))[0])
+    warmth = courses_of(usual_air, account.temp_c, rest, recent, offsets, season, now)
+    along = Course(*(np.repeat(column, count) for column in warmth))
+    leakage = leakage * along.leakage(usual_air, np.where(idle, 1.0, 1.0 - opened))
+    each = (
+        np.split(opened, offsets[1:-1]),
+        np.split(idle, offsets[1:-1]),
+        np.stack([np.asarray(x) for x in warmth], axis=1).tolist(),
+    )
+    return [Rest(left, rested, Course(*course)) for left, rested, course in zip(*each, strict=True)], leakage
 
 
 def read_ledger(cursor: duckdb.DuckDBPyConnection, fields: list[tuple[NumberedFleet, Field]]) -> pa.Table:
@@ -246,40 +277,44 @@ def ledger_of(sums: pa.Table, fields: list[tuple[NumberedFleet, Field]]) -> pa.T
     return pa.table(kept | {"net_harvest_j": stored + wake + sleep, "wake_j": wake, "sleep_j": sleep})
 
 
-def _accounts(ledger: pa.Table, numbers: Counts) -> list[Account]:
-    columns = {name: ledger.column(name).to_numpy() for name in ledger.column_names}
-    columns["day"] = columns["day"].astype("datetime64[D]")
-    bounds = np.searchsorted(columns["node_no"], np.stack([numbers, numbers + 1]))
-    return [
-        Account(**{name: columns[name][low:high] for name in Account.__dataclass_fields__}) for low, high in bounds.T
-    ]
+def _accounts(ledger: pa.Table, numbers: Counts) -> tuple[Account, Counts]:
+    """The ledger of nodes one after another, and where each begins."""
+    low, high = np.searchsorted(ledger.column("node_no").to_numpy(), np.stack([numbers, numbers + 1]))
+    offsets = np.append(0, np.cumsum(high - low))
+    rows = np.arange(offsets[-1]) + (low - offsets[:-1]).repeat(high - low)
+    account = Account(*(ledger.column(name).to_numpy()[rows] for name in Account._fields))
+    return account._replace(day=account.day.astype("datetime64[D]")), offsets
+
+
+def _each(account: Account, offsets: Counts) -> list[Account]:
+    """The ledger of each node."""
+    return [Account._make(column[low:high] for column in account) for low, high in pairwise(offsets.tolist())]
 
 
 def _harvest_days(
-    book: NodeBook, changed: np.datetime64 | None, site: SiteDays, rest: Rest, today: datetime
+    book: NodeBook, changed: np.datetime64 | None, site: SiteDays, rest: Rest, leakage_j: Floats, today: datetime
 ) -> NodeDays:
     """The node's ledger since its harvester was last changed, with what its dark spells tell."""
     account, recent = book.account, book.recent
-    columns = (account.net_harvest_j, account.wake_j, account.sleep_j, account.full_s, account.observed_s)
-    days = with_dark(Days(account.day, *columns), recent.dark, (today.utcoffset() or timedelta()).total_seconds())
+    days = Days(account.day, *(getattr(account, name) for name in Days._fields[1:]))
+    if recent.dark:
+        days = with_dark(days, recent.dark, (today.utcoffset() or timedelta()).total_seconds())
+        resting = np.where(np.isin(days.day, account.day[rest.idle]), 1.0, 1.0 - site.opened(days.day))
+        leakage = rest.warmth.leakage(air_of(site.latitude, days.day), resting)
+        leakage_j = recent.leakage * leakage * days.observed_s
     if changed is not None:
         kept = days.day > changed
-        days = Days(*(column[kept] for column in days))
-    same = days.day is account.day
-    idle = rest.idle if same else np.isin(days.day, account.day[rest.idle])
-    resting = np.where(idle, 1.0, 1.0 - (rest.opened if same else site.opened(days.day)))
-    leakage = recent.leakage * rest.warmth.leakage(site.latitude, days.day, resting)
+        days, leakage_j = Days(*(column[kept] for column in days)), leakage_j[kept]
     return NodeDays(
-        book.node.node_id, book.budget, days.day, days.net_harvest_j, days.wake_j, days.sleep_j,
-        leakage * days.observed_s, days.full_s, days.observed_s,
-        None if recent.course is None else recent.course.harvest, book.held,
+        book.node.node_id, book.budget, days.day, days.net_harvest_j, days.wake_j, days.sleep_j, leakage_j,
+        days.full_s, days.observed_s, None if recent.course is None else recent.course.harvest, book.held,
     )  # fmt: skip
 
 
-def _calendar(known: NumberedFleet, site: Site, nodes: list[NodeBook], today: datetime) -> SiteDays:
+def _calendar(known: NumberedFleet, site: Site, account: Account, today: datetime) -> SiteDays:
     """The site's days from its first ledger day to past the horizon, with its closures."""
     now = np.datetime64(today.date())
-    first = min((book.account.day[0] for book in nodes if len(book.account.day)), default=now)
+    first = account.day.min() if len(account.day) else now
 
     def local(at: datetime) -> np.datetime64:
         return np.datetime64(at.astimezone(site.zone).replace(tzinfo=None))

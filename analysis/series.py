@@ -64,6 +64,16 @@ def calendar(zone: ZoneInfo, first: date, days: int) -> Calendar:
     return Calendar(first, np.array(starts))
 
 
+def means(values: Floats, kept: npt.NDArray[np.bool_], offsets: Counts) -> Floats:
+    """Mean of each node's values where `kept`, NaN of none; node i has those from offsets[i] to offsets[i + 1]."""
+    ends = np.append(0, np.cumsum(kept))[offsets]
+    count = np.diff(ends)
+    has, found = count > 0, np.full(len(count), np.nan)
+    if has.any():
+        found[has] = np.add.reduceat(values[kept], ends[:-1][has]) / count[has]
+    return found
+
+
 def alike(things: list[Thing]) -> list[tuple[Thing, Counts]]:
     """The things, each once, and the places at which it stands."""
     kinds = {id(thing): thing for thing in things}

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.closed_form import autocorrelated_sd
+from analysis.series import Counts, means
 from ingest.budget import SECONDS_PER_DAY
 
 Array = npt.NDArray[np.float64]
@@ -97,17 +98,20 @@ def wake_plan(
     return WakePlan(float(mean), ahead, hours, float(np.hypot(spread / np.sqrt(count), 0.01)), spread, closed)
 
 
-def idle_days(harvest: Array, observed_s: Array, opened: Array) -> npt.NDArray[np.bool_]:
+def idle_days(harvest: Array, observed_s: Array, opened: Array, offsets: Counts) -> npt.NDArray[np.bool_]:
     """Days that no closure tells of, yet next to nothing came in on: weekends, stops; shape (n,).
 
     Parameters
     ----------
     harvest, observed_s, opened : ndarray, shape (n,)
         Of each day, in any unit; time seen [s]; what its closures left.
+    offsets : ndarray of int64, shape (nodes + 1,)
+        Node i has the days offsets[i] to offsets[i + 1].
     """
     open_ = (observed_s >= SECONDS_PER_DAY / 2) & (opened >= OPEN_SHARE)
     came = harvest / np.maximum(observed_s, 1.0)
-    return open_ & (came < IDLE_SHARE * (came[open_].mean() if open_.any() else 0.0))
+    usual = np.nan_to_num(means(came, open_, offsets))
+    return open_ & (came < IDLE_SHARE * usual.repeat(np.diff(offsets)))
 
 
 def _closed(

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from numba import njit
 
 from analysis.quiet import usual_air
-from analysis.series import Floats
+from analysis.series import Counts, Floats, means
 from analysis.storage import LEAKAGE_DOUBLING_K
 
 Days = npt.NDArray[np.datetime64]
@@ -27,16 +27,19 @@ MOST = 40.0  # a departure beyond is not believed [K]
 
 
 class Course(NamedTuple):
-    """How a place's temperature goes: with the air's usual course, and with rest; and where both stood of late."""
+    """How a place's temperature goes: with the air's usual course, and with rest; and where both stood of late.
 
-    season: float  # share of the air's usual course
-    rest: float  # of a day that rests [K]
-    air: float  # recent mean of the usual course [degC]
-    resting: float  # and of the share of days that rested
+    Of one place, or arrays over places or over their days.
+    """
 
-    def leakage(self, latitude: float, day: Days, rest: Floats) -> Floats:
-        """Leakage of calendar days over that of the recent ones, shape (n,); `rest` is the share that rests of each."""
-        warmer = self.season * (air_of(latitude, day) - self.air) + self.rest * (rest - self.resting)
+    season: float | Floats  # share of the air's usual course
+    rest: float | Floats  # of a day that rests [K]
+    air: float | Floats  # recent mean of the usual course [degC]
+    resting: float | Floats  # and of the share of days that rested
+
+    def leakage(self, air: Floats, rest: Floats) -> Floats:
+        """Leakage of days over that of the recent ones, shape (n,); `air` of `air_of`, `rest` the share that rests."""
+        warmer = self.season * (air - self.air) + self.rest * (rest - self.resting)
         return np.asarray(2.0 ** (np.clip(warmer, -MOST, MOST) / LEAKAGE_DOUBLING_K))
 
 
@@ -46,29 +49,48 @@ def air_of(latitude: float, day: Days) -> Floats:
     return usual_air(latitude, np.asarray(1.0 + (number + 0.5) % 365.2425))
 
 
-def course_of(day: Days, temp_c: Floats, rest: Floats, today: np.datetime64, latitude: float, source: str) -> Course:
-    """The course of a place's temperature, from a node's days.
+def courses_of(
+    air: Floats, temp_c: Floats, rest: Floats, recent: npt.NDArray[np.bool_], offsets: Counts, usual: Floats, now: float
+) -> Course:
+    """The course of the temperature at each of several places, from a node's days at each.
 
     Parameters
     ----------
-    day : ndarray of datetime64[D], shape (n,)
-        Rising.
-    temp_c : ndarray, shape (n,)
-        Their mean temperature, NaN where none was reported. [degC]
+    air, temp_c : ndarray, shape (n,)
+        What the air may be expected to have on each day (`air_of`), and the mean temperature, NaN where none was
+        reported. [degC]
     rest : ndarray, shape (n,)
         Share of each day for which what the node lives on rested: closures, idle days.
-    source : str
-        Of the harvest.
+    recent : ndarray of bool, shape (n,)
+        Of the last RECENT_DAYS.
+    offsets : ndarray of int64, shape (places + 1,)
+        Place i has the days offsets[i] to offsets[i + 1].
+    usual : ndarray, shape (places,)
+        Share of the air's course that is expected, as `usual_season` has it.
+    now : float
+        What the air may be expected to have today, for places without recent days. [degC]
 
     Notes
     -----
     Least squares of a mean, the share of the season and the effect of rest, held towards what is usual.
     """
-    air, since = air_of(latitude, day), np.searchsorted(day, today - np.timedelta64(RECENT_DAYS, "D"), side="right")
-    season, cooler = _fitted(air, rest, temp_c, SEASON.get(source, SEASON_ELSEWHERE))
-    if since == len(day):
-        return Course(season, cooler, float(air_of(latitude, np.array([today]))[0]), 0.0)
-    return Course(season, cooler, float(air[since:].mean()), float(rest[since:].mean()))
+    found = np.empty((len(usual), 2))
+    _fit(air, rest, temp_c, offsets, usual, found)
+    of_air, of_rest = means(air, recent, offsets), means(rest, recent, offsets)
+    return Course(found[:, 0], found[:, 1], np.where(np.isnan(of_air), now, of_air), np.nan_to_num(of_rest))
+
+
+def usual_season(source: str) -> float:
+    """The share of the air's usual course that a place with this source of harvest is expected to take part in."""
+    return SEASON.get(source, SEASON_ELSEWHERE)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _fit(air, rest, temp_c, offsets, usual, found):  # type: ignore[no-untyped-def]
+    """Fill in the first two columns of `Course`."""
+    for n in range(len(usual)):
+        days = slice(offsets[n], offsets[n + 1])
+        found[n, :] = _fitted(air[days], rest[days], temp_c[days], usual[n])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.held import BACK_DAYS, held_at, seconds_full
+from analysis.held import BACK_DAYS, Held, held_at, seconds_full
 from analysis.ledger import TOP, day_sums, full_margin, node_terms
 from analysis.run import analyse
 from analysis.series import Series, calendar
-from ingest.budget import parse_budget
+from ingest.budget import Budget, parse_budget
 from ingest.counters import BOOT_MISSING
 from tests.conftest import CONVEYOR, START, reading
 
@@ -24,6 +24,14 @@ FULL = BUDGET.storage.full_voltage
 LONG = np.full(BACK_DAYS, 6 * HOUR)
 
 
+def held_of(volts: np.ndarray, seconds: np.ndarray, budget: Budget) -> Held:
+    """Of a node between two others, whose days are not its own."""
+    other = np.full(7, 0.97 * FULL)
+    top_v, top_s = (np.concatenate([other, values, other]) for values in (volts, seconds))
+    offsets = np.cumsum([0, 7, len(volts), 7])
+    return held_at(top_v, top_s, offsets, [BUDGET, budget, BUDGET])[1]
+
+
 def tops(*volts: float) -> np.ndarray:
     return np.array(volts)
 
@@ -31,7 +39,7 @@ def tops(*volts: float) -> np.ndarray:
 def test_a_threshold_two_per_cent_low_is_found():
     own = 0.98 * FULL
     random = np.random.default_rng(1)
-    held = held_at(own + random.normal(0.0, 0.001, BACK_DAYS), LONG, BUDGET)
+    held = held_of(own + random.normal(0.0, 0.001, BACK_DAYS), LONG, BUDGET)
     assert held.full == pytest.approx(own, abs=0.001)
     assert held.counts_from == pytest.approx(own - full_margin(BUDGET), abs=0.001)
 
@@ -40,20 +48,20 @@ def test_a_full_voltage_of_the_summer_holds_in_winter():
     """Full on 150 days at 1.3 % below the budget's, then half empty for as long: the summer's days were full ones."""
     volts = np.concatenate([np.full(150, 0.987 * FULL), np.linspace(0.95, 0.6, 150) * FULL])
     seconds = np.full(300, 6 * HOUR)
-    held = held_at(volts, seconds, BUDGET)
+    held = held_of(volts, seconds, BUDGET)
     assert held.full == pytest.approx(0.987 * FULL)
-    assert (seconds_full(np.zeros(300), volts, seconds, held) > 0).sum() == 150
+    assert (seconds_full(np.zeros(300), volts, seconds, held.counts_from) > 0).sum() == 150
 
 
 def test_a_node_that_reaches_its_budgets_full_is_full_there():
-    held = held_at(np.full(BACK_DAYS, FULL + 0.001), LONG, BUDGET)
+    held = held_of(np.full(BACK_DAYS, FULL + 0.001), LONG, BUDGET)
     assert held.full == FULL
     assert np.isnan(held.counts_from)
 
 
 def test_warmth_raises_what_a_full_capacitor_reads_and_not_when_it_is_full():
     volts = FULL * (1 + np.linspace(0.0, 0.02, BACK_DAYS))
-    held = held_at(volts, LONG, BUDGET)
+    held = held_of(volts, LONG, BUDGET)
     assert held.full == FULL
     assert held.highest == pytest.approx(np.quantile(volts, 0.9))
 
@@ -62,12 +70,12 @@ def test_warmth_raises_what_a_full_capacitor_reads_and_not_when_it_is_full():
 def test_a_node_on_its_way_is_not_full(drift):
     """Of a node that moves by 2 % of full voltage in ten days, no voltage is the highest time and again."""
     volts = 0.975 * FULL + drift * FULL * (np.arange(BACK_DAYS) - BACK_DAYS / 2) / 10
-    assert held_at(volts, LONG, BUDGET).full == FULL
+    assert held_of(volts, LONG, BUDGET).full == FULL
 
 
 def test_now_and_then_higher_means_not_full_below():
     volts = np.where(np.arange(BACK_DAYS) % 3 == 0, 0.99 * FULL, 0.97 * FULL)
-    assert not held_at(volts, LONG, BUDGET).full < 0.985 * FULL
+    assert not held_of(volts, LONG, BUDGET).full < 0.985 * FULL
 
 
 def test_a_batterys_flat_is_no_threshold():
@@ -75,19 +83,20 @@ def test_a_batterys_flat_is_no_threshold():
     flat = {"ocv": ((0.0, 2.0), (1.0, 5.2)), "capacity": 100.0, "technology": "lithium-ion"}
     storage = BUDGET.storage.model_copy(update=flat)
     cell = BUDGET.model_copy(update={"storage": storage})
-    assert held_at(np.full(BACK_DAYS, 0.98 * FULL), LONG, cell).full == FULL
-    assert held_at(np.full(BACK_DAYS, 1.01 * FULL), LONG, cell).full == pytest.approx(1.01 * FULL)
+    assert held_of(np.full(BACK_DAYS, 0.98 * FULL), LONG, cell).full == FULL
+    assert held_of(np.full(BACK_DAYS, 1.01 * FULL), LONG, cell).full == pytest.approx(1.01 * FULL)
 
 
 def test_days_without_a_highest_voltage_are_left_out():
     """Of days that were computed before highest voltages were kept, the store has none."""
-    held = held_at(np.full(BACK_DAYS, np.nan), np.full(BACK_DAYS, np.nan), BUDGET)
+    held = held_of(np.full(BACK_DAYS, np.nan), np.full(BACK_DAYS, np.nan), BUDGET)
     assert held.full == held.highest == FULL
 
 
 def test_only_days_that_reached_it_count_as_full():
-    held = held_at(np.full(BACK_DAYS, 0.98 * FULL), LONG, BUDGET)
-    full = seconds_full(np.zeros(3), tops(0.98 * FULL, 0.9 * FULL, np.nan), tops(5 * HOUR, 5 * HOUR, np.nan), held)
+    held = held_of(np.full(BACK_DAYS, 0.98 * FULL), LONG, BUDGET)
+    volts, seconds = tops(0.98 * FULL, 0.9 * FULL, np.nan), tops(5 * HOUR, 5 * HOUR, np.nan)
+    full = seconds_full(np.zeros(3), volts, seconds, held.counts_from)
     assert full.tolist() == [5 * HOUR, 0.0, 0.0]
 
 

@@ -85,7 +85,7 @@ def test_a_node_that_wakes_by_the_clock_wakes_on_closed_days_too() -> None:
 def test_before_the_first_closure_idle_days_tell_how_far_wakes_follow() -> None:
     weekday = (days(60).astype(np.int64) + 3) % 7
     seen = np.full(60, 86400.0)
-    idle = idle_days(np.where(weekday == 6, 0.01, 1.0), seen, np.ones(60))
+    idle = idle_days(np.where(weekday == 6, 0.01, 1.0), seen, np.ones(60), np.array([0, 60]))
     np.testing.assert_array_equal(idle, weekday == 6)
     wakes = np.where(weekday == 6, 20.0, 100.0)
     plan = wake_plan(days(60), wakes, seen, TODAY, 90, idle=idle)

@@ -24,6 +24,7 @@ from ingest.budget import Budget
 HARVEST_DROP = 0.25  # smaller falls may be the weather, or what a slow change of the parameters leaves over
 SEASON = 0.25  # what horizon and haze leave in a harvest freed of season
 LEAST_SEEN = 0.1  # a smaller fall is not looked at
+BOUND_TELLS = 1.15  # of its mean: a day of which no more is known than that it brought in so much tells of the level
 STATED = 0.7  # chance from which on a fall of harvest is stated
 RESTLESS = (
     "; more sleep power or leakage (drain-over, leakage-rise) is not separable from it for a source that seldom rests"
@@ -36,6 +37,7 @@ LEAKAGE_RISE = 0.5
 FADE = 0.04  # what parts lose in their first year or two without any cause (our choice)
 UNTOLD = 0.7  # sd of the logarithm of a rise from which on the evidence does not tell it from another
 ODDS = 5.0  # logarithm of how much better one cause expects the evidence, up to which it names the other
+LEAK_ODDS = 15.0  # the same for a leak: on simulated fleets of four hands one in six of those between was of sleep
 LIKELY = 0.5  # chance from which on a cause is named beside one that is sure
 LEFT_IN_QUIET = 0.03  # of the mean harvest, at most, in hours taken for quiet,
 LEFT_IN_REST = sum(REST_PRIOR)  # and in spells of rest of a source without such hours
@@ -104,13 +106,22 @@ def _courses(members: Sequence[NodeFacts], running: Floats, common: Floats | Non
     share = 1.0 if common is None else np.clip(np.where(np.isfinite(common), common, 1.0), *COMMON_RANGE)
     harvest = running / share
     bound, planned = np.stack([node.harvest_bound for node in members]), [n.budget.harvest.mean_power for n in members]
-    seen, met = np.where(bound, np.nan, harvest), np.where(bound, np.fmax(harvest, np.array(planned)[:, None]), harvest)
-    wakes = np.stack([node.wakes for node in members])
     weight = counts(np.stack([_lost(node) for node in members]))
+    seen, weight = _telling(harvest, bound, weight)
+    met = np.where(bound, np.fmax(harvest, np.array(planned)[:, None]), harvest)
+    wakes = np.stack([node.wakes for node in members])
     few, many = (figures(wakes, days) for days in WAKE_DAYS)
     return list(
         map(_Course, harvest, seen, figures(met), find_changes(seen, weight, slow=True), find_changes(wakes), few, many)
     )
+
+
+def _telling(harvest: Floats, bound: np.ndarray, weight: Floats) -> tuple[Floats, Floats]:
+    """The harvest of the days that tell of its level, and what they count; of bounds, those above a node's mean do."""
+    told = np.isfinite(harvest) & ~bound
+    mean = np.where(told, weight * harvest, 0.0).sum(axis=1) / np.maximum(np.where(told, weight, 0.0).sum(axis=1), 1e-9)
+    high = bound & (harvest > BOUND_TELLS * mean[:, None])
+    return np.where(told | high, harvest, np.nan), np.where(high, 1.0, weight)
 
 
 def _of_node(node: NodeFacts, course: _Course) -> list[Finding]:
@@ -145,7 +156,8 @@ def _harvest(node: NodeFacts, course: _Course) -> Finding | None:
     if change is not None and chance >= STATED:
         budget = node.budget.harvest.mean_power
         evidence = (
-            f"harvest fell by {fall_of(change):.0%}, from {_uw(change.before)} to {_uw(max(change.after, 0))}, "
+            f"harvest fell by {_hidden(node, change)}{fall_of(change):.0%}, "
+            f"from {_uw(change.before)} to {_uw(max(change.after, 0))}, "
             f"season, closures and what the site's nodes share taken out; budget {_uw(budget)}"
         ) + (RESTLESS if _rests(node.budget) else "")
         return Finding(node.node_id, "harvest-short", node.first + timedelta(days=change.index), chance, evidence)
@@ -154,6 +166,11 @@ def _harvest(node: NodeFacts, course: _Course) -> Finding | None:
 
 def _lost(node: NodeFacts) -> Floats:
     return np.zeros(len(node.harvest_w)) if node.harvest_lost is None else node.harvest_lost
+
+
+def _hidden(node: NodeFacts, change: Change) -> str:
+    """What the size of a fall is preceded by: most days before it were full, and brought in more than is known."""
+    return "at least " if np.mean(node.harvest_bound[: change.index]) > 0.5 else ""
 
 
 def _season_doubt(node: NodeFacts, sd: float) -> float:
@@ -255,7 +272,7 @@ def _drain(node: NodeFacts, rise: Rise, least: float, what: str, ties: set[str])
 
 
 def _leaks(node: NodeFacts) -> _Cause:
-    ties = {"drain-over"} if node.leak_odds < ODDS else set()
+    ties = {"drain-over"} if node.leak_odds < LEAK_ODDS else set()
     if abs(node.fade_tie) >= TIE:
         ties.add("capacity-fade")
     rise = node.leakage
@@ -347,7 +364,7 @@ def _draws_more(node: NodeFacts) -> bool:
     more = node.health.esr_ratio - 1
     if more > CURRENT_MOST - 1:
         return False
-    untold = node.budget.storage.is_battery or not np.isfinite(node.wake.ratio)
+    untold = node.budget.storage.is_battery or _rests(node.budget) or not np.isfinite(node.wake.ratio)
     return untold or _chance(node.wake, CURRENT_SEEN * more) > 1 - SURE
 
 

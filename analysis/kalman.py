@@ -46,7 +46,7 @@ PATH = 10
 SUSPECT = 3.0  # a day whose slope is off by more standard deviations counts less,
 CHANGE_DAYS = 3  # and that many in a row of one sign are a sudden change
 SUSPECT_BLOCK = 4.0  # a whole block this far off is one, too, where single days tell too little
-SUSPECT_STEP = 5.0
+SUSPECT_STEP = 4.2, 5.0  # where temperature is measured, and where weather may look like a change
 LEARNING = 0.03  # weight of a day in the noise factor
 FACTOR_RANGE = (1.0, 30.0)
 BLOCK_DAYS = 7
@@ -278,9 +278,9 @@ def _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path):  # type: ign
     """Smooth (the modified Bryson-Frazier recursion): the state at each block into `at`, the ratios into `path`.
 
     Marks the block before which a sudden change of capacity, sleep or leakage would explain most, if that is more than
-    SUSPECT_STEP standard deviations (the auxiliary residuals of the state); returns whether there is one.
+    its SUSPECT_STEP standard deviations (the auxiliary residuals of the state); returns whether there is one.
     """
-    best, most, way = 0, SUSPECT_STEP, FASTER
+    best, most, way = 0, 0.0, FASTER
     known, before, future = np.zeros(STATES), np.zeros(STATES), np.zeros((STATES, STATES))
     g, gf, half = np.empty((3, STATES)), np.empty((3, STATES)), np.empty((STATES, STATES))
     for k in range(count - 1, -1, -1):
@@ -305,9 +305,10 @@ def _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path):  # type: ign
                     future[i, j] = ms[k, i, j]
                     for r in range(STATES):
                         future[i, j] += half[i, r] * cs[k, j, r]
+        least = SUSPECT_STEP[0] if blocks[k, MEASURED] > 0.5 else SUSPECT_STEP[1]
         for i in (FADE, SLEEP, RISE):
             step = abs(known[i]) / np.sqrt(max(future[i, i], 1e-12))
-            if step > most and k > 0 and blocks[k, CHANGED] == 0.0 and blocks[k, WORKED] == 0.0:
+            if step > max(most, least) and k > 0 and blocks[k, CHANGED] == 0.0 and blocks[k, WORKED] == 0.0:
                 best, most, way = k, step, FASTER if (known[i] < 0.0) == (i == FADE) else SLOWER
         if int(blocks[k, WORKED]) & STORAGE_REPLACED:
             for i in range(STATES):

@@ -11,7 +11,7 @@ from numba import njit
 from analysis.ledger import FULL_MARGIN, longest_interval
 from analysis.load import sleep_power, wake_energy
 from analysis.outlook import curve_of
-from analysis.series import Floats, Series, by_budget
+from analysis.series import Counts, Floats, Series, by_budget
 from analysis.site_days import hour_profile
 from ingest.budget import SECONDS_PER_DAY, Budget
 
@@ -41,39 +41,92 @@ class Course:
     wakes: Floats
 
 
-def daily_courses(
-    series: Series, budgets: list[Budget], ratios: Floats, leakage: Floats, offset: Floats
-) -> list[Course | None]:
-    """The course of each node's day, None where too little has been seen of it.
+@dataclass(frozen=True)
+class Gathered:
+    """What the reports of nodes have shown so far; arrays over nodes.
 
-    Parameters
+    Attributes
     ----------
-    budgets : list of Budget
-        One a node.
     ratios : ndarray, shape (nodes, 3)
         Capacity, wake energy and sleep power over the budget's.
-    leakage : ndarray, shape (nodes,)
-        What the storage loses. [W]
-    offset : ndarray, shape (nodes,)
-        What the site's clock is ahead of UTC. [s]
+    sums : ndarray, shape (nodes, 24, 4)
+        By hour of the site's day: HARVEST (less leakage), FREE, WAKES, WHOLE; side by side, as they are added to.
+    time, storage_v, wakes : ndarray, shape (nodes,)
+        Of the last report, NaN before the first. [s since 1970 UTC, V, count]
+    total : ndarray, shape (nodes, 4)
+        Of all reports: voltage [V] and how many, temperature [degC] and how many tell of it.
+    apart : ndarray of bool, shape (nodes,)
+        Whether a silence lies between two reports, or they were not in order of time.
     """
-    groups = by_budget(budgets)
-    kind, harvest = np.empty(series.nodes, dtype=np.int64), np.empty((series.nodes, 24))
-    for k, (_, nodes) in enumerate(groups):
-        kind[nodes] = k
-    figures, active = (np.array([told(budget) for budget, _ in groups]) for told in (_figures, _active))
-    curves = np.stack([curve_of(budget.storage).stored for budget, _ in groups])
-    sums = np.zeros((series.nodes, 4, 24))
-    columns = series.time, series.storage_v, series.wakes
-    _gather(series.offsets, *columns, kind, figures, active, curves, ratios, leakage, offset, sums)
-    for budget, nodes in groups:
-        harvest[nodes] = hour_profile(budget.harvest, sums[nodes, HARVEST], sums[nodes, FREE])
-    whole = sums[:, WHOLE]
-    rate = np.divide(sums[:, WAKES], whole, out=np.zeros_like(whole), where=whole > 0)
-    mean = rate.sum(axis=1) / np.maximum((whole > 0).sum(axis=1), 1)
-    rate = np.where(whole > 0, rate, mean[:, None])
-    told = whole.sum(axis=1) >= LEAST_DAYS * SECONDS_PER_DAY
-    return [Course(*course) if enough else None for enough, *course in zip(told, harvest, rate, strict=True)]
+
+    budgets: list[Budget]
+    ratios: Floats
+    terms: tuple[np.ndarray[Any, Any], ...]
+    sums: Floats
+    time: Floats
+    storage_v: Floats
+    wakes: Counts
+    total: Floats
+    apart: np.ndarray[Any, Any]
+
+    @classmethod
+    def of(cls, budgets: list[Budget], ratios: Floats, offset: Floats) -> "Gathered":
+        """Nothing so far.
+
+        Parameters
+        ----------
+        budgets : list of Budget
+            One a node.
+        ratios : ndarray, shape (nodes, 3)
+            Capacity, wake energy and sleep power over the budget's.
+        offset : ndarray, shape (nodes,)
+            What the site's clock is ahead of UTC. [s]
+        """
+        groups, nodes = by_budget(budgets), len(budgets)
+        kind = np.empty(nodes, dtype=np.int64)
+        for k, (_, rows) in enumerate(groups):
+            kind[rows] = k
+        figures, active = (np.array([told(budget) for budget, _ in groups]) for told in (_figures, _active))
+        curves = np.stack([curve_of(budget.storage).stored for budget, _ in groups])
+        time, storage_v = np.full((2, nodes), np.nan)
+        sums, total = np.zeros((nodes, 24, 4)), np.zeros((nodes, 4))
+        terms, apart = (kind, figures, active, curves, offset), np.zeros(nodes, dtype=np.bool_)
+        return cls(budgets, ratios, terms, sums, time, storage_v, np.zeros(nodes, dtype=np.int64), total, apart)
+
+    def add(self, node: Counts, millis: Counts, storage_v: Floats, wakes: Counts, temp_c: Floats) -> None:
+        """Add reports in order of time, each of a node by its place, none of it where that is below 0. [ms, V, degC]"""
+        told = self.sums, self.time, self.storage_v, self.wakes, self.total, self.apart
+        _gather(node, millis, storage_v, wakes, temp_c, self.ratios, *self.terms, *told)
+
+    def again(self, nodes: Counts, series: Series) -> None:
+        """Tell some nodes anew, by all their reports."""
+        for array in (self.sums, self.wakes, self.total):
+            array[nodes] = 0
+        self.time[nodes] = self.storage_v[nodes] = np.nan
+        millis = np.rint(series.time * 1000.0).astype(np.int64)
+        node = nodes.repeat(np.diff(series.offsets))
+        self.add(node, millis, series.storage_v, series.wakes, series.temp_c)
+
+    def means(self) -> tuple[Floats, Floats]:
+        """Mean voltage and temperature of each node, NaN where none was told. [V, degC]"""
+        volts, reports, degrees, measured = self.total.T
+        return _over(volts, reports), _over(degrees, measured)
+
+    def courses(self, leakage: Floats) -> list[Course | None]:
+        """The course of each node's day, None where too little has been seen of it; `leakage` is each node's. [W]"""
+        harvest, (gathered, free, wakes, whole) = np.empty((len(self.budgets), 24)), np.moveaxis(self.sums, 2, 0)
+        gathered = gathered + free * leakage[:, None]
+        for budget, nodes in by_budget(self.budgets):
+            harvest[nodes] = hour_profile(budget.harvest, gathered[nodes], free[nodes])
+        rate = np.divide(wakes, whole, out=np.zeros_like(whole), where=whole > 0)
+        mean = rate.sum(axis=1) / np.maximum((whole > 0).sum(axis=1), 1)
+        rate = np.where(whole > 0, rate, mean[:, None])
+        told = whole.sum(axis=1) >= LEAST_DAYS * SECONDS_PER_DAY
+        return [Course(*course) if enough else None for enough, *course in zip(told, harvest, rate, strict=True)]
+
+
+def _over(total: Floats, count: Floats) -> Floats:
+    return np.asarray(total / np.where(count > 0, count, np.nan))
 
 
 def _figures(budget: Budget) -> list[float]:
@@ -100,31 +153,41 @@ def _active(budget: Budget) -> np.ndarray[Any, Any]:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _gather(offsets, time, volts, wakes, kind, figures, active, curves, ratios, leakage, offset, sums):  # type: ignore[no-untyped-def]
-    """Add what lies between each report and the next to the hour of its middle."""
-    for n in range(len(offsets) - 1):
-        budget, curve, into = figures[kind[n]], curves[kind[n]], sums[n]
-        for i in range(offsets[n] + 1, offsets[n + 1]):
-            seconds, counted = time[i] - time[i - 1], wakes[i] - wakes[i - 1]
-            if not 0.0 < seconds <= budget[HOLE] or counted < 0:
-                continue
-            hours = math.floor((time[i - 1] + seconds / 2 + offset[n]) / HOUR)
-            hour = hours % 24
-            into[WAKES, hour] += counted
-            into[WHOLE, hour] += seconds
-            full = min(volts[i], volts[i - 1]) >= budget[FULL]
-            if full or not active[kind[n], (hours // 24 + EPOCH_WEEKDAY) % 7]:
-                continue
-            middle = max((volts[i] + volts[i - 1]) / 2, 1e-3)
-            stored = _stored(curve, (volts[i] - budget[LOW]) / budget[STEP])
-            before = _stored(curve, (volts[i - 1] - budget[LOW]) / budget[STEP])
-            into[FREE, hour] += seconds
-            into[HARVEST, hour] += (
-                ratios[n, 0] * (stored - before)
-                + ratios[n, 1] * counted * (budget[WAKE] + budget[WAKE_RISE] * middle)
-                + ratios[n, 2] * seconds * (budget[SLEEP] + budget[SLEEP_RISE] * middle)
-                + seconds * leakage[n]
-            )
+def _gather(node, millis, volts, wakes, temp_c, ratios, kind, figures, active, curves, offset, *told):  # type: ignore[no-untyped-def]
+    """Add what lies between each report and the node's next to the hour of its middle."""
+    sums, last_time, last_volts, last_wakes, total, apart = told
+    for i in range(len(node)):
+        n = node[i]
+        if n < 0:
+            continue
+        now, before, v, v_before = millis[i] / 1000.0, last_time[n], volts[i], last_volts[n]
+        seconds, counted, budget = now - before, wakes[i] - last_wakes[n], figures[kind[n]]
+        last_time[n], last_volts[n], last_wakes[n] = now, v, wakes[i]
+        total[n, 0] += v
+        total[n, 1] += 1.0
+        if math.isfinite(temp_c[i]):
+            total[n, 2] += temp_c[i]
+            total[n, 3] += 1.0
+        if seconds < 0.0 or seconds > budget[HOLE]:
+            apart[n] = True
+        if not 0.0 < seconds <= budget[HOLE] or counted < 0:
+            continue
+        hours = math.floor((before + seconds / 2 + offset[n]) / HOUR)
+        into, curve = sums[n, hours % 24], curves[kind[n]]
+        into[WAKES] += counted
+        into[WHOLE] += seconds
+        full = min(v, v_before) >= budget[FULL]
+        if full or not active[kind[n], (hours // 24 + EPOCH_WEEKDAY) % 7]:
+            continue
+        middle = max((v + v_before) / 2, 1e-3)
+        stored = _stored(curve, (v - budget[LOW]) / budget[STEP])
+        begun = _stored(curve, (v_before - budget[LOW]) / budget[STEP])
+        into[FREE] += seconds
+        into[HARVEST] += (
+            ratios[n, 0] * (stored - begun)
+            + ratios[n, 1] * counted * (budget[WAKE] + budget[WAKE_RISE] * middle)
+            + ratios[n, 2] * seconds * (budget[SLEEP] + budget[SLEEP_RISE] * middle)
+        )
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

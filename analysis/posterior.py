@@ -124,7 +124,7 @@ def estimate(
     kinds = {id(b): b for b in budgets}
     known = {name: prior(b) for name, b in kinds.items()}
     mean = np.stack([known[id(b)][0] for b in budgets])
-    covariance = np.stack([np.diag(known[id(b)][1] ** 2) for b in budgets])
+    covariance = np.stack([known[id(b)][1] ** 2 for b in budgets])[:, None] * np.eye(STATES)
     assert mean.shape[1] == STATES
     nodes, most = sums.shape[:2]
     length = np.full(nodes, most, dtype=np.int64) if days is None else days
@@ -137,7 +137,8 @@ def estimate(
     worked = np.zeros((nodes, most), dtype=np.uint8) if work is None else work
     wander = np.array([UNMEASURED_DRIFT[b.harvest.source == "light-outdoor"] for b in budgets])
     smooth(sums, worked, wander, now, earlier, mean, covariance, path, changes)
-    gain, offset, hidden = np.array([sleep_behind(b) for b in budgets]).T
+    behind = {name: sleep_behind(b) for name, b in kinds.items()}
+    gain, offset, hidden = np.array([behind[id(b)] for b in budgets]).T
     if start is None:
         young = np.arange(min(FIRST_DAYS, most)) < length[:, None]
         first = path[:, :FIRST_DAYS, S].mean(axis=1, where=young)

@@ -23,7 +23,7 @@ from analysis.quiet import sunless
 from analysis.run_days import NumberedFleet
 from analysis.run_field import Field
 from analysis.run_recent import RECENT_DAYS, Recent, State
-from analysis.series import Counts, Floats, calendar
+from analysis.series import Counts, Floats, calendar, ranges
 from analysis.site_days import Closure, SiteDays
 from analysis.storage import LEAKAGE_DOUBLING_K, TEMPERATURE_REFERENCE_C, StorageCurve
 from analysis.wakes import idle_days
@@ -253,18 +253,23 @@ def _rests(
 
 def read_ledger(cursor: duckdb.DuckDBPyConnection, fields: list[tuple[NumberedFleet, Field]]) -> pa.Table:
     """The ledger of all days by node_no and day, less its doubts."""
-    return ledger_of(cursor.execute(sql("read_sums", "analysis")).to_arrow_table(), fields)
+    return ledger_of(read_sums(cursor), fields)
+
+
+def read_sums(cursor: duckdb.DuckDBPyConnection) -> pa.Table:
+    """The days' sums at the budget's figures, by node_no and day; ordered here, for that takes the store longer."""
+    found = cursor.execute(sql("read_sums", "analysis")).to_arrow_table()
+    columns = {name: found.column(name).to_numpy() for name in found.column_names}
+    order = np.lexsort((columns["day"].astype(np.int32), columns["node_no"]))
+    return pa.table({name: column.take(order) for name, column in columns.items()})
 
 
 def ledger_of(sums: pa.Table, fields: list[tuple[NumberedFleet, Field]]) -> pa.Table:
-    """The ledger of days that the store holds as sums, in order of node, as the view of that name has it."""
+    """The ledger of days of `read_sums`, as the view of that name has it."""
     number, day = sums.column("node_no").to_numpy(), sums.column("day").to_numpy().astype("datetime64[D]")
     ratios = np.full((3, len(number)), np.nan)
     for part, field in fields:
-        low, high = np.searchsorted(number, [part.numbers[0], part.numbers[-1] + 1])
-        row = np.minimum(np.searchsorted(part.numbers, number[low:high]), len(part.numbers) - 1)
-        mine = np.flatnonzero(part.numbers[row] == number[low:high])
-        row, mine = row[mine], low + mine
+        mine, row = ranges(*np.searchsorted(number, [part.numbers, part.numbers + 1]))
         place = (day[mine] - np.array(field.first, dtype="datetime64[D]")[row]).astype(np.int64)
         place = np.clip(place, 0, field.days[row] - 1)
         for into, column in zip(ratios, (kalman.C, kalman.E, kalman.S), strict=True):
@@ -279,11 +284,10 @@ def ledger_of(sums: pa.Table, fields: list[tuple[NumberedFleet, Field]]) -> pa.T
 
 def _accounts(ledger: pa.Table, numbers: Counts) -> tuple[Account, Counts]:
     """The ledger of nodes one after another, and where each begins."""
-    low, high = np.searchsorted(ledger.column("node_no").to_numpy(), np.stack([numbers, numbers + 1]))
-    offsets = np.append(0, np.cumsum(high - low))
-    rows = np.arange(offsets[-1]) + (low - offsets[:-1]).repeat(high - low)
-    account = Account(*(ledger.column(name).to_numpy()[rows] for name in Account._fields))
-    return account._replace(day=account.day.astype("datetime64[D]")), offsets
+    low, high = np.searchsorted(ledger.column("node_no").to_numpy(), [numbers, numbers + 1])
+    rows, _ = ranges(low, high)
+    account = Account._make(ledger.column(name).to_numpy().take(rows) for name in Account._fields)
+    return account._replace(day=account.day.astype("datetime64[D]")), np.append(0, np.cumsum(high - low))
 
 
 def _each(account: Account, offsets: Counts) -> list[Account]:

@@ -10,7 +10,7 @@ import pyarrow as pa
 from analysis.depletion import FleetForecast, forecast
 from analysis.outlook import NodeOutlook
 from analysis.run_ahead import SEED, node_outlooks
-from analysis.run_books import ledger_of, site_books
+from analysis.run_books import ledger_of, read_sums, site_books
 from analysis.run_days import NumberedFleet
 from analysis.run_field import PART_NODES, estimate_field, read_evidence
 from analysis.run_recent import read_recent
@@ -36,7 +36,7 @@ def read_history(store: Store, known: NumberedFleet) -> History:
     """The store's whole history."""
     cursor = store.cursor()
     parts = [known.only(known.numbers[low : low + PART_NODES]) for low in range(0, len(known.nodes), PART_NODES)]
-    sums = cursor.execute(sql("read_sums", "analysis")).to_arrow_table()
+    sums = read_sums(cursor)
     volts = cursor.execute(sql("daily_voltage", "analysis")).to_arrow_table()
     first, last = _days(volts).min(), _days(volts).max()
     span = first, int((last - first).astype(np.int64)) + 2

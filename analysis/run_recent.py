@@ -1,19 +1,16 @@
 """Reads what the nodes' latest reports tell beside the ledger: how they stand, the course of their day, dark spells."""
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from functools import partial
 
 import duckdb
 import numpy as np
 
 from analysis import kalman
-from analysis.course import Course, daily_courses
+from analysis.course import Course, Gathered
 from analysis.dark import DarkSpell, dark_spells
-from analysis.ledger import longest_interval
 from analysis.outlook import curve_of
-from analysis.run_days import CHUNK_NODE_DAYS, THREADS, NumberedFleet, Rows, plain, read_rows, series_of
+from analysis.run_days import CHUNK_NODE_DAYS, NumberedFleet, plain, read_series
 from analysis.run_field import Field
 from analysis.series import Counts, Floats, Series, by_budget
 from analysis.storage import TEMPERATURE_REFERENCE_C, leakage_power
@@ -21,6 +18,7 @@ from ingest.budget import Budget
 from ingest.store import sql
 
 RECENT_DAYS = 28
+BATCH_ROWS = 100_000  # of reports looked at together: what the processor keeps near
 
 
 @dataclass(frozen=True)
@@ -51,31 +49,14 @@ def read_recent(
 ) -> dict[int, Recent]:
     """What the reports of the last RECENT_DAYS tell of each node, by node_no; of one silent since, its last report."""
     ratios, first = _present(known, fields), moment - timedelta(days=RECENT_DAYS)
-    states, leakage = np.full((len(known.nodes), 4), np.nan), np.empty(len(known.nodes))
     offsets = {name: (moment.astimezone(site.zone).utcoffset() or timedelta()).total_seconds()
                for name, site in known.fleet.sites.items()}  # fmt: skip
-    offset = np.array([offsets[node.site] for node in known.nodes])
-
-    def tell(rows: Rows, at: Counts) -> tuple[list[Course | None], dict[int, tuple[DarkSpell, ...]]]:
-        part = slice(at[0], at[-1] + 1)
-        budgets, series = known.budgets[part], series_of(rows, known.numbers[part])
-        states[part] = _states(series)
-        leakage[part] = _leakage(budgets, ratios[part, kalman.L], states[part])
-        now = ratios[part][:, [kalman.C, kalman.E, kalman.S]]
-        spells = {int(at[i]): spell for i, spell in _dark(series, budgets, now[:, 0]).items()}
-        return daily_courses(series, budgets, now, leakage[part], offset[part]), spells
-
-    size = THREADS * CHUNK_NODE_DAYS // RECENT_DAYS
-    courses: list[Course | None] = []
-    dark: dict[int, tuple[DarkSpell, ...]] = {}
-    with ThreadPoolExecutor(THREADS) as pool:
-        for low in range(0, len(known.nodes), size):
-            chunk = np.arange(len(known.nodes))[low : low + size]
-            rows = read_rows(cursor, known.numbers[chunk], first, moment)
-            parts = [at for at in np.array_split(chunk, THREADS) if len(at)]
-            for of_part, spells in pool.map(partial(tell, rows), parts):
-                courses += of_part
-                dark |= spells
+    offset, now = np.array([offsets[node.site] for node in known.nodes]), ratios[:, [kalman.C, kalman.E, kalman.S]]
+    seen = Gathered.of(known.budgets, now, offset)
+    dark = _gathered(cursor, known, seen, first, moment)
+    states = np.stack([seen.time, seen.storage_v, *seen.means()], axis=1)
+    leakage = _leakage(known.budgets, ratios[:, kalman.L], states)
+    courses = seen.courses(leakage)
     silent = np.flatnonzero(np.isnan(states[:, 0]))
     if len(silent):
         states[silent] = _last(cursor, known.numbers[silent], first)
@@ -97,21 +78,24 @@ def _present(known: NumberedFleet, fields: list[tuple[NumberedFleet, Field]]) ->
     return ratios
 
 
-def _states(series: Series) -> Floats:
-    """The columns of `State` of each node, NaN where it did not report; shape (nodes, 4)."""
-    count = np.diff(series.offsets)
-    row, last, heard = np.repeat(np.arange(series.nodes), count), series.offsets[1:] - 1, count > 0
-    measured = np.isfinite(series.temp_c)
-    states = np.full((series.nodes, 4), np.nan)
-    states[heard, 0], states[heard, 1] = series.time[last[heard]], series.storage_v[last[heard]]
-    states[:, 2] = _mean(row, series.storage_v, series.nodes)
-    states[:, 3] = _mean(row[measured], series.temp_c[measured], series.nodes)
-    return states
-
-
-def _mean(row: Counts, values: Floats, rows: int) -> Floats:
-    count = np.bincount(row, minlength=rows)
-    return np.asarray(np.bincount(row, values, rows) / np.where(count > 0, count, np.nan))
+def _gathered(
+    cursor: duckdb.DuckDBPyConnection, known: NumberedFleet, seen: Gathered, first: datetime, last: datetime
+) -> dict[int, tuple[DarkSpell, ...]]:
+    """Add the reports from `first` to `last` to what is seen; the dark spells of nodes by their place."""
+    most = int(known.numbers[-1]) + 1
+    place = np.full(most + 1, -1)
+    place[known.numbers] = np.arange(len(known.numbers))
+    query, bounds = sql("read_recent", "analysis"), {"first": plain(first), "last": plain(last)}
+    for batch in cursor.execute(query, bounds).to_arrow_reader(BATCH_ROWS):
+        number, *columns = (column.to_numpy() for column in batch.columns)
+        seen.add(place[np.minimum(number, most)], *columns)
+    apart, size = np.flatnonzero(seen.apart), CHUNK_NODE_DAYS // RECENT_DAYS
+    dark: dict[int, tuple[DarkSpell, ...]] = {}
+    for chunk in (apart[low : low + size] for low in range(0, len(apart), size)):
+        series = read_series(cursor, known.numbers[chunk], first, last)
+        seen.again(chunk, series)
+        dark |= _dark(series, chunk, [known.budgets[i] for i in chunk], seen.ratios[chunk, 0])
+    return dark
 
 
 def _last(cursor: duckdb.DuckDBPyConnection, silent: Counts, first: datetime) -> Floats:
@@ -133,16 +117,11 @@ def _leakage(budgets: list[Budget], ratio: Floats, states: Floats) -> Floats:
     return leakage
 
 
-def _dark(series: Series, budgets: list[Budget], capacity: Floats) -> dict[int, tuple[DarkSpell, ...]]:
-    """The dark spells of the nodes that were silent for a while and came back, by their place."""
-    longest = np.empty(series.nodes)
-    for budget, rows in by_budget(budgets):
-        longest[rows] = longest_interval(budget)
-    row = np.repeat(np.arange(series.nodes), np.diff(series.offsets))
-    silence = (np.diff(series.time) > longest[row[1:]]) & (row[1:] == row[:-1])
+def _dark(series: Series, nodes: Counts, budgets: list[Budget], capacity: Floats) -> dict[int, tuple[DarkSpell, ...]]:
+    """The dark spells of nodes that may have been silent for a while, by their place."""
     found = {}
-    for i in np.unique(row[1:][silence]).tolist():
+    for i, (node, budget) in enumerate(zip(nodes.tolist(), budgets, strict=True)):
         part = slice(*series.offsets[i : i + 2])
         reports = series.time[part], series.storage_v[part], series.wakes[part], series.boot[part]
-        found[i] = dark_spells(budgets[i], curve_of(budgets[i].storage), *reports, float(capacity[i]))
+        found[node] = dark_spells(budget, curve_of(budget.storage), *reports, float(capacity[i]))
     return found

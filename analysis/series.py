@@ -64,6 +64,13 @@ def calendar(zone: ZoneInfo, first: date, days: int) -> Calendar:
     return Calendar(first, np.array(starts))
 
 
+def ranges(low: Counts, high: Counts) -> tuple[Counts, Counts]:
+    """The places from low[i] up to high[i], one after another, and to which i each belongs."""
+    count = high - low
+    owner = np.arange(len(low)).repeat(count)
+    return np.arange(len(owner)) + (low - np.cumsum(count) + count)[owner], owner
+
+
 def means(values: Floats, kept: npt.NDArray[np.bool_], offsets: Counts) -> Floats:
     """Mean of each node's values where `kept`, NaN of none; node i has those from offsets[i] to offsets[i + 1]."""
     ends = np.append(0, np.cumsum(kept))[offsets]

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from analysis_parts import conveyor_budget
 
-from analysis.course import daily_courses
+from analysis.course import WHOLE, Gathered
 from analysis.series import Series
 from analysis.storage import storage_curve
 
@@ -24,14 +24,15 @@ def history(harvest, wakes_by_hour, days=28):
 
 
 def daily_course(*nodes, offset=0.0):
-    """The courses of nodes, each of a history."""
+    """The courses of nodes, each of a history; their reports come hour by hour."""
     time, voltage, wakes = (np.concatenate(column) for column in zip(*nodes, strict=True))
-    offsets = np.concatenate([[0], np.cumsum([len(node[0]) for node in nodes])])
-    series = Series(
-        offsets, time, voltage, wakes.astype(np.int64), *np.full((2, len(time)), np.nan), np.zeros(len(time), int)
-    )
-    each = np.ones(len(nodes))
-    return daily_courses(series, [BUDGET] * len(nodes), np.ones((len(nodes), 3)), 0 * each, offset * each)
+    node = np.repeat(np.arange(len(nodes)), [len(history[0]) for history in nodes])
+    order, each = np.argsort(time, kind="stable"), np.ones(len(nodes))
+    seen = Gathered.of([BUDGET] * len(nodes), np.ones((len(nodes), 3)), offset * each)
+    columns = (1000 * time).astype(np.int64), voltage, wakes.astype(np.int64), np.full(len(time), np.nan)
+    for part in np.array_split(order, 3):
+        seen.add(node[part], *(column[part] for column in columns))
+    return seen.courses(0 * each)
 
 
 def test_shift_and_busy_hours_are_recovered():
@@ -75,3 +76,18 @@ def test_nodes_side_by_side_do_not_touch_each_other():
     for course in (found[1], found[3]):
         np.testing.assert_array_equal(course.harvest, alone.harvest)
         np.testing.assert_array_equal(course.wakes, alone.wakes)
+
+
+def test_reports_out_of_order_and_silences_are_noticed_and_told_anew_alike():
+    time, voltage, wakes = history(np.full(168, 30e-6), np.ones(24, dtype=int))
+    columns = [(1000 * time).astype(np.int64), voltage, wakes.astype(np.int64), np.full(len(time), np.nan)]
+    late = np.r_[0:50, 52:90, 50:52, 90 : len(time)]
+    kept = np.r_[0:50, 60 : len(time)]
+    seen = Gathered.of([BUDGET] * 3, np.ones((3, 3)), np.zeros(3))
+    for node, rows in enumerate((np.arange(len(time)), late, kept)):
+        seen.add(np.full(len(rows), node), *(column[rows] for column in columns))
+    assert seen.apart.tolist() == [False, True, True]
+    reports = Series(np.array([0, len(time)]), time, voltage, columns[2], columns[3], columns[3], 0 * columns[2])
+    seen.again(np.array([1]), reports)
+    np.testing.assert_array_equal(seen.sums[1], seen.sums[0])
+    assert seen.sums[2, :, WHOLE].sum() == seen.sums[0, :, WHOLE].sum() - 11 * 3600

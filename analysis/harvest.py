@@ -42,12 +42,13 @@ class Source:
     shared: float  # correlation with what the site's nodes share
 
 
-# From the four public irradiance years for outdoor light; the rest are our own judgement, soon outweighed by the days.
+# Outdoor light: noise from the four public irradiance years, the level wider than there (0.15), for a panel's tilt and
+# shade are in it; the rest are our own judgement, soon outweighed by the days.
 SOURCES = {
-    "light-outdoor": Source(0.45, 0.25, 0.15, 60.0, 0.9),
-    "light-indoor": Source(0.25, 0.3, 0.2, 180.0, 0.7),
-    "vibration": Source(0.2, 0.3, 0.2, 180.0, 0.6),
-    "thermal": Source(0.2, 0.4, 0.2, 180.0, 0.6),
+    "light-outdoor": Source(0.45, 0.25, 0.25, 60.0, 0.9),
+    "light-indoor": Source(0.25, 0.3, 0.3, 180.0, 0.7),
+    "vibration": Source(0.2, 0.3, 0.3, 180.0, 0.6),
+    "thermal": Source(0.2, 0.4, 0.3, 180.0, 0.6),
     "radio": Source(0.3, 0.3, 0.25, 180.0, 0.5),
     "other": Source(0.3, 0.3, 0.25, 180.0, 0.5),
     "none": Source(0.0, 0.0, 0.0, 180.0, 0.0),
@@ -217,7 +218,7 @@ def _scatter(
     keep = lag_one(deviates(factors, table, bound), source.noise_keep) if several else source.noise_keep
     means = np.array([max(a.mean + a.departure, low, 1e-12) for a, low in zip(levels, least, strict=True)])
     ratio = np.where(bound, np.nan, np.stack(values)) / means[:, None]
-    return _Scatter(sd := table_sd(table), table, keep, slow_spread(ratio, sd, keep, source.slow_sd))
+    return _Scatter(sd := table_sd(table), table, keep, slow_spread(ratio, sd, keep, source.slow_sd, source.shared))
 
 
 def _outlook(

@@ -117,7 +117,9 @@ def table_sd(table: Array) -> float:
     return float(np.sqrt(np.average((table - mean) ** 2, weights=_DENSITY)))
 
 
-def slow_spread(ratio: Array, sd: float, keep: float, believed: float, prior_blocks: float = 6.0) -> float:
+def slow_spread(
+    ratio: Array, sd: float, keep: float, believed: float, share: float = 0.0, prior_blocks: float = 6.0
+) -> float:
     """Relative sd of the level about its mean: what four-week means scatter beyond the days' own noise.
 
     Parameters
@@ -128,6 +130,8 @@ def slow_spread(ratio: Array, sd: float, keep: float, believed: float, prior_blo
         Of the noise, and its correlation from day to day.
     believed : float
         The sd before anything is seen, worth `prior_blocks` four-week means; a quarter of it is the least returned.
+    share : float
+        Correlation of the nodes with what they have in common: n nodes count as n / (1 + (n - 1) share^2).
     """
     blocks = ratio[:, ratio.shape[1] % 28 :].reshape(len(ratio), -1, 28)
     count = np.isfinite(blocks).sum(axis=2)
@@ -138,5 +142,7 @@ def slow_spread(ratio: Array, sd: float, keep: float, believed: float, prior_blo
     square = (np.where(used, mean - centre, 0.0) ** 2).sum()
     noise = np.where(used, sd**2 * (1 + keep) / (1 - keep) / np.maximum(count, 1), 0.0).sum(axis=1)
     chance = (noise / np.maximum(used.sum(axis=1), 1) * free).sum()
-    variance = (prior_blocks * believed**2 + square - chance) / (prior_blocks + free.sum())
+    nodes = max(int((free > 0).sum()), 1)
+    alone = 1 / (1 + (nodes - 1) * share**2)
+    variance = (prior_blocks * believed**2 + alone * (square - chance)) / (prior_blocks + alone * free.sum())
     return float(np.sqrt(max(variance, (believed / 4) ** 2)))

@@ -71,3 +71,13 @@ def test_slow_spread_is_what_four_weeks_scatter_beyond_the_days(true: float) -> 
 
 def test_slow_spread_without_history_is_the_belief() -> None:
     assert noise.slow_spread(np.full((3, 20), np.nan), 0.3, 0.3, 0.2) == pytest.approx(0.2)
+
+
+def test_nodes_that_share_their_weather_count_as_few() -> None:
+    """Twenty copies of one node's days tell no more of the level's spread than one node does."""
+    rng = np.random.default_rng(3)
+    one = 1 + 0.1 * rng.standard_normal((1, 168)) + 0.3 * np.repeat(rng.standard_normal((1, 6)), 28, axis=1)
+    alone = noise.slow_spread(one, 0.1, 0.0, 0.1)
+    copies = noise.slow_spread(np.repeat(one, 20, axis=0), 0.1, 0.0, 0.1, share=1.0)
+    assert copies == pytest.approx(alone, rel=1e-9)
+    assert noise.slow_spread(np.repeat(one, 20, axis=0), 0.1, 0.0, 0.1) > 1.2 * alone  # taken for twenty that agree

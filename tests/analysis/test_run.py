@@ -188,13 +188,17 @@ def test_the_last_report_of_a_silent_node_is_found_with_and_without_a_ledger_day
 
 
 def test_an_alarm_lives_once_and_is_cleared(book, admit):
-    admit(*history("mf-01", range(240), 0.0), *history("mf-02", range(240), 0.0), *history("kr-01", range(200), 0.0))
+    admit(
+        *history("mf-01", range(240), 0.0, 4.5),
+        *history("mf-02", range(240), 0.0, 4.5),
+        *history("kr-01", range(200), 0.0, 4.5),
+    )
     assert [a.kind for a in analyse(book, moment(240)).changed_alarms] == ["silent"]
     assert analyse(book, moment(241)).changed_alarms == ()
     admit(
-        *history("kr-01", range(241, 250), 0.0),
-        *history("mf-01", range(240, 250), 0.0),
-        *history("mf-02", range(240, 250), 0.0),
+        *history("kr-01", range(241, 250), 0.0, 4.5),
+        *history("mf-01", range(240, 250), 0.0, 4.5),
+        *history("mf-02", range(240, 250), 0.0, 4.5),
     )
     (cleared,) = (alarm for alarm in analyse(book, moment(250)).changed_alarms if alarm.kind == "silent")
     assert (cleared.node_id, cleared.state, cleared.cleared_at) == ("kr-01", "cleared", moment(250))

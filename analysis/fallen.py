@@ -1,9 +1,10 @@
 """The chance that a node's harvest has fallen for good: how well a fault explains its days, and how well no fault."""
 
 import math
+from typing import NamedTuple
 
 import numpy as np
-from scipy.special import ndtr
+from numba import njit, vectorize
 
 from analysis.change import Change
 from analysis.series import Floats
@@ -21,10 +22,11 @@ LATE_DAYS = 14  # that tell whether a fall lasts
 LOST_MOST = 0.9
 
 
-def counts(lost: Floats) -> Floats:
-    """What each day counts, of which a share was lost at full, beside a day of which none was."""
-    left = 1 - np.minimum(lost, LOST_MOST)
-    return np.asarray(1 / (1 + MADE_UP**2 * (1 / left**2 - 1)))
+@vectorize(["float64(float64)"], cache=True)  # type: ignore[no-untyped-call]
+def counts(lost):  # type: ignore[no-untyped-def]
+    """What a day counts, of which a share was lost at full, beside a day of which none was."""
+    left = 1 - min(lost, LOST_MOST)
+    return 1 / (1 + MADE_UP**2 * (1 / left**2 - 1))
 
 
 def fall_of(change: Change | None) -> float:
@@ -58,39 +60,67 @@ def chance_fallen(change: Change, harvest: Floats, bound: np.ndarray, lost: Floa
     fall = fall_of(change)
     if fall <= 0 or change.z >= 0:
         return 0.0
-    told, begun = np.isfinite(harvest) & ~bound, np.arange(len(harvest)) >= change.index
+    seen = _Seen(*_see(harvest, bound, lost, change.index, LATE_DAYS))
     step = fall / -change.z
-    courses = math.hypot(_made_up(lost[told & ~begun]), _made_up(lost[told & begun])) * COURSE * (1 - fall)
+    courses = math.hypot(seen.made_up_before, seen.made_up_after) * COURSE * (1 - fall)
     sd = math.sqrt((FOUND * step) ** 2 + courses**2 + WANDER**2 + (SUN**2 if outdoors else 0.0))
     by_itself = (1 - ODD) * _normal(fall, sd) + ODD * _normal(fall, ODD_SD * sd)
-    by_fault = float(ndtr((fall - LEAST_FALL) / sd) - ndtr((fall - 1) / sd)) / (1 - LEAST_FALL)
+    by_fault = (_below((fall - LEAST_FALL) / sd) - _below((fall - 1) / sd)) / (1 - LEAST_FALL)
     odds = FAULTS_A_YEAR * math.sqrt(len(harvest) / 365) * by_fault / max(by_itself, 1e-300)
-    days = int((told & ~begun).sum()), max(int((told & begun).sum()), 1)
-    a_day = (step / math.sqrt(1 / max(days[0], 1) + 1 / days[1])) * change.before
-    for since in (change.index, len(harvest) - LATE_DAYS):
-        odds *= _lasts(change, harvest[since:], a_day)
+    a_day = step / math.sqrt(1 / max(seen.before, 1) + 1 / max(seen.after, 1)) * change.before
+    odds *= _lasts(change, seen.level, seen.since, a_day) * _lasts(change, seen.level_late, seen.late, a_day)
     return odds / (1 + odds)
 
 
-def _made_up(lost: Floats) -> float:
-    """What was made up for over what was seen, of the days by what they count."""
-    if not len(lost):
-        return 0.0
-    count, share = counts(lost), np.minimum(lost, LOST_MOST)
-    return float((count * share / (1 - share)).sum() / count.sum())
+class _Seen(NamedTuple):
+    """Of the days before a change and from it on: how many are known, and what was made up for over what was seen.
 
-
-def _lasts(change: Change, harvest: Floats, a_day: float) -> float:
-    """How likely days are if a fall lasts, over how likely they are if it lasts or has ended; `a_day` is one's sd.
-
-    Their median is the least that it can be where some are only bounds: low, it says nothing; high, it ends a fall.
+    Then how many are known since, bounds with them, and of the latest, and their medians: the least these can be.
     """
-    known = harvest[np.isfinite(harvest)]
-    if not len(known):
+
+    before: int
+    after: int
+    made_up_before: float
+    made_up_after: float
+    since: int
+    late: int
+    level: float
+    level_late: float
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _see(harvest, bound, lost, index, last):  # type: ignore[no-untyped-def]
+    """The columns of `_Seen`; what is made up for by what the days count."""
+    days, made_up, weight = np.zeros(2, np.int64), np.zeros(2), np.full(2, 1e-300)
+    for i in range(len(harvest)):
+        if not (math.isfinite(harvest[i]) and not bound[i]):
+            continue
+        side, share = int(i >= index), min(lost[i], LOST_MOST)
+        count = counts(share)
+        days[side], weight[side] = days[side] + 1, weight[side] + count
+        made_up[side] += count * share / (1 - share)
+    since, late = harvest[index:], harvest[max(len(harvest) - last, 0) :]
+    since, late = since[np.isfinite(since)], late[np.isfinite(late)]
+    level = np.median(since) if len(since) else 0.0
+    level_late = np.median(late) if len(late) else 0.0
+    ratio = made_up / weight
+    return days[0], days[1], ratio[0], ratio[1], len(since), len(late), level, level_late
+
+
+def _lasts(change: Change, level: float, days: int, a_day: float) -> float:
+    """How likely a median of days is if a fall lasts, over how likely if it lasts or has ended; `a_day` is one's sd.
+
+    It is the least that it can be where some days are only bounds: low, it says nothing; high, it ends a fall.
+    """
+    if not days:
         return 1.0
-    level, sd = float(np.median(known)), math.hypot(a_day / math.sqrt(len(known)), WANDER * change.before)
+    sd = math.hypot(a_day / math.sqrt(days), WANDER * change.before)
     above, below = max(level - change.after, 0.0) / sd, max(change.before - level, 0.0) / sd
     return 1 / (1 + BACK * math.exp(min((above**2 - below**2) / 2, 700.0)))
+
+
+def _below(z: float) -> float:
+    return math.erfc(-z / math.sqrt(2)) / 2
 
 
 def _normal(x: float, sd: float) -> float:

@@ -297,7 +297,7 @@ def past_harvest(nodes: Sequence[NodeDays], site: SiteDays, today: np.datetime64
     for _, members in by_budget([node.budget for node in nodes]):
         known = behind([nodes[i] for i in members], site, past, FULL_SHARE_PAST, alike=True)
         planned = nodes[members[0]].budget.harvest.active_days
-        idle = np.zeros(past, dtype=bool) if planned is None else ~np.isin(site.weekday[:past], planned)
+        idle = np.zeros(past, dtype=bool) if planned is None else ~np.isin(np.arange(7), planned)[site.weekday[:past]]
         # A dark spell spreads its harvest over the days of rest, too, so that the others on these would seem poor.
         power[members] = np.where(idle, np.nan, known.values / SECONDS_PER_DAY)
         bound[members] = known.seen.censored

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
+from typing import NamedTuple
 
 import numpy as np
 
@@ -13,8 +14,7 @@ from ingest.budget import Budget
 SURE = 0.9  # a finding is stated from this chance on
 
 
-@dataclass(frozen=True)
-class Rise:
+class Rise(NamedTuple):
     """A ratio to its own beginning and its standard deviation, and the day it changed, if one stands out."""
 
     ratio: float

@@ -8,9 +8,9 @@ from datetime import date, timedelta
 from typing import NamedTuple
 
 import numpy as np
-from scipy.special import ndtr
 
 from analysis.change import Change, find_changes
+from analysis.cores import shared_out
 from analysis.daily import Daily, figures
 from analysis.evidence import middle_voltage
 from analysis.facts import SURE, Finding, NodeFacts, Rise
@@ -68,16 +68,21 @@ def find(nodes: Sequence[NodeFacts]) -> list[Finding]:
         cohorts[node.site, node.budget.harvest.source].append(node)
     found: list[Finding] = []
     stops: list[Finding] = []
-    for (site, source), members in cohorts.items():
-        common = in_common(members)
-        running, stop = without_stops(site, source, members)
-        if stop is None and common is not None:
-            stop = long_low(site, source, members, common)
-        for node, course in zip(members, _courses(members, running, common), strict=True):
+    for members, courses, stop in shared_out(_cohort, cohorts.values()):
+        for node, course in zip(members, courses, strict=True):
             found += [finding for finding in _of_node(node, course) if stop is None or not explained(finding, stop)]
         if stop is not None:
             stops.append(stop)
     return site_wide(nodes, found) + one_a_site(stops)
+
+
+def _cohort(members: list[NodeFacts]) -> tuple[list[NodeFacts], list["_Course"], Finding | None]:
+    """The nodes of one site and source with their courses, and the stop that is on, if there is one."""
+    site, source, common = members[0].site, members[0].budget.harvest.source, in_common(members)
+    running, stop = without_stops(site, source, members)
+    if stop is None and common is not None:
+        stop = long_low(site, source, members, common)
+    return members, _courses(members, running, common), stop
 
 
 class _Cause(NamedTuple):
@@ -135,7 +140,7 @@ def _silence(node: NodeFacts) -> Finding | None:
         return None
     lasted = node.usable_j / node.load_w if node.load_w > 0 else np.inf
     # With little in hand at the last report the node is dark; with much it cannot be.
-    charged = float(ndtr((np.log(max(node.usable_share, 1e-4)) - np.log(0.05)) / 0.5))
+    charged = _normal((math.log(max(node.usable_share, 1e-4)) - math.log(0.05)) / 0.5)
     hours = node.silent_for_s / 3600
     in_hand = f"{node.usable_share:.0%} of its energy in hand at the last report, enough for {_days(lasted / 86400)}"
     told = f"not heard from for {hours:.0f} h with {in_hand}"
@@ -193,7 +198,7 @@ def _never_met(node: NodeFacts, usual: Daily) -> Finding | None:
         math.hypot(usual.sd / math.sqrt(usual.known / 4), usual.mean * _season_doubt(node, SEASON)),
     )
     least = node.budget.harvest.mean_power * (1 - 2 * node.budget.harvest.tolerance)
-    chance = float(ndtr((least - mean) / max(doubt, 1e-12)))
+    chance = _normal((least - mean) / max(doubt, 1e-12))
     if chance < SURE or (mean <= 0 and least <= 0):
         return None
     evidence = (
@@ -212,7 +217,7 @@ def _wakes(node: NodeFacts, course: _Course) -> Finding | None:
     doubt = max(course.many_wakes.sd / math.sqrt(RECENT_DAYS), 0.02 * plan)
     usual = change.before if risen and change is not None else 0.0
     limit = max(plan, usual) * (1 + WAKES_RISE) if risen else plan * (1 + WAKES_OVER)
-    chance = float(ndtr((recent - limit) / doubt))
+    chance = _normal((recent - limit) / doubt)
     if chance < SURE:
         return None
     since = node.first + timedelta(days=change.index) if risen and change is not None else node.commissioned
@@ -283,16 +288,16 @@ def _leaks(node: NodeFacts) -> _Cause:
 def _fades(node: NodeFacts, gone: float) -> _Cause:
     """A loss of capacity; or that or a risen leakage, where only the two together are sure."""
     ratio, sd = node.health.capacity_ratio, node.health.capacity_sd
-    if not np.isfinite(ratio):
+    if not math.isfinite(ratio):
         return _Cause("capacity-fade", 0.0, None, "", set())
-    weight, middle, spread = np.array(node.fade or ((1.0, ratio, sd),)).T
     least = 1 - FADE - (gone / node.load_w if node.load_w > 0 else 0.0)
-    faded = ndtr((least - middle) / np.maximum(spread, 1e-6))
-    chance, leaks = float(weight @ faded), float(weight[1:].sum())
-    either = float(weight[0] * faded[0]) + leaks
+    may_be = node.fade or ((1.0, ratio, sd),)
+    faded = [weight * _normal((least - middle) / max(spread, 1e-6)) for weight, middle, spread in may_be]
+    chance, leaks = sum(faded), sum(weight for weight, *_ in may_be[1:])
+    either = faded[0] + leaks
     ties = {"drain-over"} if node.blur >= BLUR else _wake_tie(node, "drain-over")
     ties |= {"drain-over", "leakage-rise"} if node.stood >= STOOD else set()
-    alone = leaks > 0 and float(weight[1:] @ faded[1:]) < 0.5 * leaks  # a leak explains as much without any fade
+    alone = leaks > 0 and sum(faded[1:]) < 0.5 * leaks  # a leak explains as much without any fade
     if abs(node.fade_tie) >= TIE or chance < SURE or alone or leaks >= LIKELY:
         ties.add("leakage-rise")
     told = f"capacity is {ratio:.0%} of what it was (sd {sd:.0%}): wakes and rest both cost more voltage"
@@ -325,25 +330,30 @@ def _known(rise: Rise) -> bool:
 
 def _total(node: NodeFacts) -> float:
     """Chance that more empties the storage at rest than at first: no part of it has risen with a greater one."""
-    return _chance(node.rest, REST_LEAST) if np.isfinite(node.rest.ratio) else 1.0
+    return _chance(node.rest, REST_LEAST) if math.isfinite(node.rest.ratio) else 1.0
 
 
 def _chance(rise: Rise, least: float) -> float:
     """Chance that a ratio lies above one plus `least`, its logarithm taken as normal."""
-    if not (np.isfinite(rise.ratio) and rise.ratio > 0):
+    if not (math.isfinite(rise.ratio) and rise.ratio > 0):
         return 0.0
-    return float(ndtr(np.log(rise.ratio / (1 + least)) / max(rise.sd / rise.ratio, 1e-6)))
+    return _normal(math.log(rise.ratio / (1 + least)) / max(rise.sd / rise.ratio, 1e-6))
+
+
+def _normal(z: float) -> float:
+    """Chance of less than z standard deviations, of one value at a time."""
+    return math.erfc(-z / math.sqrt(2.0)) / 2
 
 
 def _resistance(node: NodeFacts) -> Finding | None:
     health = node.health
-    if not np.isfinite(health.esr_ratio):
+    if not math.isfinite(health.esr_ratio):
         return None
-    chance = float(ndtr((health.esr_ratio - 1 - RESISTANCE_RISE) / max(health.esr_sd, 0.02)))
+    chance = _normal((health.esr_ratio - 1 - RESISTANCE_RISE) / max(health.esr_sd, 0.02))
     if chance < SURE:
         return None
     told = f"series resistance is {health.esr_ratio:.2f} times what it was, at 25 degC, by the step at a wake"
-    lost = 0.0 if np.isfinite(health.capacity_ratio) else node.fall * LOST_MOST
+    lost = 0.0 if math.isfinite(health.capacity_ratio) else node.fall * LOST_MOST
     if node.fall >= FALL or lost > (health.esr_ratio - 1) / 2:
         told += (
             "; a loss of capacity (capacity-fade) is not separable from it: the wake's own charge is much of the step"
@@ -364,7 +374,7 @@ def _draws_more(node: NodeFacts) -> bool:
     more = node.health.esr_ratio - 1
     if more > CURRENT_MOST - 1:
         return False
-    untold = node.budget.storage.is_battery or _rests(node.budget) or not np.isfinite(node.wake.ratio)
+    untold = node.budget.storage.is_battery or _rests(node.budget) or not math.isfinite(node.wake.ratio)
     return untold or _chance(node.wake, CURRENT_SEEN * more) > 1 - SURE
 
 

@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from analysis.cores import shared_out
 from analysis.held import Held
 from analysis.ledger import full_margin
 from analysis.level import above
@@ -294,12 +295,13 @@ def past_harvest(nodes: Sequence[NodeDays], site: SiteDays, today: np.datetime64
     past = int(site.index(np.array(today)))
     size = len(nodes), past
     power, bound, lost = np.empty(size), np.empty(size, dtype=bool), np.empty(size)
-    for _, members in by_budget([node.budget for node in nodes]):
-        known = behind([nodes[i] for i in members], site, past, FULL_SHARE_PAST, alike=True)
-        planned = nodes[members[0]].budget.harvest.active_days
+    members = [at for _, at in by_budget([node.budget for node in nodes])]
+    each = shared_out(lambda at: behind([nodes[i] for i in at], site, past, FULL_SHARE_PAST, alike=True), members)
+    for at, known in zip(members, each, strict=True):
+        planned = nodes[at[0]].budget.harvest.active_days
         idle = np.zeros(past, dtype=bool) if planned is None else ~np.isin(np.arange(7), planned)[site.weekday[:past]]
         # A dark spell spreads its harvest over the days of rest, too, so that the others on these would seem poor.
-        power[members] = np.where(idle, np.nan, known.values / SECONDS_PER_DAY)
-        bound[members] = known.seen.censored
-        lost[members] = known.seen.lost
+        power[at] = np.where(idle, np.nan, known.values / SECONDS_PER_DAY)
+        bound[at] = known.seen.censored
+        lost[at] = known.seen.lost
     return PastHarvest(power, bound, lost)

@@ -11,7 +11,7 @@ from typing import Any, Literal
 
 import numpy as np
 from numba import njit
-from scipy.special import ndtr
+from scipy.special import ndtri
 
 from analysis.daily import medians
 from analysis.outlook import curve_of
@@ -30,7 +30,7 @@ USUAL_OFF = (0.06, 0.2)  # and of unmeasured warmth, indoors and outdoors: 1.2 %
 LEAST_OFF = 0.01  # of the budget's resistance
 WARN_SHARE = 0.75  # of the way to the budget's end of life: -15 % and x1.75 of the usual -20 % and x2
 SPENT_SHARE = 2.0  # of that way
-SURE = 0.9  # chance at which a verdict is passed
+SURE_SD = float(ndtri(0.9))  # a verdict is passed at this chance
 LEAKS_MORE = 2.0  # ratio of leakage to commissioning from which a storage is watched (our own judgement)
 LEAKS = 0.1  # of storages that have begun to leak, about as many as have lost capacity: our choice,
 LEAK_TIMES = (1.5, 2.2, 3.3, 5.0, 7.5, 11.0)  # to so many times what it was,
@@ -398,8 +398,8 @@ def _verdict(
         wear.append(((esr.ratio - 1) / risen, max(esr.ratio_sd / risen, 1e-6)))
     steps: tuple[tuple[Verdict, float], ...] = (("spent", SPENT_SHARE), ("degraded", 1.0), ("watch", WARN_SHARE))
     for verdict, limit in steps:
-        if any(ndtr((share - limit) / sd) >= SURE for share, sd in wear):
+        if any(share - limit >= SURE_SD * sd for share, sd in wear):
             return verdict
-    if leakage[0] > LEAKS_MORE and ndtr((leakage[0] - LEAKS_MORE) / max(leakage[1], 1e-6)) >= SURE:
+    if leakage[0] - LEAKS_MORE >= SURE_SD * max(leakage[1], 1e-6):
         return "watch"
     return "not-enough-data" if capacity is None else "sound"

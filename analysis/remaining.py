@@ -4,12 +4,15 @@ Where the curve of a cell is flat, as that of lithium-iron-phosphate and of most
 to nothing of the charge, and so of the capacity. Counting tells it as well as the load is known, and worse every day.
 """
 
+import math
 from dataclasses import dataclass
 from datetime import date
 
 import numpy as np
+import numpy.typing as npt
 
-from analysis.storage import StorageCurve
+from analysis.series import Counts, Floats
+from analysis.storage import Numeric, StorageCurve
 from ingest.budget import Budget
 
 CURVE_DOUBT_V = 0.005  # one sd of a cell's open-circuit table at any temperature: common practice, no source
@@ -42,12 +45,12 @@ class Remaining:
     counted_from: date | None
 
 
-def by_voltage(curve: StorageCurve, voltage: float, adc_step: float) -> tuple[float, float]:
-    """Share of the usable energy left at a rest voltage [V], and its standard deviation."""
+def by_voltage(curve: StorageCurve, voltage: Numeric, adc_step: float) -> tuple[Floats, Floats]:
+    """Share of the usable energy left at rest voltages [V], and its standard deviation."""
     doubt = float(np.hypot(CURVE_DOUBT_V, adc_step))
-    full = curve.full_j - curve.cutoff_j
-    low, share, high = (float(x) / full for x in np.asarray(curve.usable(voltage + doubt * np.array([-1.0, 0.0, 1.0]))))
-    return min(share, 1.0), max(high - share, share - low)
+    about = np.asarray(voltage)[..., None] + doubt * np.array([-1.0, 0.0, 1.0])
+    low, share, high = np.moveaxis(np.asarray(curve.usable(about)) / (curve.full_j - curve.cutoff_j), -1, 0)
+    return np.minimum(share, 1.0), np.maximum(high - share, share - low)
 
 
 def by_counting(curve: StorageCurve, spent: Spent, capacity: tuple[float, float]) -> tuple[float, float]:
@@ -65,35 +68,37 @@ def by_counting(curve: StorageCurve, spent: Spent, capacity: tuple[float, float]
     """
     full = capacity[0] * (curve.full_j - curve.cutoff_j)
     gone = (spent.load + spent.leakage - spent.harvest) * spent.seconds / full
-    drift = float(np.linalg.norm([spent.load_sd, spent.leakage_sd, spent.harvest_sd])) * spent.seconds / full
-    sd = float(np.linalg.norm([drift, gone * capacity[1] / capacity[0], spent.full_sd]))
-    return float(np.clip(1 - gone, 0.0, 1.0)), sd
+    drift = math.hypot(spent.load_sd, spent.leakage_sd, spent.harvest_sd) * spent.seconds / full
+    sd = math.hypot(drift, gone * capacity[1] / capacity[0], spent.full_sd)
+    return min(max(1 - gone, 0.0), 1.0), sd
 
 
 def full_since(
-    budget: Budget, curve: StorageCurve, fresh: date, days: np.ndarray, full_s: np.ndarray
+    budget: Budget, full_sd: float, fresh: date, days: np.ndarray, full_s: np.ndarray
 ) -> tuple[date, float] | None:
     """The day a cell was last known to be full, and the standard deviation of what it then held, as a share.
 
-    A primary cell was full when it was new, any other when it read full, which tells little where the curve is flat.
+    A primary cell was full when it was new, any other when it read full, which tells little where the curve is flat:
+    `full_sd` is that of `by_voltage` at full voltage.
     """
     if budget.storage.technology == "primary":
         return fresh, FRESH_SD
     at_full = np.flatnonzero(full_s > 0)
     if not len(at_full):
         return None
-    told = by_voltage(curve, budget.storage.full_voltage, budget.telemetry.adc_step)
-    return days[at_full[-1]].astype("datetime64[D]").item(), told[1]
+    return days[at_full[-1]].astype("datetime64[D]").item(), full_sd
 
 
-def capacity_told(ratio: float, sd: float, days: int, drift: float) -> bool:
+def capacity_told(ratio: Floats, sd: Floats, days: Counts, drift: float) -> npt.NDArray[np.bool_]:
     """Whether the telemetry tells a cell's capacity: its doubt is smaller than what wear alone might have done.
 
     Parameters
     ----------
-    ratio, sd : float
+    ratio, sd : ndarray
         To its beginning.
+    days : ndarray of int64
+        Since then.
     drift : float
         What the estimator lets the logarithm of capacity wander, one sd a root day.
     """
-    return bool(sd / ratio < TOLD * drift * np.sqrt(max(days, 1)))
+    return np.asarray(sd / ratio < TOLD * drift * np.sqrt(np.maximum(days, 1)))

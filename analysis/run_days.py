@@ -1,7 +1,6 @@
 """Brings the days up to date over the store: from the reports of touched days to the days' sums and their evidence."""
 
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
 from functools import partial
@@ -13,6 +12,7 @@ import pandas as pd
 import pyarrow as pa
 
 from analysis import evidence
+from analysis.cores import THREADS, shared_out
 from analysis.ledger import NominalDays, day_sums, longest_interval, node_terms, nominal_days
 from analysis.quiet import WEEK_HOURS, sunless
 from analysis.series import Calendar, Counts, Floats, Series, calendar
@@ -22,7 +22,6 @@ from ingest.fleet import Fleet, Node
 from ingest.store import Store, sql
 
 CHUNK_NODE_DAYS = 200_000  # of one pass over the reports: bounds memory whatever the fleet's size
-THREADS = 2  # chunks under way at once, or parts of a single one; the kernels run outside Python's lock
 DAY = timedelta(days=1)
 THERMOMETER_DAYS = 3  # the last of a stretch, whose reports show which nodes have a thermometer
 SUM_COLUMNS = tuple(NominalDays.__dataclass_fields__)
@@ -79,10 +78,9 @@ def update_days(store: Store, known: NumberedFleet, moment: datetime, progress: 
     for batch in _stretches(chunks):  # in order of time, for the week is learnt as it goes
         warmth = _read_warmth(store.cursor(), known, batch[0], moment)
         pieces = THREADS if len(batch) == 1 else 1
-        with ThreadPoolExecutor(THREADS) as pool:
-            for count in pool.map(partial(_compute, store, moment, warmth, pieces), batch):
-                rows, done = rows + count, done + 1
-                progress("ledger", done, len(chunks))
+        for count in shared_out(partial(_compute, store, moment, warmth, pieces), batch):
+            rows, done = rows + count, done + 1
+            progress("ledger", done, len(chunks))
     with store.write() as cursor:  # the day of the moment itself is not over: it stays touched
         cursor.execute("DELETE FROM touched WHERE day < $day", {"day": moment.date()})
     store.set_meta("days_as_of", moment.isoformat())
@@ -156,8 +154,7 @@ def _compute(store: Store, moment: datetime, warmth: dict[str, Warmth], pieces: 
         return _write(store, piece, calendars[0], sums, found)
 
     split = np.array_split(part.numbers, min(pieces, len(part.nodes)))
-    with ThreadPoolExecutor(pieces) as pool:
-        return sum(pool.map(compute, map(part.only, split)))
+    return sum(shared_out(compute, map(part.only, split)))
 
 
 def _weeks(cursor: duckdb.DuckDBPyConnection, numbers: Counts) -> np.ndarray[Any, Any] | None:

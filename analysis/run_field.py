@@ -1,7 +1,6 @@
 """Estimates over the store: from the days' evidence to the posterior of each node and the ratios of its ledger."""
 
 from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, fields
 from datetime import date, timedelta
 from typing import Any
@@ -11,9 +10,10 @@ import numpy as np
 import pyarrow as pa
 
 from analysis import kalman, posterior, state
+from analysis.cores import THREADS, shared_out
 from analysis.quiet_runs import MEASURED, POINTS, SUMS
 from analysis.run_carry import Dates, Earlier, held, read_earlier, standing_rows
-from analysis.run_days import THREADS, NumberedFleet, Progress
+from analysis.run_days import NumberedFleet, Progress
 from analysis.series import Counts
 from analysis.steps import STEPS
 from ingest.store import Store, sql
@@ -77,17 +77,16 @@ def update_field(
     new, begun = (_parts(known.only(n)) for n in (np.setdiff1d(known.numbers, earlier.numbers), earlier.numbers))
     tasks: list[tuple[NumberedFleet, Earlier | None]] = [(part, None) for part in new]
     tasks += [(part, earlier.only(part.numbers)) for part in begun]
-    with ThreadPoolExecutor(THREADS) as pool:
-        for _ in range(2):  # again for the nodes that have outgrown where their filter stood: each looks at all days
-            outgrown = [known.numbers[:0]]
-            found = pool.map(lambda task: _update_part(store, task[0], task[1], today), tasks)
-            for done, (part, field, left) in enumerate(found):
-                progress("estimates", done + 1, len(tasks))
-                outgrown.append(left)
-                if len(part.nodes):
-                    yield part, field
-            again = known.only(np.concatenate(outgrown))
-            tasks = [(part, None) for part in _parts(again, min(PART_NODES, len(again.nodes) // THREADS + 1))]
+    for _ in range(2):  # again for the nodes that have outgrown where their filter stood: each looks at all days
+        outgrown = [known.numbers[:0]]
+        found = shared_out(lambda task: _update_part(store, task[0], task[1], today), tasks)
+        for done, (part, field, left) in enumerate(found):
+            progress("estimates", done + 1, len(tasks))
+            outgrown.append(left)
+            if len(part.nodes):
+                yield part, field
+        again = known.only(np.concatenate(outgrown))
+        tasks = [(part, None) for part in _parts(again, min(PART_NODES, len(again.nodes) // THREADS + 1))]
 
 
 def _parts(known: NumberedFleet, size: int = PART_NODES) -> list[NumberedFleet]:

@@ -20,7 +20,7 @@ from analysis.run_ahead import per_capacity_sd
 from analysis.run_books import NodeBook, SiteBook
 from analysis.run_field import Field
 from analysis.run_health import NodeField
-from analysis.series import Counts, Floats, alike, by_budget
+from analysis.series import Counts, Floats, alike, by_budget, ranges
 from analysis.storage import leakage_power
 from ingest.budget import SECONDS_PER_DAY
 
@@ -42,18 +42,14 @@ def _row(finding: Finding) -> dict[str, Any]:
 
 def _spent(site: SiteBook, length: int) -> tuple[Floats, Floats]:
     """Wakes a day of each node on the site's calendar, NaN where too little was seen; and its recent load. [W]"""
-    accounts = [book.account for book in site.nodes]
-    day, wakes, wake_j, sleep_j, observed = (
-        np.concatenate([getattr(account, name) for account in accounts])
-        for name in ("day", "wakes", "wake_j", "sleep_j", "observed_s")
-    )
-    count = np.array([len(account.day) for account in accounts])
-    row, place = np.repeat(np.arange(len(accounts)), count), site.calendar.index(day)
+    day, _, wake_j, sleep_j, wakes, _, observed, *_ = site.account
+    count = np.diff(site.offsets)
+    row, place = np.repeat(np.arange(len(count)), count), site.calendar.index(day)
     good = (place >= 0) & (place < length) & (observed > 0.5 * SECONDS_PER_DAY)
-    by_day = np.full((len(accounts), length), np.nan)
+    by_day = np.full((len(count), length), np.nan)
     by_day[row[good], place[good]] = wakes[good] * SECONDS_PER_DAY / observed[good]
-    late = np.arange(len(row)) >= (np.cumsum(count) - BASELINE_DAYS)[row]
-    spent, seen = (np.bincount(row[late], x[late], len(accounts)) for x in (wake_j + sleep_j, observed))
+    late, _ = ranges(np.maximum(site.offsets[1:] - BASELINE_DAYS, site.offsets[:-1]), site.offsets[1:])
+    spent, seen = (np.bincount(row[late], x[late], len(count)) for x in (wake_j + sleep_j, observed))
     return by_day, spent / np.maximum(seen, 1.0)
 
 

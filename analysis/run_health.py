@@ -9,6 +9,7 @@ import numpy as np
 
 from analysis import kalman
 from analysis import state as places
+from analysis.cores import shared_out
 from analysis.end_of_life import Criterion, EndOfLife, Loss, end_of_life, pace
 from analysis.estimate import Line, NetHarvest, lines
 from analysis.health import (
@@ -24,11 +25,12 @@ from analysis.health import (
     without_fall,
 )
 from analysis.load import wake_current
+from analysis.outlook import curve_of
 from analysis.remaining import Remaining, Spent, by_counting, by_voltage, capacity_told, full_since
 from analysis.run_books import NodeBook, SiteBook
 from analysis.run_days import NumberedFleet
 from analysis.run_field import Field, since
-from analysis.series import Floats, by_budget
+from analysis.series import Counts, Floats, by_budget
 from analysis.state import DRIFT_PER_DAY, JUMP, LEAKING_DRIFT, UNMEASURED_DRIFT
 from analysis.storage import TEMPERATURE_REFERENCE_C
 from analysis.warmth import usual_sd
@@ -62,12 +64,16 @@ def judge_nodes(
     by_place = {book.place: book for site in books for book in site.nodes}
     falls = _falls(fields)
     found: list[NodeField | None] = [None] * len(known.nodes)
-    for part, field in fields:
-        at = np.searchsorted(known.numbers, part.numbers).tolist()
+
+    def judged(task: tuple[NumberedFleet, Field]) -> tuple[Counts, list[NodeField]]:
+        part, field = task
+        at = np.searchsorted(known.numbers, part.numbers)
         recent = [windows.get(number) for number in part.numbers.tolist()]
         of_wake = np.array([falls[number] for number in part.numbers.tolist()])
-        judged = _judge_part(part, field, [by_place.get(i) for i in at], recent, *of_wake.T)
-        for i, node in zip(at, judged, strict=True):
+        return at, _judge_part(part, field, [by_place.get(i) for i in at.tolist()], recent, *of_wake.T)
+
+    for at, nodes in shared_out(judged, fields):
+        for i, node in zip(at.tolist(), nodes, strict=True):
             found[i] = node
     return [node for node in found if node is not None]
 
@@ -96,12 +102,35 @@ def _judge_part(
         _less_sure(resistances(steps, field.renewed, last), falls, doubts, field) for last in (field.days, half)
     )
     told = _lines(part, field, books, windows, esr, falls, doubts)
-    return [
-        _judge(budget, field, row, *rest)
-        for row, (budget, *rest) in enumerate(
-            zip(part.budgets, books, esr, earlier, told, _fades(part, field).tolist(), falls.tolist(), strict=True)
-        )
-    ]
+    wear = _wear(part, field).tolist()
+    cells, fades = _cells(part, books).tolist(), _fades(part, field).tolist()
+    rows = zip(part.budgets, books, wear, cells, esr, earlier, told, fades, falls.tolist(), strict=True)
+    return [_judge(budget, field, row, *rest) for row, (budget, *rest) in enumerate(rows)]
+
+
+def _wear(part: NumberedFleet, field: Field) -> Floats:
+    """Ratios of capacity and leakage to the beginning, each with its sd, where they are told; shape (nodes, 4)."""
+    ratio = np.exp(field.mean[:, [places.FADE, places.RISE]])
+    variance = np.diagonal(field.covariance, axis1=1, axis2=2)[:, [places.FADE, places.RISE]]
+    sd = ratio * np.sqrt(np.maximum(variance, 0.0))
+    early = field.evidence_days < BASELINE_DAYS
+    cell = np.array([budget.storage.is_battery for budget in part.budgets])
+    told = capacity_told(ratio[:, 0], sd[:, 0], field.days - field.renewed, places.DRIFT_PER_DAY[places.FADE])
+    untold = early | (cell & ~told)
+    capacity = np.where(untold, np.nan, ratio[:, 0]), np.where(untold, np.inf, sd[:, 0])
+    return np.stack([*capacity, *np.where(early, np.nan, [ratio[:, 1], sd[:, 1]])], axis=1)
+
+
+def _cells(part: NumberedFleet, books: list[NodeBook | None]) -> Floats:
+    """What the voltage tells of the share left in each cell, its sd, and the sd at full voltage; shape (nodes, 3)."""
+    found = np.full((len(books), 3), np.nan)
+    volts = np.array([np.nan if book is None else book.state.voltage for book in books])
+    for budget, rows in by_budget(part.budgets):
+        if budget.storage.is_battery:
+            curve, step = curve_of(budget.storage), budget.telemetry.adc_step
+            found[rows, :2] = np.stack(by_voltage(curve, volts[rows], step), axis=1)
+            found[rows, 2] = by_voltage(curve, budget.storage.full_voltage, step)[1]
+    return found
 
 
 def _less_sure(found: list[Resistance], falls: Floats, doubts: Floats, field: Field) -> list[Resistance]:
@@ -177,32 +206,30 @@ def _judge(
     field: Field,
     row: int,
     book: NodeBook | None,
+    wear: list[float],
+    cell: list[float],
     esr: Resistance,
     earlier: Resistance,
     told: list[Line],
     fade: list[list[float]],
     fall: float,
 ) -> NodeField:
-    mean, covariance = field.mean[row], field.covariance[row]
-    capacity, leakage = _ratio(mean, covariance, places.FADE), _ratio(mean, covariance, places.RISE)
+    capacity, capacity_sd, leakage, leakage_sd = wear
     since_new = int(field.days[row] - field.renewed[row])
-    if field.evidence_days[row] < BASELINE_DAYS:
-        capacity, leakage = (np.nan, np.inf), (np.nan, np.nan)
-    elif budget.storage.is_battery and not capacity_told(*capacity, since_new, places.DRIFT_PER_DAY[places.FADE]):
-        capacity = (np.nan, np.inf)
-    health = judge(budget.storage, capacity, esr, leakage, since_new)
-    remaining = _remaining(budget, book, told) if book is not None and budget.storage.is_battery else None
+    health = judge(budget.storage, (capacity, capacity_sd), esr, (leakage, leakage_sd), since_new)
+    remaining = _remaining(budget, book, told, *cell) if book is not None and budget.storage.is_battery else None
     ends = _ends(budget.storage, health, earlier, field, row)
     worn = None if math.isnan(esr.rose) else field.first[row] + timedelta(days=int(field.renewed[row] + esr.rose))
     return NodeField(told, health, ends, remaining, fade, fall / max(esr.ohm, 1e-6) if fall > 0 else 0.0, worn)
 
 
-def _remaining(budget: Budget, book: NodeBook, found: list[Line]) -> Remaining:
-    """What is left in a cell, by its voltage and by counting."""
+def _remaining(
+    budget: Budget, book: NodeBook, found: list[Line], share: float, share_sd: float, full_sd: float
+) -> Remaining:
+    """What is left in a cell, by its voltage (`_cells`) and by counting."""
     account, told = book.account, {line.line: (line.estimate, line.sd) for line in found}
-    share, share_sd = by_voltage(book.curve, book.state.voltage, budget.telemetry.adc_step)
     fresh = since(book.field, book.row, int(book.field.renewed[book.row]))
-    full = full_since(budget, book.curve, fresh, account.day, account.full_s)
+    full = full_since(budget, full_sd, fresh, account.day, account.full_s)
     kept = account.day >= np.datetime64(full[0] if full else fresh)
     observed = float(account.observed_s[kept].sum())
     if full is None or observed <= 0:
@@ -213,7 +240,7 @@ def _remaining(budget: Budget, book: NodeBook, found: list[Line]) -> Remaining:
         seconds=book.state.time - datetime.combine(full[0], time(), UTC).timestamp(),
         full_sd=full[1],
         load=float((account.wake_j[kept] + account.sleep_j[kept]).sum()) / observed,
-        load_sd=float(np.hypot(told["wake_energy_j"][1] * rate, told["sleep_power_w"][1])),
+        load_sd=math.hypot(told["wake_energy_j"][1] * rate, told["sleep_power_w"][1]),
         leakage=told["leakage_power_w"][0],
         leakage_sd=told["leakage_power_w"][1],
         harvest=harvest,
@@ -228,25 +255,19 @@ def _ends(storage: Storage, health: Health, earlier: Resistance, field: Field, r
     half = (stop - start) // 2
     if stop - start < RATE_DAYS:
         return {}
-    then, now = (float(field.path[row, day, kalman.C]) for day in (start + half, stop - 1))
-    capacity = health.capacity_ratio if np.isfinite(health.fade_per_year) else np.nan
-    losses: dict[Criterion, tuple[Loss, Loss, float]] = {
-        "capacity": (
-            Loss(half, 1 - capacity * then / now, health.capacity_sd),
-            Loss(stop - start, 1 - capacity, health.capacity_sd),
-            1 - storage.end_of_life_capacity,
-        ),
-        "resistance": (
-            Loss(half, earlier.ratio - 1, earlier.ratio_sd),
-            Loss(stop - start, health.esr_ratio - 1, health.esr_sd),
-            storage.end_of_life_esr_ratio - 1,
-        ),
-    }
-    return {
-        name: end_of_life(last.lost, last.sd, ahead, limit)
-        for name, (first, last, limit) in losses.items()
-        if (ahead := pace(first, last)) is not None
-    }
+    found: dict[Criterion, EndOfLife] = {}
+    lost, sd = 1 - health.capacity_ratio, health.capacity_sd
+    if lost > 0 and np.isfinite(health.fade_per_year):
+        then, now = (float(field.path[row, day, kalman.C]) for day in (start + half, stop - 1))
+        first, last = Loss(half, 1 - health.capacity_ratio * then / now, sd), Loss(stop - start, lost, sd)
+        if (ahead := pace(first, last)) is not None:
+            found["capacity"] = end_of_life(lost, sd, ahead, 1 - storage.end_of_life_capacity)
+    risen, sd = health.esr_ratio - 1, health.esr_sd
+    if risen > 0:
+        first, last = Loss(half, earlier.ratio - 1, earlier.ratio_sd), Loss(stop - start, risen, sd)
+        if (ahead := pace(first, last)) is not None:
+            found["resistance"] = end_of_life(risen, sd, ahead, storage.end_of_life_esr_ratio - 1)
+    return found
 
 
 def end_of_life_rows(node: NodeField, moment: datetime) -> list[dict[str, Any]]:
@@ -259,12 +280,6 @@ def end_of_life_rows(node: NodeField, moment: datetime) -> list[dict[str, Any]]:
         }
         for name, end in node.ends.items()
     ]
-
-
-def _ratio(mean: Floats, covariance: Floats, state: int) -> tuple[float, float]:
-    """A ratio whose logarithm is a state, and its standard deviation."""
-    ratio = float(np.exp(mean[state]))
-    return ratio, ratio * float(np.sqrt(max(float(covariance[state, state]), 0.0)))
 
 
 def _net_harvest(field: Field, windows: Floats) -> NetHarvest:

@@ -53,20 +53,19 @@ def test_counting_adds_up_and_drifts_in_proportion_to_time():
 def test_a_primary_cell_is_counted_from_new_and_another_from_when_it_read_full():
     days, none = np.array(["2026-01-05", "2026-01-06"], "datetime64[D]"), np.zeros(2)
     primary, fresh = BUDGETS["floor-primary"], date(2026, 1, 1)
-    curve = storage_curve(primary.storage)
-    assert full_since(primary, curve, fresh, days, none) == (fresh, FRESH_SD)
+    assert full_since(primary, 0.1, fresh, days, none) == (fresh, FRESH_SD)
     storage = primary.storage.model_copy(update={"technology": "lithium-ion"})
     other = primary.model_copy(update={"storage": storage})
-    assert full_since(other, curve, fresh, days, none) is None
-    found = full_since(other, curve, fresh, days, np.array([60.0, 0.0]))
+    assert full_since(other, 0.1, fresh, days, none) is None
+    found = full_since(other, 0.1, fresh, days, np.array([60.0, 0.0]))
     assert found is not None
     assert found[0] == date(2026, 1, 5)
 
 
 def test_a_capacity_as_doubtful_as_wear_alone_would_make_it_is_not_told():
     # By hand: 0.004 a root day is 0.04 after 100 days.
-    assert not capacity_told(1.0, 0.039, 100, 0.004)
-    assert capacity_told(1.0, 0.030, 100, 0.004)
+    told = capacity_told(np.ones(2), np.array([0.039, 0.030]), np.array([100, 100]), 0.004)
+    assert told.tolist() == [False, True]
 
 
 @pytest.fixture(scope="module")

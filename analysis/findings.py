@@ -117,7 +117,16 @@ def _courses(members: Sequence[NodeFacts], running: Floats, common: Floats | Non
     wakes = np.stack([node.wakes for node in members])
     few, many = (figures(wakes, days) for days in WAKE_DAYS)
     return list(
-        map(_Course, harvest, seen, figures(met), find_changes(seen, weight, slow=True), find_changes(wakes), few, many)
+        map(
+            _Course,
+            harvest,
+            seen,
+            figures(met),
+            find_changes(seen, weight, slow=True),
+            find_changes(wakes, slow=True),
+            few,
+            many,
+        )
     )
 
 
@@ -214,6 +223,8 @@ def _wakes(node: NodeFacts, course: _Course) -> Finding | None:
         return None
     risen = change is not None and change.after > change.before * (1 + WAKES_RISE) and change.z > 4
     days, recent = (WAKE_DAYS[0], course.few_wakes.mean) if risen else (WAKE_DAYS[1], course.many_wakes.mean)
+    if risen and (weekly := _usual_week(node.wakes)) > recent:  # a closed week has ended nothing
+        days, recent = WAKE_DAYS[1], weekly
     doubt = max(course.many_wakes.sd / math.sqrt(RECENT_DAYS), 0.02 * plan)
     usual = change.before if risen and change is not None else 0.0
     limit = max(plan, usual) * (1 + WAKES_RISE) if risen else plan * (1 + WAKES_OVER)
@@ -225,6 +236,12 @@ def _wakes(node: NodeFacts, course: _Course) -> Finding | None:
     if risen:
         evidence += f"; {usual:.0f} a day before"
     return Finding(node.node_id, "wakes-over", since, chance, evidence)
+
+
+def _usual_week(wakes: Floats) -> float:
+    """Middle of the means of the last four weeks' wakes a day, of days that are known; of fewer, none."""
+    known = wakes[np.isfinite(wakes)][-WAKE_DAYS[1] :]
+    return float(np.median(known.reshape(4, -1).mean(axis=1))) if len(known) == WAKE_DAYS[1] else 0.0
 
 
 def _drains(node: NodeFacts, fell: Change | None) -> list[Finding | None]:

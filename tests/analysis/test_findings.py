@@ -160,6 +160,21 @@ def test_more_wakes_than_planned():
     assert abs((found.since - (FIRST + timedelta(days=150))).days) <= 2
 
 
+def test_more_wakes_stay_a_finding_over_a_closed_week_and_go_when_they_have_gone():
+    one, day = node(), np.arange(DAYS)
+    more = one.wakes * np.where(day < 120, 1, 1.7)
+    (found,) = find([replace(one, wakes=np.where(day >= DAYS - 7, 0.2, 1.0) * more)])
+    assert found.finding == "wakes-over"
+    assert find([replace(one, wakes=np.where(day >= DAYS - 21, 1 / 1.7, 1.0) * more)]) == []
+
+
+def test_wakes_that_grow_slowly_are_dated_to_when_they_began():
+    one, day = node(), np.arange(DAYS)
+    (found,) = find([replace(one, wakes=one.wakes * (1 + np.clip((day - 60) / 100, 0, 1.2)))])
+    assert found.finding == "wakes-over"
+    assert abs((found.since - (FIRST + timedelta(days=60))).days) <= 15
+
+
 def test_drain_and_leakage_that_cannot_be_told_apart_name_each_other():
     risen = Rise(3.0, 0.3, FIRST)
     (found,) = find([node(sleep=risen, leak_odds=-2.0)])

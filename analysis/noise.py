@@ -10,6 +10,7 @@ from analysis.outlook import NOISE_POINTS
 Array = npt.NDArray[np.float64]
 
 DEVIATES = np.linspace(-NOISE_SPAN, NOISE_SPAN, NOISE_POINTS)
+USUAL_SPAN = 2.0  # deviates within which days are as usual
 _DENSITY = np.exp(-(DEVIATES**2) / 2)
 
 
@@ -112,9 +113,14 @@ def shared(deviate: npt.ArrayLike, believed: float, prior_days: float = 30.0) ->
 
 
 def table_sd(table: Array) -> float:
-    """Sd of the factor that a noise table draws."""
-    mean = np.average(table, weights=_DENSITY)
-    return float(np.sqrt(np.average((table - mean) ** 2, weights=_DENSITY)))
+    """Relative sd of the factor that a noise table draws, within two deviates.
+
+    A few days of a fault, of many nodes, are in its tails, and would have every day of all nodes taken for chance.
+    """
+    usual = np.abs(DEVIATES) <= USUAL_SPAN
+    weight, factor = _DENSITY[usual], table[usual]
+    mean = np.average(factor, weights=weight)
+    return float(np.sqrt(np.average((factor - mean) ** 2, weights=weight)))
 
 
 def slow_spread(

@@ -81,3 +81,13 @@ def test_nodes_that_share_their_weather_count_as_few() -> None:
     copies = noise.slow_spread(np.repeat(one, 20, axis=0), 0.1, 0.0, 0.1, share=1.0)
     assert copies == pytest.approx(alone, rel=1e-9)
     assert noise.slow_spread(np.repeat(one, 20, axis=0), 0.1, 0.0, 0.1) > 1.2 * alone  # taken for twenty that agree
+
+
+def test_a_few_days_of_a_fault_do_not_make_every_day_noisy() -> None:
+    days = np.random.default_rng(6).lognormal(-0.02, 0.2, 2000)
+    usual = noise.table_sd(noise.noise_table(days, 0.2))
+    assert usual == pytest.approx(0.2 * 0.88, rel=0.1)  # within two deviates: sd of a normal cut there (closed form)
+    odd = np.concatenate([days, np.full(8, 20.0)])
+    table = noise.noise_table(odd, 0.2)
+    assert table[-1] > 10  # such days come again
+    assert noise.table_sd(table) == pytest.approx(usual, rel=0.1)

@@ -214,7 +214,8 @@ def mark_rest(begin, end, t, values, flow, fig, week, quiet):  # type: ignore[no
     """Mark a whole window in which a source without quiet hours rests, as a kiln between two firings.
 
     The window before it must be as low, for what was hot gives on for a day. A share of the harvest is left in such a
-    spell: the line of the slow branch, which has long come to rest, carries that instead.
+    spell: the line of the slow branch, which has long come to rest, carries that instead. It fades as the place cools,
+    and would pass for a leakage that falls with warmth: that line is left to its prior.
     """
     seen = week[2] > 0.0
     if not seen.any() or week[0][seen].mean() < WORKED_LEAST * fig[POWER]:
@@ -228,6 +229,7 @@ def mark_rest(begin, end, t, values, flow, fig, week, quiet):  # type: ignore[no
     share = LEFT_PER_SLOW if fig[SLOWLY] > 0 else 1.0
     for i in range(begin + 1, end):
         flow[FLOW_SLOW, i] = -share * fig[POWER] * (t[i] - t[i - 1])
+        flow[FLOW_WARM, i] = 0.0
         quiet[i - begin] = True
 
 

@@ -27,6 +27,7 @@ FASTER, SLOWER = 1.0, 2.0  # how the storage empties after a sudden change
 SLOWER_WAKE = 0.05  # of wake energy, one sd: a load falls seldom, but harvest in hours taken for quiet looks like it
 # How far from the budget a state can be, whatever the evidence.
 REACH = np.array([1.5, 2.0, 1.5, 4.0, 4.0, 5.0, 8.0, 8.0, 2.0, 0.02, 2.0, 1.0])
+LOWEST = np.where(np.arange(STATES) == RISE, -1.0, -REACH)  # ageing raises leakage: it does not vanish
 STORAGE_REPLACED, FIRMWARE = 1, 2  # bits of a day's work on the node
 # What a new storage brings anew.
 RENEWED = np.isin(np.arange(STATES), (CAPACITY, FADE, LEAK, RISE, BY_VOLT, BY_SQUARE, BY_WARMTH, THERMAL, SHAPE, SLOW))
@@ -123,9 +124,9 @@ def lines_of(x, volt, warmth, jacobian):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def hold(x):  # type: ignore[no-untyped-def]
-    """Hold a state within REACH, where a linear form about it makes sense."""
+    """Hold a state between LOWEST and REACH, where a linear form about it makes sense."""
     for i in range(STATES):
-        x[i] = min(max(x[i], -REACH[i]), REACH[i])
+        x[i] = min(max(x[i], LOWEST[i]), REACH[i])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

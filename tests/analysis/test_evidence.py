@@ -228,6 +228,11 @@ def test_a_source_without_a_week_is_quiet_in_its_spells_of_rest_alone():
     day = np.arange(28, days) % 12
     assert told[(day == 3) | (day == 4)].mean() > 0.8  # the first two days of a rest cool down
     assert not told[day > 6].any()
+    # What is left of the harvest fades as the place cools: how leakage goes with warmth is not told by that.
+    matrix, right = normal_equations(found.sums)
+    assert matrix[2, 2] > 0
+    assert not matrix[5].any()
+    assert right[5] == 0
 
 
 @pytest.mark.parametrize("text", [KILN_TEXT, CONVEYOR], ids=["no schedule", "a schedule"])

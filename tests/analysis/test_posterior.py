@@ -26,6 +26,7 @@ from analysis.state import (
     STATES,
     STORAGE_REPLACED,
     WAKE,
+    hold,
     prior,
 )
 from fixtures.scatter import scattered_fleet
@@ -159,6 +160,13 @@ def test_leakage_that_rises_is_put_down_to_leakage():
     rise = np.exp(found.mean[0, RISE])
     assert 3.0 < rise < 8.0
     assert found.path[0, -1, S] == pytest.approx(1.0, abs=0.5)
+
+
+def test_leakage_does_not_vanish_whatever_harvest_was_left_in_its_hours():
+    state = np.full(STATES, -3.0)
+    hold(state)
+    assert state[RISE] == -1.0  # to 37 % of its beginning
+    assert state[LEAK] == -3.0  # which may have been far below the budget
 
 
 def test_leakage_that_grows_for_months_is_not_put_down_to_capacity():

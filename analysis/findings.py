@@ -281,7 +281,7 @@ def _spends(node: NodeFacts, gone: float, sleeps: _Cause) -> _Cause:
     load = max(node.load_w, 1e-12)
     of_wake = _wake_tie(node, "capacity-fade") | (set() if _known(node.leakage) else {"leakage-rise"})
     wakes = _drain(node, node.wake, WAKE_COST + gone / load, "the energy of a wake is", of_wake)
-    of_both = {"leakage-rise", *_wake_tie(node, "capacity-fade")}
+    of_both = {"leakage-rise"} | ({"capacity-fade"} if node.blur >= BLUR else _wake_tie(node, "capacity-fade"))
     both = _drain(node, node.load, LOAD_RISE + gone / load, "wakes and sleep together cost", of_both)
     surest = max(sleeps, wakes, key=lambda cause: cause.chance)
     if surest.chance >= min(both.chance, SURE):

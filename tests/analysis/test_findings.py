@@ -223,6 +223,10 @@ def test_wakes_and_sleep_that_only_together_are_sure_are_one_finding():
     (found,) = find([node(wake=Rise(1.2, 0.2, None), sleep=Rise(1.6, 0.6, None), load=Rise(1.3, 0.05, None))])
     assert found.finding == "drain-over"
     assert "which of the two does not show" in found.evidence
+    assert "capacity-fade" not in found.evidence
+    # Nor does a smaller storage look otherwise, where the evidence has told nothing of one against the other.
+    (found,) = find([node(load=Rise(1.3, 0.05, None), blur=0.95)])
+    assert "(capacity-fade)" in found.evidence
 
 
 def test_a_storage_that_empties_faster_for_whichever_reason_is_found_with_all_of_them():

@@ -18,7 +18,7 @@ from tests.dashboard.conftest import AS_OF, table_rows
 FIRST, DAYS = date(2025, 9, 1), 180
 SOUND = Health(1.0, 0.02, 1.0, 0.02, 1.0, 0.3, 0.0, 0.02, "sound")
 RISEN = Rise(9.0, 0.5, None)
-LEAK = {"leakage": RISEN, "leak_odds": 9.0}
+LEAK = {"leakage": RISEN, "leak_odds": 19.0}
 FADED = replace(SOUND, capacity_ratio=0.6, capacity_sd=0.01, leakage_ratio=9.0, leakage_sd=0.5)
 
 

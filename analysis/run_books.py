@@ -259,9 +259,8 @@ def read_ledger(cursor: duckdb.DuckDBPyConnection, fields: list[tuple[NumberedFl
 def read_sums(cursor: duckdb.DuckDBPyConnection) -> pa.Table:
     """The days' sums at the budget's figures, by node_no and day; ordered here, for that takes the store longer."""
     found = cursor.execute(sql("read_sums", "analysis")).to_arrow_table()
-    columns = {name: found.column(name).to_numpy() for name in found.column_names}
-    order = np.lexsort((columns["day"].astype(np.int32), columns["node_no"]))
-    return pa.table({name: column.take(order) for name, column in columns.items()})
+    order = np.lexsort([found.column(name).to_numpy() for name in ("day", "node_no")])
+    return pa.table({name: found.column(name).to_numpy().take(order) for name in found.column_names})
 
 
 def ledger_of(sums: pa.Table, fields: list[tuple[NumberedFleet, Field]]) -> pa.Table:

@@ -85,7 +85,8 @@ def _stopped(node: Any, state: Any) -> float:
     """How many days more a stop that is still on lasts in this future."""
     if node.stop_days <= 0 or (state >> np.uint64(40)) % np.uint64(4096) >= node.stop_share * 4096:
         return 0.0
-    return float(node.stop_days * (4096.0 / (1.0 + (state >> np.uint64(20)) % np.uint64(4096)) - 1.0))
+    chance = (1.0 + (state >> np.uint64(20)) % np.uint64(4096)) / 4096.0
+    return float(node.stop_days * (chance ** (-1.0 / node.stop_tail) - 1.0))
 
 
 @compiled

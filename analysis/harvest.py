@@ -260,6 +260,7 @@ def _outlook(
         stop_days=0.0 if stop is None else float(stop.days),
         stop_share=0.0 if stop is None else stop.share,
         stop_factor=1.0 if stop is None else stop.factor,
+        stop_tail=1.0 if stop is None else stop.tail,
         past_wake=float(seen.load[0]),
         past_sleep=float(seen.load[1]),
         past_leakage=float(seen.load[2]),

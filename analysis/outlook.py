@@ -60,9 +60,9 @@ class HarvestOutlook:
         Relative sd of `mean`, and what the slow change errs with it (their sum is known better than either).
     site_share : float
         Correlation of the deviates with the site's common one.
-    stop_days, stop_share, stop_factor : float
+    stop_days, stop_share, stop_factor, stop_tail : float
         Of a stop that is still on: days since it began, the probability that it is one, and what it leaves of the
-        harvest. It lasts m days more with probability ``stop_days / (stop_days + m)``.
+        harvest. It lasts m days more with probability ``(stop_days / (stop_days + m)) ** stop_tail``.
     past_wake, past_sleep, past_leakage, past_harvest : float
         Daily means behind the level, as the ledger gave them. [J] What the parameters err there, the level errs too.
     past_bound : float
@@ -88,6 +88,7 @@ class HarvestOutlook:
     stop_days: float = 0.0
     stop_share: float = 0.0
     stop_factor: float = 1.0
+    stop_tail: float = 1.0
     past_wake: float = 0.0
     past_sleep: float = 0.0
     past_leakage: float = 0.0
@@ -259,7 +260,7 @@ def record(node: NodeOutlook, seed: int) -> Any:
     for name in (
         *("past_wake", "past_sleep", "past_leakage", "past_harvest", "level_now", "level_sd", "level_tilt"),
         *("level_keep", "level_noise", "mean_sd", "noise_now", "noise_keep", "site_share"),
-        *("stop_days", "stop_share", "stop_factor"),
+        *("stop_days", "stop_share", "stop_factor", "stop_tail"),
     ):
         row[name] = getattr(harvest, name)
     row["wake_closed"] = node.wake_closed

@@ -18,6 +18,9 @@ STARTS_A_DAY = 0.006  # two stops a year (our own judgement)
 LIKELY = 0.5  # a run of low days is left out of the level from this probability of a stop
 HEARD_DAYS = 4  # a node without a low day whose harvest is known on none of these says nothing of a stop of the site
 LEAST_CHANCE = 0.01  # of a single low day for another reason
+# A stop of k days lasts m more with the chance k / (k + m), to this power: one node's may be a fault that stays, a
+# whole plant's is a breakdown or a holiday (our own judgement).
+ALONE_TAIL, TOGETHER_TAIL = 1.0, 2.0
 
 
 class _Run(NamedTuple):
@@ -35,6 +38,11 @@ class Stop(NamedTuple):
     share: float  # probability that it is a stop, and not a run of poor days
     factor: float  # what it leaves of the harvest
     nodes: int  # that are low together; 1 for a node that is low alone
+
+    @property
+    def tail(self) -> float:
+        """The power of the chance that it lasts on."""
+        return TOGETHER_TAIL if self.nodes > 1 else ALONE_TAIL
 
 
 def ongoing_stops(

@@ -241,6 +241,15 @@ def test_a_stop_that_is_still_on_spends_as_few_wakes_as_closed_days_did() -> Non
     assert found.usable[1, ten, 2] == pytest.approx(10 - 10 * 0.2 * 2.1, rel=0.02)
 
 
+@pytest.mark.parametrize("tail", [1.0, 2.0])
+def test_a_stop_that_is_still_on_lasts_as_said(tail: float) -> None:
+    # 10 J at 1 J a day without harvest end after ten days: the chance that a stop of five days lasts ten more.
+    stopped = replace(steady(1.0, days=40), stop_days=5.0, stop_share=1.0, stop_factor=0.0, stop_tail=tail)
+    found = forecast([node(stopped, budget(100, wakes=33.333), usable=10.0)], paths=4000)
+    chance = (5 / 15) ** tail
+    assert found.p_dark(11.0)[0] == pytest.approx(chance, abs=band(chance, 4000) + 0.02)
+
+
 def test_a_harvest_spares_a_primary_cell_and_does_not_charge_it() -> None:
     plain = budget(sleep=20.0, harvest=70.0)
     cell = plain.model_copy(update={"storage": plain.storage.model_copy(update={"technology": "primary"})})

@@ -104,3 +104,16 @@ def test_nodes_that_are_low_together_are_stopped() -> None:
     assert few[:4] == alone[:1] * 4  # the six others go on: no stop of the site
     weather = site(10, 0.45, 0.25, 0.95)
     assert weather[0].share < 0.3  # one cloud darkens all
+
+
+def test_a_stop_of_many_nodes_is_expected_to_end_sooner_than_one_of_a_single_node() -> None:
+    values = np.full((4, 60), 10.0) * np.random.default_rng(1).lognormal(0.0, 0.1, (4, 60))
+    together, alone = values.copy(), values.copy()
+    together[:, -4:] = 0.1
+    alone[0, -4:] = 0.1
+    none = np.zeros(values.shape, dtype=bool)
+    (many, *_), (single, *others) = (ongoing_stops(v, none, 0.2, 0.3, 0.6) for v in (together, alone))
+    assert others == [None] * 3
+    assert many is not None
+    assert single is not None
+    assert many.tail > single.tail

@@ -219,23 +219,15 @@ def test_bad_input_is_named() -> None:
         forecast([node(steady(1.0, 30), budget(), 5.0), node(steady(1.0, 40), budget(), 5.0)])
 
 
-def test_closed_days_spend_as_few_wakes_as_closed_days_did() -> None:
+CLOSED = {"closure": np.where(np.arange(40) < 10, 0.0, 1.0)}
+STOPPED = {"stop_days": 1000.0, "stop_share": 1.0, "stop_factor": 0.0}  # outlasts ten days more
+
+
+@pytest.mark.parametrize("rest", [CLOSED, STOPPED], ids=["closed", "stopped"])
+def test_days_at_rest_spend_as_few_wakes_as_closed_days_did(rest: dict[str, Any]) -> None:
     # By hand: 70 wakes of 0.03 J a day and no harvest for ten days take 21 J; a fifth of the wakes 4.2 J, of 10 J.
-    closed = replace(steady(2.1, days=40), closure=np.where(np.arange(40) < 10, 0.0, 1.0))
-    of = budget(100, wakes=70)
-    as_ever, resting = node(closed, of, usable=10.0), node(closed, of, usable=10.0, wake_closed=0.2)
-    found = forecast([as_ever, resting], paths=20)
-    assert found.p_dark_30d.tolist() == [1.0, 0.0]
-    ten = list(found.days_ahead).index(10.0)
-    assert found.usable[1, ten, 2] == pytest.approx(10 - 10 * 0.2 * 2.1, rel=0.02)
-
-
-def test_a_stop_that_is_still_on_spends_as_few_wakes_as_closed_days_did() -> None:
-    # By hand: the stop has lasted 1000 days, so it outlasts ten more: 70 wakes of 0.03 J a day against a fifth of them.
-    stopped = replace(steady(2.1, days=20), stop_days=1000.0, stop_share=1.0, stop_factor=0.0)
-    of = budget(100, wakes=70)
-    as_ever, resting = node(stopped, of, usable=10.0), node(stopped, of, usable=10.0, wake_closed=0.2)
-    found = forecast([as_ever, resting], paths=20)
+    resting, of = replace(steady(2.1, days=40), **rest), budget(100, wakes=70)
+    found = forecast([node(resting, of, usable=10.0, wake_closed=closed) for closed in (np.inf, 0.2)], paths=20)
     assert found.p_dark_7d.tolist() == [1.0, 0.0]
     ten = list(found.days_ahead).index(10.0)
     assert found.usable[1, ten, 2] == pytest.approx(10 - 10 * 0.2 * 2.1, rel=0.02)

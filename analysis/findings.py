@@ -282,7 +282,7 @@ def _spends(node: NodeFacts, gone: float, sleeps: _Cause) -> _Cause:
     of_wake = _wake_tie(node, "capacity-fade") | (set() if _known(node.leakage) else {"leakage-rise"})
     wakes = _drain(node, node.wake, WAKE_COST + gone / load, "the energy of a wake is", of_wake)
     of_both = {"leakage-rise"} | ({"capacity-fade"} if node.blur >= BLUR else _wake_tie(node, "capacity-fade"))
-    both = _drain(node, node.load, LOAD_RISE + gone / load, "wakes and sleep together cost", of_both)
+    both = _drain(node, node.load, LOAD_RISE + gone / load, "what wakes and sleep cost together is", of_both)
     surest = max(sleeps, wakes, key=lambda cause: cause.chance)
     if surest.chance >= min(both.chance, SURE):
         return surest

@@ -61,8 +61,8 @@ class NodeFacts:
         Day on which capacity began to fall (`health.stood`).
     worn : date, optional
         When resistance began to change.
-    harvest_lost : ndarray, shape (days,), optional
-        Share of each day's harvest that was curtailed at full and is made up for; none without.
+    harvest_lost : ndarray, shape (days,)
+        Share of each day's harvest that was curtailed at full and is made up for.
     fade : sequence
         `health.fade_or_leak`; empty where only `health` tells of capacity.
     """
@@ -73,6 +73,7 @@ class NodeFacts:
     first: date
     harvest_w: Floats
     harvest_bound: np.ndarray
+    harvest_lost: Floats
     wakes: Floats
     sleep: Rise
     leakage: Rise
@@ -95,7 +96,6 @@ class NodeFacts:
     faded: date
     worn: date | None = None
     fade: Sequence[Sequence[float]] = ()
-    harvest_lost: Floats | None = None
 
 
 @dataclass(frozen=True)

@@ -64,8 +64,8 @@ def chance_fallen(change: Change, harvest: Floats, bound: np.ndarray, lost: Floa
     step = fall / -change.z
     courses = math.hypot(seen.made_up_before, seen.made_up_after) * COURSE * (1 - fall)
     sd = math.sqrt((FOUND * step) ** 2 + courses**2 + WANDER**2 + (SUN**2 if outdoors else 0.0))
-    by_itself = (1 - ODD) * _normal(fall, sd) + ODD * _normal(fall, ODD_SD * sd)
-    by_fault = (_below((fall - LEAST_FALL) / sd) - _below((fall - 1) / sd)) / (1 - LEAST_FALL)
+    by_itself = (1 - ODD) * _density(fall, sd) + ODD * _density(fall, ODD_SD * sd)
+    by_fault = (chance_below((fall - LEAST_FALL) / sd) - chance_below((fall - 1) / sd)) / (1 - LEAST_FALL)
     odds = FAULTS_A_YEAR * math.sqrt(len(harvest) / 365) * by_fault / max(by_itself, 1e-300)
     a_day = step / math.sqrt(1 / max(seen.before, 1) + 1 / max(seen.after, 1)) * change.before
     odds *= _lasts(change, seen.level, seen.since, a_day) * _lasts(change, seen.level_late, seen.late, a_day)
@@ -119,9 +119,10 @@ def _lasts(change: Change, level: float, days: int, a_day: float) -> float:
     return 1 / (1 + BACK * math.exp(min((above**2 - below**2) / 2, 700.0)))
 
 
-def _below(z: float) -> float:
+def chance_below(z: float) -> float:
+    """Chance of less than z standard deviations, of one value at a time."""
     return math.erfc(-z / math.sqrt(2)) / 2
 
 
-def _normal(x: float, sd: float) -> float:
+def _density(x: float, sd: float) -> float:
     return math.exp(-((x / sd) ** 2) / 2) / (sd * math.sqrt(2 * math.pi))

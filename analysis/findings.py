@@ -14,7 +14,7 @@ from analysis.cores import shared_out
 from analysis.daily import Daily, figures
 from analysis.evidence import middle_voltage
 from analysis.facts import SURE, Finding, NodeFacts, Rise
-from analysis.fallen import chance_fallen, counts, fall_of
+from analysis.fallen import chance_below, chance_fallen, counts, fall_of
 from analysis.load import sleep_power
 from analysis.series import Floats
 from analysis.site_findings import explained, in_common, long_low, one_a_site, site_wide, without_stops
@@ -111,7 +111,7 @@ def _courses(members: Sequence[NodeFacts], running: Floats, common: Floats | Non
     share = 1.0 if common is None else np.clip(np.where(np.isfinite(common), common, 1.0), *COMMON_RANGE)
     harvest = running / share
     bound, planned = np.stack([node.harvest_bound for node in members]), [n.budget.harvest.mean_power for n in members]
-    weight = counts(np.stack([_lost(node) for node in members]))
+    weight = counts(np.stack([node.harvest_lost for node in members]))
     seen, weight = _telling(harvest, bound, weight)
     met = np.where(bound, np.fmax(harvest, np.array(planned)[:, None]), harvest)
     wakes = np.stack([node.wakes for node in members])
@@ -149,7 +149,7 @@ def _silence(node: NodeFacts) -> Finding | None:
         return None
     lasted = node.usable_j / node.load_w if node.load_w > 0 else np.inf
     # With little in hand at the last report the node is dark; with much it cannot be.
-    charged = _normal((math.log(max(node.usable_share, 1e-4)) - math.log(0.05)) / 0.5)
+    charged = chance_below((math.log(max(node.usable_share, 1e-4)) - math.log(0.05)) / 0.5)
     hours = node.silent_for_s / 3600
     in_hand = f"{node.usable_share:.0%} of its energy in hand at the last report, enough for {_days(lasted / 86400)}"
     told = f"not heard from for {hours:.0f} h with {in_hand}"
@@ -166,7 +166,7 @@ def _harvest(node: NodeFacts, course: _Course) -> Finding | None:
     change, outdoors = course.fell, node.budget.harvest.source == "light-outdoor"
     chance = 0.0
     if change is not None and fall_of(change) > LEAST_SEEN and change.z < -2:
-        chance = chance_fallen(change, course.harvest, node.harvest_bound, _lost(node), outdoors)
+        chance = chance_fallen(change, course.harvest, node.harvest_bound, node.harvest_lost, outdoors)
     if change is not None and chance >= STATED:
         budget = node.budget.harvest.mean_power
         evidence = (
@@ -176,10 +176,6 @@ def _harvest(node: NodeFacts, course: _Course) -> Finding | None:
         ) + (RESTLESS if _rests(node.budget) else "")
         return Finding(node.node_id, "harvest-short", node.first + timedelta(days=change.index), chance, evidence)
     return _never_met(node, course.usual)
-
-
-def _lost(node: NodeFacts) -> Floats:
-    return np.zeros(len(node.harvest_w)) if node.harvest_lost is None else node.harvest_lost
 
 
 def _hidden(node: NodeFacts, change: Change) -> str:
@@ -207,7 +203,7 @@ def _never_met(node: NodeFacts, usual: Daily) -> Finding | None:
         math.hypot(usual.sd / math.sqrt(usual.known / 4), usual.mean * _season_doubt(node, SEASON)),
     )
     least = node.budget.harvest.mean_power * (1 - 2 * node.budget.harvest.tolerance)
-    chance = _normal((least - mean) / max(doubt, 1e-12))
+    chance = chance_below((least - mean) / max(doubt, 1e-12))
     if chance < SURE or (mean <= 0 and least <= 0):
         return None
     evidence = (
@@ -228,7 +224,7 @@ def _wakes(node: NodeFacts, course: _Course) -> Finding | None:
     doubt = max(course.many_wakes.sd / math.sqrt(RECENT_DAYS), 0.02 * plan)
     usual = change.before if risen and change is not None else 0.0
     limit = max(plan, usual) * (1 + WAKES_RISE) if risen else plan * (1 + WAKES_OVER)
-    chance = _normal((recent - limit) / doubt)
+    chance = chance_below((recent - limit) / doubt)
     if chance < SURE:
         return None
     since = node.first + timedelta(days=change.index) if risen and change is not None else node.commissioned
@@ -309,7 +305,7 @@ def _fades(node: NodeFacts, gone: float) -> _Cause:
         return _Cause("capacity-fade", 0.0, None, "", set())
     least = 1 - FADE - (gone / node.load_w if node.load_w > 0 else 0.0)
     may_be = node.fade or ((1.0, ratio, sd),)
-    faded = [weight * _normal((least - middle) / max(spread, 1e-6)) for weight, middle, spread in may_be]
+    faded = [weight * chance_below((least - middle) / max(spread, 1e-6)) for weight, middle, spread in may_be]
     chance, leaks = sum(faded), sum(weight for weight, *_ in may_be[1:])
     either = faded[0] + leaks
     ties = {"drain-over"} if node.blur >= BLUR else _wake_tie(node, "drain-over")
@@ -354,19 +350,14 @@ def _chance(rise: Rise, least: float) -> float:
     """Chance that a ratio lies above one plus `least`, its logarithm taken as normal."""
     if not (math.isfinite(rise.ratio) and rise.ratio > 0):
         return 0.0
-    return _normal(math.log(rise.ratio / (1 + least)) / max(rise.sd / rise.ratio, 1e-6))
-
-
-def _normal(z: float) -> float:
-    """Chance of less than z standard deviations, of one value at a time."""
-    return math.erfc(-z / math.sqrt(2.0)) / 2
+    return chance_below(math.log(rise.ratio / (1 + least)) / max(rise.sd / rise.ratio, 1e-6))
 
 
 def _resistance(node: NodeFacts) -> Finding | None:
     health = node.health
     if not math.isfinite(health.esr_ratio):
         return None
-    chance = _normal((health.esr_ratio - 1 - RESISTANCE_RISE) / max(health.esr_sd, 0.02))
+    chance = chance_below((health.esr_ratio - 1 - RESISTANCE_RISE) / max(health.esr_sd, 0.02))
     if chance < SURE:
         return None
     told = f"series resistance is {health.esr_ratio:.2f} times what it was, at 25 degC, by the step at a wake"

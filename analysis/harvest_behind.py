@@ -174,9 +174,10 @@ def _tail(nodes: Sequence[NodeDays], spent: Array, row: Counts) -> Array:
     """How long a day a node still reads full after its harvest has ended, at most the night; `row` is the node. [s]"""
     budget = nodes[0].budget
     curve, full = curve_of(budget.storage), budget.storage.full_voltage
-    held = np.array([(np.nan, np.nan) if node.held is None else node.held[2:] for node in nodes])
-    counts = np.where(np.isnan(held[:, 0]), full - full_margin(budget), held[:, 0])
-    usual = np.where(np.isnan(held[:, 1]), full, held[:, 1])
+    own = [Held(full, full) if node.held is None else node.held for node in nodes]
+    counts, usual = np.array([(held.counts_from, held.usual) for held in own]).T
+    counts = np.where(np.isnan(counts), full - full_margin(budget), counts)
+    usual = np.where(np.isnan(usual), full, usual)
     above = np.maximum(np.asarray(curve.energy(usual)) - np.asarray(curve.energy(counts)), 0.0)
     outdoors = budget.harvest.source == "light-outdoor"
     idle = 0.5 if outdoors else float((active_hours(budget.harvest) == 0).mean())

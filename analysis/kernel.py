@@ -33,9 +33,7 @@ NODE = np.dtype(
         ("wake_closed", "f8"),  # wake rate of a day at rest over its mean, where that is less
         *[(name, "f8") for name in ("level_now", "level_sd", "level_tilt", "level_keep", "level_noise")],
         *[(name, "f8") for name in ("mean_sd", "noise_now", "noise_keep", "site_share")],
-        *[
-            (name, "f8") for name in ("stop_days", "stop_share", "stop_factor", "stop_tail")
-        ],  # of a stop that is still on
+        *[(name, "f8") for name in ("stop_days", "stop_share", "stop_factor", "stop_tail")],  # of a stop still on
         ("middle", "f8"),  # mean over the day of the share of its harvest that has come
         ("dark", "?"),
         ("seed", "u8"),

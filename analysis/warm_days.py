@@ -17,7 +17,6 @@ from analysis.storage import LEAKAGE_DOUBLING_K
 
 Days = npt.NDArray[np.datetime64]
 
-RECENT_DAYS = 28  # at whose mean temperature the present leakage is told
 SEASON = {"light-outdoor": 1.0}  # share of the air's usual course that a place is expected to take part in,
 SEASON_ELSEWHERE = 0.1  # and in buildings (our own judgement),
 SEASON_SD = 0.4  # give or take
@@ -62,7 +61,7 @@ def courses_of(
     rest : ndarray, shape (n,)
         Share of each day for which what the node lives on rested: closures, idle days.
     recent : ndarray of bool, shape (n,)
-        Of the last RECENT_DAYS.
+        Of those at whose mean temperature the present leakage is told.
     offsets : ndarray of int64, shape (places + 1,)
         Place i has the days offsets[i] to offsets[i + 1].
     usual : ndarray, shape (places,)

@@ -23,7 +23,8 @@ RNG = np.random.default_rng(11)
 def node(name="mf-01", **changes) -> NodeFacts:
     harvest = 70e-6 * (1 + RNG.normal(0, 0.15, DAYS))
     facts = NodeFacts(
-        name, "mill-floor", conveyor_budget(), FIRST, harvest, np.zeros(DAYS, bool), 48 + RNG.normal(0, 1, DAYS),
+        name, "mill-floor", conveyor_budget(), FIRST, harvest, np.zeros(DAYS, bool), np.zeros(DAYS),
+        48 + RNG.normal(0, 1, DAYS),
         Rise(1.0, 0.1, None), Rise(1.0, 0.3, None), *[Rise(1.0, 0.05, None)] * 2, Rise(NAN, NAN, None),
         SOUND, FIRST, 0.0, 0.8, 8.0, 27e-6,
         FIRST + timedelta(days=DAYS - 1), 0.0, 0.0, 0.1, 0.4, 0.0, 0.1, FIRST + timedelta(days=40),

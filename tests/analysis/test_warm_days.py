@@ -3,7 +3,8 @@ import pytest
 from outlooks import budget, node, steady
 
 from analysis.depletion import forecast
-from analysis.warm_days import RECENT_DAYS, Course, air_of, courses_of, usual_season
+from analysis.run_recent import RECENT_DAYS
+from analysis.warm_days import Course, air_of, courses_of, usual_season
 
 TODAY = np.datetime64("2025-03-31")
 NONE = np.full(200, np.nan)

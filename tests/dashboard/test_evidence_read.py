@@ -26,7 +26,7 @@ def node(name="mf-01", **changes):
     """A node of which nothing is to be found, but for the changes."""
     facts = NodeFacts(
         name, "mill-floor", parse_budget(CONVEYOR, "conveyor.toml"), FIRST, np.full(DAYS, 70e-6), np.zeros(DAYS, bool),
-        np.full(DAYS, 48.0), Rise(1.0, 0.1, None), Rise(1.0, 0.3, None), *[Rise(1.0, 0.05, None)] * 2,
+        np.zeros(DAYS), np.full(DAYS, 48.0), Rise(1.0, 0.1, None), Rise(1.0, 0.3, None), *[Rise(1.0, 0.05, None)] * 2,
         Rise(np.nan, np.nan, None), SOUND, FIRST, 0.0, 0.8, 8.0, 27e-6, date(2026, 2, 27),
         0.0, 0.0, 0.1, 0.4, 0.0, 0.1, FIRST,
     )  # fmt: skip

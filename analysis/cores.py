@@ -14,3 +14,11 @@ def shared_out(function: Callable[[Thing], Found], things: Iterable[Thing]) -> I
     """What a function makes of each thing, in their order; while it is waited for, the next ones are under way."""
     with ThreadPoolExecutor(THREADS) as pool:
         yield from pool.map(function, things)
+
+
+def both(one: Callable[[], Thing], other: Callable[[], Found]) -> tuple[Thing, Found]:
+    """What two calls give, made at once."""
+    with ThreadPoolExecutor(1) as pool:
+        begun = pool.submit(one)
+        found = other()
+        return begun.result(), found

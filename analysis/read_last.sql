@@ -6,5 +6,5 @@ WITH ends AS (
     GROUP BY s.node_no)
 SELECT node_no, epoch_ms(max(observed_at)) / 1000.0, arg_max(storage_v, observed_at)
 FROM report_log r JOIN ends USING (node_no)
-WHERE observed_at < $first AND observed_at >= ends.day
+WHERE observed_at < $first::TIMESTAMP_MS AND observed_at >= ends.day
 GROUP BY node_no

@@ -5,4 +5,4 @@
 SELECT r.node_no, epoch_ms(r.observed_at) / 1000.0 AS time, r.storage_v, r.wakes, r.loaded_v, r.temp_c,
        coalesce(r.boot, -1) AS boot
 FROM report_log r
-WHERE r.observed_at BETWEEN $first AND $last AND r.node_no BETWEEN $low AND $high
+WHERE r.observed_at BETWEEN $first::TIMESTAMP_MS AND $last::TIMESTAMP_MS AND r.node_no BETWEEN $low AND $high

@@ -7,7 +7,7 @@ WITH told AS (
     SELECT t.place, r.node_no, date_trunc('hour', r.observed_at) AS hour, avg(epoch_ms(r.observed_at)) / 1000.0 AS time,
            avg(r.temp_c) AS temp_c
     FROM report_log r JOIN thermometers t USING (node_no)
-    WHERE r.observed_at BETWEEN $first AND $last AND r.temp_c IS NOT NULL
+    WHERE r.observed_at BETWEEN $first::TIMESTAMP_MS AND $last::TIMESTAMP_MS AND r.temp_c IS NOT NULL
     GROUP BY t.place, r.node_no, hour),
 freed AS (
     SELECT place, hour, time, temp_c - avg(temp_c) OVER (PARTITION BY node_no)

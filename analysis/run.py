@@ -10,13 +10,15 @@ from typing import Any
 import duckdb
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from analysis import alarms, depletion
+from analysis.cores import both
 from analysis.ledger import longest_interval
 from analysis.run_ahead import Prospects, look_ahead, read_corrections
 from analysis.run_books import read_ledger, site_books
 from analysis.run_days import NumberedFleet, Progress, update_days
-from analysis.run_field import update_field
+from analysis.run_field import Field, update_field
 from analysis.run_findings import find_all
 from analysis.run_health import NodeField, end_of_life_rows, judge_nodes
 from analysis.run_recent import RECENT_DAYS, Recent, read_recent
@@ -59,18 +61,23 @@ def _must_have_reports(store: Store, as_of: datetime) -> None:
 
 
 @contextmanager
-def uncollected() -> Iterator[None]:
-    """Look for no cycles of dead objects meanwhile: few arise here, and each look passes over all nodes' facts."""
+def at_work(store: Store) -> Iterator[None]:
+    """Leave out meanwhile what only costs time.
+
+    No looking for cycles of dead objects: few arise here, and each look passes over all nodes' facts. And no helpers
+    inside the store, which every thread that asks it (`cores`) would wait for without rest, on a core of its own.
+    """
     running = gc.isenabled()
     gc.disable()
+    store.cursor().execute("SET threads = 1")
     try:
         yield
     finally:
+        store.cursor().execute("RESET threads")
         if running:
             gc.enable()
 
 
-@uncollected()
 def analyse(store: Store, as_of: datetime | None = None, progress: Progress = lambda *_: None) -> Summary:
     """Bring ledger, estimates, forecast, findings and alarms up to date.
 
@@ -87,6 +94,11 @@ def analyse(store: Store, as_of: datetime | None = None, progress: Progress = la
     UsageError
         If there is nothing to analyse, or nothing yet at `as_of`.
     """
+    with at_work(store):
+        return _analyse(store, as_of, progress)
+
+
+def _analyse(store: Store, as_of: datetime | None, progress: Progress) -> Summary:
     moment = as_of or newest_report(store)
     known = NumberedFleet.of(store)
     if moment is None or not known.nodes:
@@ -101,13 +113,20 @@ def analyse(store: Store, as_of: datetime | None = None, progress: Progress = la
     rows = update_days(store, known, moment, progress)
     fields = list(update_field(store, known, moment.date() + timedelta(days=1), progress))
     progress("forecast", 0, 1)
-    recent = read_recent(store.cursor(), known, fields, moment)
-    books = site_books(known, fields, read_ledger(store.cursor(), fields), recent, moment)
+    recent, ledger = read_late(store, known, fields, moment)
+    books = site_books(known, fields, ledger, recent, moment)
     prospects = look_ahead(books, read_corrections(store.cursor()))
     progress("forecast", 1, 1)
     nodes = judge_nodes(known, fields, books, read_windows(store.cursor(), moment))
     changed = _write(store, known, nodes, find_all(books, nodes), prospects, recent, moment, before)
     return Summary(moment, rows, len(known.nodes), changed, before is not None and moment < before)
+
+
+def read_late(
+    store: Store, known: NumberedFleet, fields: list[tuple[NumberedFleet, Field]], moment: datetime
+) -> tuple[dict[int, Recent], pa.Table]:
+    """What the last weeks' reports tell, and the ledger, which takes as long."""
+    return both(lambda: read_recent(store.cursor(), known, fields, moment), lambda: read_ledger(store.cursor(), fields))
 
 
 def _noted(store: Store, key: str) -> datetime | None:

@@ -179,12 +179,12 @@ def _write(store: Store, part: NumberedFleet, days: Calendar, sums: NominalDays,
     }
     sums_table = pa.table(keys | {name: getattr(sums, name)[node, day] for name in SUM_COLUMNS})
     evidence_table = pa.table(
-        keys | {"sums": lists(found.sums[node, day]), "resistance": lists(found.resistance[node, day])}
+        keys | {"sums": _told(found.sums[node, day]), "resistance": _told(found.resistance[node, day])}
     )
-    last = days.first + timedelta(days=days.days - 1)
+    last, learnt = days.first + timedelta(days=days.days - 1), np.flatnonzero(found.week.any(axis=(1, 2)))
     week_table = pa.table({
-        "node_no": part.numbers, "day": pa.array([last] * len(part.nodes), pa.date32()),
-        "week": lists(found.week.reshape(len(part.nodes), -1)),
+        "node_no": part.numbers[learnt], "day": pa.array([last] * len(learnt), pa.date32()),
+        "week": lists(found.week[learnt].reshape(len(learnt), 3 * WEEK_HOURS)),
     })  # fmt: skip
     with store.write() as cursor:
         cursor.register("wanted", pd.DataFrame({"node_no": part.numbers}))
@@ -204,8 +204,17 @@ def _write(store: Store, part: NumberedFleet, days: Calendar, sums: NominalDays,
 
 def lists(rows: np.ndarray[Any, Any]) -> pa.ListArray:
     """Rows of numbers as an Arrow column of lists."""
-    offsets = np.arange(0, rows.size + 1, rows.shape[1], dtype=np.int32) if rows.size else np.zeros(1, np.int32)
-    return pa.ListArray.from_arrays(pa.array(offsets), pa.array(np.ascontiguousarray(rows).ravel()))
+    return _lists(rows, np.ones(len(rows), dtype=np.bool_))
+
+
+def _told(rows: np.ndarray[Any, Any]) -> pa.ListArray:
+    """The same with an empty list for a row of zeros, which tells nothing and takes no room."""
+    return _lists(rows, np.asarray(rows.any(axis=1)))
+
+
+def _lists(rows: np.ndarray[Any, Any], told: np.ndarray[Any, Any]) -> pa.ListArray:
+    offsets = np.append(0, np.cumsum(told * rows.shape[1])).astype(np.int32)
+    return pa.ListArray.from_arrays(pa.array(offsets), pa.array(rows[told].ravel()))
 
 
 def read_rows(cursor: duckdb.DuckDBPyConnection, numbers: Counts, first: datetime, last: datetime) -> Rows:

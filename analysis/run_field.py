@@ -8,6 +8,7 @@ from typing import Any
 import duckdb
 import numpy as np
 import pyarrow as pa
+from numba import njit
 
 from analysis import kalman, posterior, state
 from analysis.cores import THREADS, shared_out
@@ -74,19 +75,18 @@ def update_field(
 ) -> Iterator[tuple[NumberedFleet, Field]]:
     """Estimate every node from its evidence, write the ledger's ratios, and yield the fleet part by part."""
     earlier = read_earlier(store.cursor(), today)
-    new, begun = (_parts(known.only(n)) for n in (np.setdiff1d(known.numbers, earlier.numbers), earlier.numbers))
-    tasks: list[tuple[NumberedFleet, Earlier | None]] = [(part, None) for part in new]
-    tasks += [(part, earlier.only(part.numbers)) for part in begun]
-    for _ in range(2):  # again for the nodes that have outgrown where their filter stood: each looks at all days
-        outgrown = [known.numbers[:0]]
+    anew = [np.setdiff1d(known.numbers, earlier.numbers)]
+    begun = _parts(known.only(earlier.numbers))
+    tasks: list[tuple[NumberedFleet, Earlier | None]] = [(part, earlier.only(part.numbers)) for part in begun]
+    for _ in range(2):  # last, all days of the nodes whose turn it is, or that have outgrown where their filter stood:
         found = shared_out(lambda task: _update_part(store, task[0], task[1], today), tasks)
         for done, (part, field, left) in enumerate(found):
             progress("estimates", done + 1, len(tasks))
-            outgrown.append(left)
+            anew.append(left)
             if len(part.nodes):
                 yield part, field
-        again = known.only(np.concatenate(outgrown))
-        tasks = [(part, None) for part in _parts(again, min(PART_NODES, len(again.nodes) // THREADS + 1))]
+        whole = known.only(np.concatenate(anew))  # their evidence lies all over the store, which is passed over once
+        tasks = [(part, None) for part in _parts(whole, min(PART_NODES, len(whole.nodes) // THREADS + 1))]
 
 
 def _parts(known: NumberedFleet, size: int = PART_NODES) -> list[NumberedFleet]:
@@ -236,12 +236,20 @@ def _days_between(first: Dates, last: date) -> Counts:
 
 def _dense(found: pa.Table, column: str, rows: Counts, days: Dates, first: Dates, lengths: Counts) -> Dates:
     """A column of lists as an array (nodes, days from the node's `first` on, width), zero where there is none."""
-    flat = found.column(column).combine_chunks().flatten().to_numpy(zero_copy_only=False)
-    place = (days - first[rows]).astype(np.int64)
-    inside = (place >= 0) & (place < lengths[rows])
+    lists = found.column(column).combine_chunks()
+    flat, told = lists.flatten().to_numpy(zero_copy_only=False), np.diff(lists.offsets.to_numpy()) > 0
+    rows, days = rows[told], days[told]
     dense = np.zeros((len(lengths), int(lengths.max()), WIDTHS[column]), dtype=np.float32)
-    dense[rows[inside], place[inside]] = flat.reshape(-1, WIDTHS[column])[inside]
+    _put_down(flat.reshape(-1, WIDTHS[column]), rows, (days - first[rows]).astype(np.int64), lengths, dense)
     return dense
+
+
+@njit(cache=True, nogil=True)
+def _put_down(values, rows, place, lengths, dense):  # type: ignore[no-untyped-def]
+    """Put each row of values in its place, if it is one of the node's days."""
+    for i in range(len(rows)):
+        if 0 <= place[i] < lengths[rows[i]]:
+            dense[rows[i], place[i]] = values[i]
 
 
 def _work(part: NumberedFleet, first: np.ndarray[Any, Any], lengths: Counts) -> tuple[np.ndarray[Any, Any], Counts]:

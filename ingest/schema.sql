@@ -64,7 +64,7 @@ CREATE TABLE IF NOT EXISTS ratios (
     node_no INTEGER NOT NULL, first DATE NOT NULL, c FLOAT NOT NULL, e FLOAT NOT NULL, s FLOAT NOT NULL,
     cc FLOAT NOT NULL, ce FLOAT NOT NULL, cs FLOAT NOT NULL, ee FLOAT NOT NULL, es FLOAT NOT NULL, ss FLOAT NOT NULL);
 ALTER TABLE ratios ADD COLUMN IF NOT EXISTS l FLOAT;  -- leakage
--- What the days say of the parameters: sums of `analysis.evidence`, never read again from the reports.
+-- What the days say of the parameters: sums of `analysis.evidence`, never read again from the reports; empty: nothing.
 CREATE TABLE IF NOT EXISTS day_evidence (
     node_no INTEGER NOT NULL, day DATE NOT NULL, sums FLOAT[] NOT NULL, resistance FLOAT[] NOT NULL);
 -- Where the estimator of a node stood some weeks ago, to carry on from: `analysis.run_carry.Earlier`.

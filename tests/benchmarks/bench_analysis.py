@@ -19,13 +19,12 @@ import pytest
 
 from analysis.evidence import middle_voltage
 from analysis.load import sleep_power, wake_energy
-from analysis.run import read_windows, uncollected
-from analysis.run_books import read_ledger, site_books
+from analysis.run import at_work, read_late, read_windows
+from analysis.run_books import site_books
 from analysis.run_days import NumberedFleet, update_days
 from analysis.run_field import update_field
 from analysis.run_findings import find_all
 from analysis.run_health import judge_nodes
-from analysis.run_recent import read_recent
 from fixtures.scatter import scattered_fleet
 from fixtures.simulate import simulate
 from ingest.fleet import Fleet
@@ -108,19 +107,18 @@ def reports(simulated, part):
 
 def findings(book, known, fields, moment):
     """Health and findings, and the books they rest on; how many findings."""
-    cursor = book.cursor()
-    recent = read_recent(cursor, known, fields, moment)
-    books = site_books(known, fields, read_ledger(cursor, fields), recent, moment)
-    return len(find_all(books, judge_nodes(known, fields, books, read_windows(cursor, moment))))
+    recent, ledger = read_late(book, known, fields, moment)
+    books = site_books(known, fields, ledger, recent, moment)
+    return len(find_all(books, judge_nodes(known, fields, books, read_windows(book.cursor(), moment))))
 
 
-@uncollected()
 def analysis(book, moment):
     """What days, estimates, and findings with health took; the forecast left out; and how many findings."""
     known, quietly = NumberedFleet.of(book), lambda *_: None
-    days, _ = timed(update_days, book, known, moment, quietly)
-    fields, parts = timed(lambda: list(update_field(book, known, moment.date() + timedelta(days=1), quietly)))
-    rest, found = timed(findings, book, known, parts, moment)
+    with at_work(book):
+        days, _ = timed(update_days, book, known, moment, quietly)
+        fields, parts = timed(lambda: list(update_field(book, known, moment.date() + timedelta(days=1), quietly)))
+        rest, found = timed(findings, book, known, parts, moment)
     return [days, fields, rest, Took(*map(sum, zip(days, fields, rest, strict=True)))], found
 
 

@@ -31,6 +31,8 @@ HARVEST_DOUBT = 0.002  # harvest left in a quiet run, one standard deviation, as
 REST_DOUBT = 0.03  # and what it varies by from one spell of rest to the next
 REST_MOST = 0.2  # harvest in such a spell, as a share of the budget's mean,
 WORKED_LEAST = 0.4  # of a source that has worked by this share of it
+STEADY = 2.0  # standard deviations that a quarter of such a spell may depart from the whole by
+PART_POINTS = 3  # intervals of such a quarter
 LEFT_PER_SLOW = 3.0  # share of the mean harvest left in a spell of rest, per unit of the slow branch's line
 THERMAL_USUAL = 1e-3  # thermal line of a double-layer capacitor [1/K]
 WARMEST_HOUR = 15.0
@@ -193,20 +195,41 @@ def mark_hours(begin, end, t, values, flow, midnights, weekday, fig, hours, ceil
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _mean_harvest(a, b, t, values, flow):  # type: ignore[no-untyped-def]
-    """Mean harvest from report a to report b, by the budget, and what noise a unit of voltage makes of it. [W], [W/V]
+def _mean_harvest(a, b, t, values, flow, noise):  # type: ignore[no-untyped-def]
+    """Mean harvest from report a to b by the budget, and the doubt of the converter and of a thermal line in it. [W]
 
     Infinite where it has not been observed throughout.
     """
-    if a < 0 or b >= len(t) or b - a < LEAST_POINTS:
-        return np.inf, 0.0
-    spent = 0.0
+    if a < 0 or b >= len(t) or b - a < PART_POINTS:
+        return np.inf, 0.0, 0.0
+    spent, thermal = 0.0, 0.0
     for i in range(a + 1, b + 1):
         if flow[JOINED, i] == 0.0:
-            return np.inf, 0.0
+            return np.inf, 0.0, 0.0
         spent += flow[0, i] + flow[1, i] + flow[FLOW_LEAK, i]
+        thermal += flow[FLOW_THERMAL, i]
     seconds = t[b] - t[a]
-    return (values[STORED, b] - values[STORED, a] + spent) / seconds, 1.4 * values[-1, a] / seconds
+    power = (values[STORED, b] - values[STORED, a] + spent + THERMAL_USUAL * thermal) / seconds
+    return power, 1.4 * noise * values[-1, a] / seconds, THERMAL_DOUBT * abs(thermal) / seconds
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _rests(begin, end, t, values, flow, fig, most):  # type: ignore[no-untyped-def]
+    """Whether a source rests from report `begin` to `end`: its power is up to `most` [W] in each quarter, and steady.
+
+    Harvest comes and goes: a spell in which the power wanders is one of little harvest, not of rest. And what still
+    warms up or cools down, by more than a thermal line in doubt may pass for, still works.
+    """
+    steady = REST_DOUBT * fig[POWER]
+    mean, _, _ = _mean_harvest(begin, end, t, values, flow, fig[NOISE])
+    a = begin
+    for quarter in range(1, 5):
+        b = np.searchsorted(t, t[begin] + quarter / 4 * (t[end] - t[begin]))
+        power, noise, thermal = _mean_harvest(a, b, t, values, flow, fig[NOISE])
+        if thermal > STEADY * steady or abs(power - mean) > STEADY * np.hypot(steady, noise) or power > most + noise:
+            return False
+        a = b
+    return True
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -221,11 +244,10 @@ def mark_rest(begin, end, t, values, flow, fig, week, quiet):  # type: ignore[no
     if not seen.any() or week[0][seen].mean() < WORKED_LEAST * fig[POWER]:
         return
     before = np.searchsorted(t, t[begin] - 86400.0)
-    half = (begin + end) // 2
-    for a, b in ((before, begin), (begin, half), (half, end - 1)):
-        power, per_volt = _mean_harvest(a, b, t, values, flow)
-        if power > min(REST_MOST * fig[POWER], FLOOR_LOADS * fig[LOAD]) + per_volt * fig[NOISE]:
-            return
+    most = min(REST_MOST * fig[POWER], FLOOR_LOADS * fig[LOAD])
+    power, noise, _ = _mean_harvest(before, begin, t, values, flow, fig[NOISE])
+    if power > most + noise or not _rests(begin, end - 1, t, values, flow, fig, most):
+        return
     share = LEFT_PER_SLOW if fig[SLOWLY] > 0 else 1.0
     for i in range(begin + 1, end):
         flow[FLOW_SLOW, i] = -share * fig[POWER] * (t[i] - t[i - 1])

@@ -235,6 +235,33 @@ def test_a_source_without_a_week_is_quiet_in_its_spells_of_rest_alone():
     assert right[5] == 0
 
 
+def wandering(seed: int, days: int) -> np.ndarray:
+    """Harvest of a process that never rests, but gives little for some days in twelve, a power a step [W]."""
+    rng, steps = np.random.default_rng(seed), np.arange(days * 24 * STEPS)
+    at = np.arange(0, days * 24 + 8, 8)
+    little = np.interp(steps / STEPS, at, rng.uniform(0.0, 0.3, len(at)))
+    return 75e-6 * np.where(steps // (24 * STEPS) % 12 >= 5, 1.0, little)
+
+
+def test_a_spell_of_little_harvest_that_comes_and_goes_is_no_rest():
+    days, told = 120, 0.0
+    for seed in range(8):
+        found = gathered(node(days, Truth(), seed, rate=(0.2, 0.6), offered=wandering(seed, days)), KILN, days)
+        told += (found.sums[0, 35:, POINTS] > 0).mean() / 8
+    assert told < 0.07  # of days; the low ones that happen to be even
+
+
+def test_a_window_in_which_the_source_starts_again_is_no_rest():
+    days = 120
+    hours = np.arange(days * 24 * STEPS) / STEPS % (12 * 24)
+    fired = 95e-6 * (hours >= 3 * 24 + 10)  # two hours before the window ends
+    found = gathered(node(days, Truth(sleep=1.5), rate=(0.2, 0.6), offered=fired), KILN, days)
+    day = np.arange(35, days) % 12
+    told = found.sums[0, 35:, POINTS] > 0
+    assert told[day == 2].mean() > 0.8
+    assert not told[day == 3].any()
+
+
 @pytest.mark.parametrize("text", [KILN_TEXT, CONVEYOR], ids=["no schedule", "a schedule"])
 def test_what_was_learnt_while_a_source_stood_still_is_no_rest_once_it_runs_again(text):
     coarse = parse_budget(text.replace("1.465 mV", "6 mV"), "c.toml")  # an hour by itself tells little

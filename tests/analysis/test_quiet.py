@@ -83,6 +83,24 @@ def test_a_source_that_never_rests_has_no_quiet_hours():
     assert not quiet.any()
 
 
+@pytest.mark.parametrize("noise", [1e-6, 30e-6])
+def test_a_harvest_that_wanders_below_the_load_has_no_quiet_hours(noise):
+    # Heat of a process, by days rather than hours: the lowest hours of a week are so by chance, and no lower than that.
+    rng = np.random.default_rng(7)
+    for _ in range(10):
+        days, off = np.empty(70), 0.0
+        for day in range(70):
+            off = 0.8 * off + 0.6 * rng.normal()
+            days[day] = 1.0 + 0.12 * off
+        seen = 60e-6 * np.repeat(days, 24) * (1.0 + 0.05 * rng.normal(size=1680))
+        seen += np.diff(noise * rng.normal(size=1681))
+        week, quiet = np.zeros((3, WEEK_HOURS), dtype=np.float32), np.zeros(WEEK_HOURS, dtype=np.bool_)
+        for i, x in enumerate(seen):
+            learn(week, i % WEEK_HOURS, x, 1.0, 1.0, LOAD_SHARE * 90e-6)
+        judge(week, 1.4 * noise, 90e-6, quiet)
+        assert not quiet.any()
+
+
 def week_of_readings(power: np.ndarray, weeks: int, noise: float) -> np.ndarray:
     """As `week_of`, but from hourly readings of energy: the `noise` of an hour's power is taken back by the next."""
     off = np.random.default_rng(3).normal(size=weeks * WEEK_HOURS + 1) * noise / np.sqrt(2.0)

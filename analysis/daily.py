@@ -8,6 +8,9 @@ from numba import njit
 
 from analysis.series import Floats
 
+SPANS_LEAST = 4  # that tell how far their means swing
+MEDIAN_TO_SD = 1.4826  # of a normal variable's middle deviation
+
 
 class Daily(NamedTuple):
     """Days with a value, and the mean and standard deviation of these; NaN where there is none."""
@@ -46,3 +49,15 @@ def medians(series: Floats) -> Floats:
     rows, known = np.arange(len(series)), np.isfinite(series).sum(axis=1)
     ordered = np.sort(series, axis=1)  # NaN comes last
     return np.asarray((ordered[rows, np.maximum(known - 1, 0) // 2] + ordered[rows, known // 2]) / 2)
+
+
+def swing(series: Floats, span: int) -> float:
+    """How far the means of `span` days lie about their middle, of days that are known; of fewer than four, nothing.
+
+    By their middle deviation, which a closed week or two does not move.
+    """
+    known = series[np.isfinite(series)]
+    if len(known) < SPANS_LEAST * span:
+        return 0.0
+    means = known[len(known) % span :].reshape(-1, span).mean(axis=1)
+    return MEDIAN_TO_SD * float(np.median(np.abs(means - np.median(means))))

@@ -63,6 +63,8 @@ class NodeFacts:
         When resistance began to change.
     harvest_lost : ndarray, shape (days,)
         Share of each day's harvest that was curtailed at full and is made up for.
+    harvest_season_sd : ndarray, shape (days,), optional
+        `harvest_behind.PastHarvest.season_sd`.
     fade : sequence
         `health.fade_or_leak`; empty where only `health` tells of capacity.
     """
@@ -96,6 +98,7 @@ class NodeFacts:
     faded: date
     worn: date | None = None
     fade: Sequence[Sequence[float]] = ()
+    harvest_season_sd: Floats | None = None
 
 
 @dataclass(frozen=True)

@@ -36,7 +36,9 @@ def fall_of(change: Change | None) -> float:
     return 1 - max(change.after, 0.0) / max(change.before, 1e-12)
 
 
-def chance_fallen(change: Change, harvest: Floats, bound: np.ndarray, lost: Floats, outdoors: bool) -> float:
+def chance_fallen(
+    change: Change, harvest: Floats, bound: np.ndarray, lost: Floats, outdoors: bool, tilt: float = 0.0
+) -> float:
     """The chance that a change of harvest is a fall that lasts.
 
     Parameters
@@ -51,6 +53,8 @@ def chance_fallen(change: Change, harvest: Floats, bound: np.ndarray, lost: Floa
         Share of each day's harvest that came while the storage was full.
     outdoors : bool
         Whether it follows the sun.
+    tilt : float
+        Sd of the logarithm of harvest after the change over that before, by the season that was taken out.
 
     Notes
     -----
@@ -63,7 +67,8 @@ def chance_fallen(change: Change, harvest: Floats, bound: np.ndarray, lost: Floa
     seen = _Seen(*_see(harvest, bound, lost, change.index, LATE_DAYS))
     step = fall / -change.z
     courses = math.hypot(seen.made_up_before, seen.made_up_after) * COURSE * (1 - fall)
-    sd = math.sqrt((FOUND * step) ** 2 + courses**2 + WANDER**2 + (SUN**2 if outdoors else 0.0))
+    mounted = tilt * fall / max(-math.log1p(-min(fall, 0.999)), 1e-12)  # as far from none as its logarithm is
+    sd = math.sqrt((FOUND * step) ** 2 + courses**2 + WANDER**2 + (SUN**2 if outdoors else 0.0) + mounted**2)
     by_itself = (1 - ODD) * _density(fall, sd) + ODD * _density(fall, ODD_SD * sd)
     by_fault = (chance_below((fall - LEAST_FALL) / sd) - chance_below((fall - 1) / sd)) / (1 - LEAST_FALL)
     odds = FAULTS_A_YEAR * math.sqrt(len(harvest) / 365) * by_fault / max(by_itself, 1e-300)

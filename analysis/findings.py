@@ -11,7 +11,7 @@ import numpy as np
 
 from analysis.change import Change, find_changes
 from analysis.cores import shared_out
-from analysis.daily import Daily, figures
+from analysis.daily import Daily, figures, swing
 from analysis.evidence import middle_voltage
 from analysis.facts import SURE, Finding, NodeFacts, Rise
 from analysis.fallen import chance_below, chance_fallen, counts, fall_of
@@ -166,7 +166,8 @@ def _harvest(node: NodeFacts, course: _Course) -> Finding | None:
     change, outdoors = course.fell, node.budget.harvest.source == "light-outdoor"
     chance = 0.0
     if change is not None and fall_of(change) > LEAST_SEEN and change.z < -2:
-        chance = chance_fallen(change, course.harvest, node.harvest_bound, node.harvest_lost, outdoors)
+        tilt = _tilt_doubt(node, course.seen, change)
+        chance = chance_fallen(change, course.harvest, node.harvest_bound, node.harvest_lost, outdoors, tilt)
     if change is not None and chance >= STATED:
         budget = node.budget.harvest.mean_power
         evidence = (
@@ -181,6 +182,15 @@ def _harvest(node: NodeFacts, course: _Course) -> Finding | None:
 def _hidden(node: NodeFacts, change: Change) -> str:
     """What the size of a fall is preceded by: most days before it were full, and brought in more than is known."""
     return "at least " if np.mean(node.harvest_bound[: change.index]) > 0.5 else ""
+
+
+def _tilt_doubt(node: NodeFacts, seen: Floats, change: Change) -> float:
+    """What the unknown mounting of a panel may have made of the harvest after a change over that before."""
+    if node.harvest_season_sd is None:
+        return 0.0
+    known, after = np.isfinite(seen), np.arange(len(seen)) >= change.index
+    sd = node.harvest_season_sd
+    return abs(float(sd[known & after].mean() - sd[known & ~after].mean()))
 
 
 def _season_doubt(node: NodeFacts, sd: float) -> float:
@@ -224,7 +234,8 @@ def _wakes(node: NodeFacts, course: _Course) -> Finding | None:
     doubt = max(course.many_wakes.sd / math.sqrt(RECENT_DAYS), 0.02 * plan)
     usual = change.before if risen and change is not None else 0.0
     limit = max(plan, usual) * (1 + WAKES_RISE) if risen else plan * (1 + WAKES_OVER)
-    chance = chance_below((recent - limit) / doubt)
+    before = change.index if risen and change is not None else len(node.wakes) - WAKE_DAYS[1]
+    chance = chance_below((recent - limit) / math.hypot(doubt, swing(node.wakes[:before], RECENT_DAYS)))
     if chance < SURE:
         return None
     since = node.first + timedelta(days=change.index) if risen and change is not None else node.commissioned

@@ -37,6 +37,7 @@ class Lanes(NamedTuple):
     deviate: Array  # of the day's harvest
     level: Array
     gain: Array  # factor on the harvest
+    power: Array  # deviate of the season's power
     rate: Array  # factors on the energy of wakes, of sleep and of leakage
     sleep: Array
     leaky: Array
@@ -76,6 +77,7 @@ def _begin(node: Any, wake_factor: float, lanes: Lanes) -> None:
         lanes.deviate[k] = node.noise_now
         lanes.fade[k] = node.fade + node.fade_sd * normal(state, 3, NORMAL)
         state = next_state(state)
+        lanes.power[k] = normal(state, 3, NORMAL)
         lanes.stopped[k] = _stopped(node, state)
         lanes.state[k] = state
 
@@ -90,7 +92,7 @@ def _stopped(node: Any, state: Any) -> float:
 
 
 @compiled
-def _new_week(node: Any, common: Array, day: int, lanes: Lanes) -> None:
+def _new_week(node: Any, common: Array, season: float, day: int, lanes: Lanes) -> None:
     """Move the level on, and renew what changes slowly; `common` is the site's part of the change."""
     own_share = np.sqrt(1.0 - node.site_share**2)
     for k in range(len(lanes.stored)):
@@ -98,7 +100,7 @@ def _new_week(node: Any, common: Array, day: int, lanes: Lanes) -> None:
             shock = node.site_share * common[lanes.number[k]] + own_share * normal(lanes.state[k], 2, NORMAL)
             lanes.level[k] = node.level_keep * lanes.level[k] + node.level_noise * shock
         lanes.flow[k] = 1.0 / (node.capacity_ratio * max(1.0 - lanes.fade[k] * day, 0.05))
-        lanes.income[k] = max(lanes.gain[k] + lanes.level[k], 0.0) * lanes.flow[k]
+        lanes.income[k] = max(lanes.gain[k] + lanes.level[k], 0.0) * lanes.flow[k] * np.exp(season * lanes.power[k])
 
 
 @compiled
@@ -147,10 +149,10 @@ def _futures(
     for first in range(0, len(dark_day), LANES):
         some = slice(first, min(first + LANES, len(dark_day)))
         count = some.stop - some.start
-        f = np.empty((16, count))
+        f = np.empty((17, count))
         lanes = Lanes(
             numbers[some], np.empty(count, np.uint64), np.empty(count, np.bool_), f[0], f[1], f[2], f[3], f[4], f[5],
-            f[6], f[7], f[8], f[9], f[10], f[11], f[12], f[13], f[14], f[15],
+            f[6], f[7], f[8], f[9], f[10], f[11], f[12], f[13], f[14], f[15], f[16],
         )  # fmt: skip
         _begin(node, wake_factor, lanes)
         place = 0
@@ -158,7 +160,7 @@ def _futures(
             for k in range(count):
                 lanes.state[k] = next_state(lanes.state[k])
             if day % 7 == 0:
-                _new_week(node, given.site_week[day // 7], day, lanes)
+                _new_week(node, given.site_week[day // 7], given.season[i, day // 7], day, lanes)
             wakes, leaks = given.wakes[i, day], given.leaks[i, day]
             _new_day(node, given.scale[i, day], wakes, leaks, given.noise[i], given.site[day], day, lanes)
             row = given.shape_of[i, day]

@@ -14,13 +14,13 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.change import Change, find_changes
-from analysis.harvest_behind import NodeDays, Seen, behind
+from analysis.harvest_behind import NodeDays, Seen, behind, believed
 from analysis.level import Level, borrowed, filter_level
 from analysis.noise import deviates, lag_one, noise_table, shared, slow_spread, table_sd
 from analysis.outlook import HarvestOutlook
 from analysis.site_days import Ahead, SiteDays, ahead
+from analysis.sources import SOURCES, Source
 from analysis.stops import Stop, least_median, ongoing_stops, past_stops, without
-from ingest.budget import SECONDS_PER_DAY, Budget
 
 Array = npt.NDArray[np.float64]
 
@@ -29,30 +29,6 @@ STEP_LEAST = 0.65  # and its ratio (or one over it)
 STEP_SD = 0.3  # relative sd of the mean believed after it
 USUAL_LEAST = 0.1  # of what is believed: a node's noise is not taken to be in proportion to less
 STEP_FLOOR = 0.05  # of the mean before; neither mean nor sd is believed to be less
-
-
-@dataclass(frozen=True)
-class Source:
-    """What is believed of a kind of harvest before it is seen; sds relative to the mean."""
-
-    noise_sd: float  # of a day about the level
-    noise_keep: float  # correlation of the noise from day to day
-    slow_sd: float  # of the level about the long-run mean
-    slow_days: float  # over which the level forgets
-    shared: float  # correlation with what the site's nodes share
-
-
-# Outdoor light: noise from the four public irradiance years, the level wider than there (0.15), for a panel's tilt and
-# shade are in it; the rest are our own judgement, soon outweighed by the days.
-SOURCES = {
-    "light-outdoor": Source(0.45, 0.25, 0.25, 60.0, 0.9),
-    "light-indoor": Source(0.25, 0.3, 0.3, 180.0, 0.7),
-    "vibration": Source(0.2, 0.3, 0.3, 180.0, 0.6),
-    "thermal": Source(0.2, 0.4, 0.3, 180.0, 0.6),
-    "radio": Source(0.3, 0.3, 0.25, 180.0, 0.5),
-    "other": Source(0.3, 0.3, 0.25, 180.0, 0.5),
-    "none": Source(0.0, 0.0, 0.0, 180.0, 0.0),
-}
 
 
 @dataclass(frozen=True)
@@ -98,9 +74,9 @@ def _group(
     budget, source = nodes[0].budget, SOURCES[nodes[0].budget.harvest.source]
     past = int(site.index(np.array(today)))
     known = behind(nodes, site, past)
-    season, shapes, weeks, censored = known.season, known.shapes, known.weeks, known.seen.censored
+    shapes, weeks, censored = known.shapes, known.weeks, known.seen.censored
     seen, values = known.seen.rows(), list(known.values)
-    prior = _prior(budget, values)
+    prior = believed(budget, known.values)
     stops = ongoing_stops(known.values, censored, source.noise_sd, source.noise_keep, source.shared)
     values = [without(value, stop) for value, stop in zip(values, stops, strict=True)]
     over = past_stops(np.stack(values), censored, source.noise_sd, source.noise_keep)
@@ -126,8 +102,20 @@ def _group(
     z = deviates(np.stack(factors), scatter.table, censored)
     share = shared(z, source.shared) if past else source.shared
     return [
-        _outlook(level, scatter, source, share, row, s, stop, ahead(season, week, shape, site, today, hour, days))
-        for level, row, s, stop, week, shape in zip(levels, z, seen, stops, weeks, shapes, strict=True)
+        _outlook(
+            level,
+            scatter,
+            source,
+            share,
+            row,
+            s,
+            stop,
+            ahead(season, week, shape, site, today, hour, days),
+            doubt[past : past + days],
+        )
+        for level, row, s, stop, season, doubt, week, shape in zip(
+            levels, z, seen, stops, *known.season, weeks, shapes, strict=True
+        )
     ]
 
 
@@ -152,16 +140,6 @@ def _last_step(change: Change | None, prior: tuple[float, float]) -> _Step | Non
     after = max(change.after, STEP_FLOOR * prior[0])
     sd = max(STEP_SD * after, STEP_FLOOR * prior[0])
     return _Step(change.index, (after, sd / after))
-
-
-def _prior(budget: Budget, values: list[Array]) -> tuple[float, float]:
-    """The budget's harvest a day [J] and its relative sd; where it names no power, what the group shows."""
-    if budget.harvest.source == "none":
-        return 0.0, 0.0
-    if (mean := budget.harvest.mean_power * SECONDS_PER_DAY) > 0:
-        return mean, max(budget.harvest.tolerance, 0.05)
-    known = np.concatenate([value[np.isfinite(value)] for value in values])
-    return max(float(known.mean()) if len(known) else 0.0, 1e-6), 1.0
 
 
 def _usual(value: Array, censored: npt.NDArray[np.bool_], believed: float) -> float:
@@ -230,6 +208,7 @@ def _outlook(
     seen: Seen,
     stop: Stop | None,
     coming: Ahead,
+    doubt: Array,
 ) -> HarvestOutlook:
     mean = max(level.mean, 0.0)
     base = max(mean, 1e-12)
@@ -243,6 +222,7 @@ def _outlook(
     return HarvestOutlook(
         mean=mean,
         season=coming.season,
+        season_sd=doubt,
         week=coming.week,
         closure=coming.closure,
         shapes=coming.shapes,

@@ -12,8 +12,10 @@ from analysis.held import Held
 from analysis.ledger import full_margin
 from analysis.level import above
 from analysis.outlook import curve_of
+from analysis.season import Season, flat, seasons
 from analysis.series import Counts, by_budget
 from analysis.site_days import Days, SiteDays, active_hours, day_shapes
+from analysis.sources import SOURCES
 from ingest.budget import SECONDS_PER_DAY, Budget
 
 Array = npt.NDArray[np.float64]
@@ -97,7 +99,8 @@ class Behind:
 
     Attributes
     ----------
-    season : ndarray, shape (site.days,)
+    season : Season
+        Over site.days.
     shapes : ndarray, shape (nodes, site.days, 24)
         Of `day_shapes`.
     weeks : ndarray, shape (nodes, 7)
@@ -107,7 +110,7 @@ class Behind:
         Harvest over what the day allows; NaN on days that allow next to nothing.
     """
 
-    season: Array
+    season: Season
     shapes: Array
     weeks: Array
     seen: Seen
@@ -128,18 +131,33 @@ def behind(
         has been seen of late.
     """
     budget = nodes[0].budget
-    season = site.sky.mean(axis=1) if budget.harvest.source == "light-outdoor" else np.ones(site.days)
+    plain = site.sky.mean(axis=1) if budget.harvest.source == "light-outdoor" else np.ones(site.days)
     plan = active_hours(budget.harvest)
     planned = alike and budget.harvest.active_hours is not None
     profiles = np.stack([plan if planned or node.profile is None else node.profile for node in nodes])
     shapes = np.broadcast_to(day_shapes(budget.harvest, site, profiles), (len(nodes), site.days, 24))
     opened = np.einsum("ndh,dh->nd", shapes[:, :past], site.closed[:past])
     seen = _see(nodes, site, past, shapes, full_share)
-    weeks = _weekdays(seen, opened * season[:past], site, budget)
+    weeks = _weekdays(seen, opened * plain[:past], site, budget)
     allowed = weeks[:, site.weekday[:past]] * opened
-    tells = (allowed > CLOSED_SHARE) & (season[:past] > DARK_SEASON)
-    values = np.where(tells, seen.harvest / np.where(tells, season[:past] * allowed, 1.0), np.nan)
-    return Behind(season, shapes, weeks, seen, values)
+    tells = (allowed > CLOSED_SHARE) & (plain[:past] > DARK_SEASON)
+    values = np.where(tells, seen.harvest / np.where(tells, allowed, 1.0), np.nan)
+    season = flat(len(nodes), site.days)
+    if budget.harvest.source == "light-outdoor":
+        season = seasons(
+            plain, values, seen.censored, *believed(budget, values / plain[:past]), SOURCES[budget.harvest.source]
+        )
+    return Behind(season, shapes, weeks, seen, values / season.factor[:, :past])
+
+
+def believed(budget: Budget, values: Array) -> tuple[float, float]:
+    """The budget's harvest a day [J] and its relative sd; where it names no power, what the group shows."""
+    if budget.harvest.source == "none":
+        return 0.0, 0.0
+    if (mean := budget.harvest.mean_power * SECONDS_PER_DAY) > 0:
+        return mean, max(budget.harvest.tolerance, 0.05)
+    known = values[np.isfinite(values)]
+    return max(float(known.mean()) if len(known) else 0.0, 1e-6), 1.0
 
 
 def _see(nodes: Sequence[NodeDays], site: SiteDays, past: int, shapes: Array, full_share: float) -> Seen:
@@ -284,18 +302,22 @@ class PastHarvest:
         Days mostly at full: the harvest was at least this.
     lost : ndarray, shape (nodes, days)
         Share of each day's harvest that fell into its time at full, and is made up for.
+    season_sd : ndarray, shape (nodes, days)
+        Of `Season`: how the days' harvest, freed of season, errs together.
     """
 
     power: Array
     bound: npt.NDArray[np.bool_]
     lost: Array
+    season_sd: Array
 
 
 def past_harvest(nodes: Sequence[NodeDays], site: SiteDays, today: np.datetime64) -> PastHarvest:
     """The harvest behind of a site's nodes, comparable from day to day; `site` as for `harvest.outlooks`."""
     past = int(site.index(np.array(today)))
     size = len(nodes), past
-    power, bound, lost = np.empty(size), np.empty(size, dtype=bool), np.empty(size)
+    power, lost, season_sd = np.empty((3, *size))
+    bound = np.empty(size, dtype=bool)
     members = [at for _, at in by_budget([node.budget for node in nodes])]
     each = shared_out(lambda at: behind([nodes[i] for i in at], site, past, FULL_SHARE_PAST, alike=True), members)
     for at, known in zip(members, each, strict=True):
@@ -305,4 +327,5 @@ def past_harvest(nodes: Sequence[NodeDays], site: SiteDays, today: np.datetime64
         power[at] = np.where(idle, np.nan, known.values / SECONDS_PER_DAY)
         bound[at] = known.seen.censored
         lost[at] = known.seen.lost
-    return PastHarvest(power, bound, lost)
+        season_sd[at] = known.season.doubt[:, :past]
+    return PastHarvest(power, bound, lost, season_sd)

@@ -52,6 +52,7 @@ class Inputs(NamedTuple):
         Array  # shape (n, k, 3): wakes, sleep and leakage a day at k equal steps of stored energy from 0 to full [J]
     )
     scale: Array  # shape (n, days): mean harvest of each day [J]
+    season: Array  # shape (n, weeks): what a deviate of the season's power adds to the logarithm of harvest
     wakes: Array  # shape (n, days): wake rate of each day over its mean
     leaks: Array  # shape (n, days): leakage of each day over that of today
     shape_of: npt.NDArray[np.int32]  # shape (n, days): row of `shapes` for each day

@@ -21,7 +21,7 @@ class Level(NamedTuple):
     """Mean and slow departure after the last day, in the unit of the observations.
 
     `slow_sd` is the departure's own; `before` and `after` hold, for each day, mean plus departure as known at its begin
-    and at its end.
+    and at its end. `fit` is the logarithm of how likely the days are, less a constant.
     """
 
     mean: float
@@ -32,6 +32,7 @@ class Level(NamedTuple):
     slow_sd: float
     before: Array
     after: Array
+    fit: float = 0.0
 
 
 @compiled
@@ -46,11 +47,19 @@ def above(limit: float, mean: float, sd: float) -> tuple[float, float]:
 
 
 @compiled
-def _filter(
+def _likely(value: float, mean: float, sd: float, bound: bool) -> float:
+    """Logarithm of the density of a normal variable, or of the chance that it lies above; an odd day tells no more."""
+    z = min(max((value - mean) / sd, -CLIPPED), CLIPPED)
+    return math.log(0.5 * math.erfc(z / math.sqrt(2.0))) if bound else -0.5 * z * z - math.log(sd)
+
+
+@compiled
+def filtered(
     value: Array, seen: Any, spread: Array, censored: Any, start: float, start_sd: float, noise_sd: float,
     inflation: float, slow_sd: float, keep: float, step_sd: float, walk_sd: float,
-) -> tuple[float, float, float, float, float, Array, Array]:  # fmt: skip
-    a, b = start, 0.0
+) -> tuple[float, float, float, float, float, Array, Array, float]:  # fmt: skip
+    """`filter_level`, compiled: mean, departure, their variances and covariance, and the last three of `Level`."""
+    a, b, fit = start, 0.0, 0.0
     paa, pab, pbb = start_sd**2, 0.0, slow_sd**2
     before, after = np.empty(len(value)), np.empty(len(value))
     surprise = 0.0
@@ -65,8 +74,9 @@ def _filter(
             ka, kb = paa + pab, pab + pbb
             noise = (noise_sd * spread[day]) ** 2
             total = ka + kb + noise * inflation
+            plain = ka + kb + noise
+            fit += _likely(value[day], a + b, math.sqrt(plain), censored[day])
             if censored[day]:
-                plain = ka + kb + noise
                 middle, left = above(value[day], a + b, math.sqrt(plain))
                 shift, known = middle - a - b, 1.0 - left / plain
             else:
@@ -87,7 +97,7 @@ def _filter(
             pab -= ka * kb / total * known
             pbb -= kb * kb / total * known
         after[day] = a + b
-    return a, b, paa, pbb, pab, before, after
+    return a, b, paa, pbb, pab, before, after, fit
 
 
 def filter_level(
@@ -135,11 +145,11 @@ def filter_level(
     than one at that distance: breakdowns do. Left out: that harvest cannot be negative.
     """
     given = np.asarray(value, dtype=float)
-    a, b, paa, pbb, pab, before, after = _filter(
+    a, b, paa, pbb, pab, before, after, fit = filtered(
         given, np.isfinite(given), np.asarray(spread, dtype=float), np.asarray(censored, dtype=bool), start, start_sd,
         noise_sd, (1 + noise_keep) / (1 - noise_keep), slow_sd, keep, step_sd, walk * slow_sd,
     )  # fmt: skip
-    return Level(a, b, paa, pbb, pab, slow_sd, before, after)
+    return Level(a, b, paa, pbb, pab, slow_sd, before, after, fit)
 
 
 def borrowed(levels: list[Level], prior: tuple[float, float]) -> list[tuple[float, float]]:

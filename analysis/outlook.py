@@ -46,6 +46,8 @@ class HarvestOutlook:
         Long-run mean harvest of a day with all factors one. [J]
     season, week, closure : ndarray, shape (days,)
         Factors.
+    season_sd : ndarray, shape (days,), optional
+        What one standard deviation more of the season's power adds to the logarithm of each day's.
     shapes : ndarray, shape (m, 25)
         Share of a day's harvest that has come after each hour since the forecast's time of day.
     shape_of : ndarray, shape (days,)
@@ -73,6 +75,7 @@ class HarvestOutlook:
     season: Array
     week: Array
     closure: Array
+    season_sd: Array | None = None
     shapes: Array = field(default_factory=even_day)
     shape_of: npt.NDArray[np.int32] | None = None
     noise: Array = field(default_factory=no_noise)
@@ -207,6 +210,11 @@ class NodeOutlook:
     def leakage_factors(self) -> Array:
         """Leakage of each day ahead over that at the present temperature."""
         return np.ones(len(self.harvest.closure)) if self.leakage_days is None else self.leakage_days
+
+    def season_doubts(self) -> Array:
+        """`HarvestOutlook.season_sd` of each week ahead."""
+        sd = self.harvest.season_sd
+        return np.zeros(len(self.harvest.season)) if sd is None else sd
 
     def load_shape(self) -> Array:
         """Share of a day's drain at the present voltage that has gone after each hour, shape (25,)."""

@@ -86,8 +86,9 @@ def potential_sd(harvest: HarvestOutlook, budget: Budget, covariance: Floats) ->
 
     Notes
     -----
-    Three doubts that do not know of each other: how well noisy days tell a level; what the wakes, sleep and leakage
-    that every day was booked with err, which no number of days takes away; and the days that were only a lower bound,
+    Doubts that do not know of each other: how well noisy days tell a level; what the wakes, sleep and leakage
+    that every day was booked with err, which no number of days takes away; how a panel is mounted, so what the other
+    seasons bring; and the days that were only a lower bound,
     on which nothing but the budget says how much more there was. These weigh by their share: of a node that is full
     every day, the harvest is known no better than by its budget. Left out: the change of stored energy, small over
     weeks.
@@ -101,7 +102,8 @@ def potential_sd(harvest: HarvestOutlook, budget: Budget, covariance: Floats) ->
     booked = level * min(spent / harvest.past_harvest, 1.0) if harvest.past_harvest > 0 else 0.0
     most = max(level, budget.harvest.mean_power * SECONDS_PER_DAY)
     unseen = harvest.past_bound * budget.harvest.tolerance * most
-    return float(np.sqrt(seen**2 + booked**2 + unseen**2)) / SECONDS_PER_DAY
+    mounted = 0.0 if harvest.season_sd is None else level * float(np.average(harvest.season_sd, weights=harvest.season))
+    return float(np.sqrt(seen**2 + booked**2 + unseen**2 + mounted**2)) / SECONDS_PER_DAY
 
 
 def node_outlooks(books: list[SiteBook], days: int) -> tuple[list[int], list[NodeOutlook]]:

@@ -10,8 +10,8 @@ import numpy as np
 
 from analysis.daily import medians
 from analysis.facts import SURE, Finding, NodeFacts
-from analysis.harvest import SOURCES
 from analysis.series import Floats
+from analysis.sources import SOURCES
 from analysis.stops import LIKELY, ongoing_stops, past_stops, without
 
 SITE_SHARE = 0.6  # of a site's nodes that must show the same within SITE_DAYS to be one cause

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from analysis.daily import figures, medians
+from analysis.daily import figures, medians, swing
 
 RNG = np.random.default_rng(6)
 SERIES = np.where(RNG.random((20, 60)) < np.linspace(0, 1, 20)[:, None], np.nan, RNG.normal(3, 2, (20, 60)))
@@ -28,3 +28,12 @@ def test_no_value_at_all_has_no_mean():
     (found,) = figures(np.full((1, 5), np.nan))
     assert found.known == 0
     assert np.isnan(found.mean)
+
+
+def test_a_swing_is_the_scatter_of_weeks_less_a_closed_one():
+    weeks = RNG.normal(100, 10, 400)
+    days = np.repeat(weeks, 7) + RNG.normal(0, 1, 2800)
+    assert swing(days, 7) == pytest.approx(10, rel=0.15)
+    days[700:707] = 0.0
+    assert swing(days, 7) == pytest.approx(10, rel=0.15)
+    assert swing(np.append(days, np.nan)[-20:], 7) == 0.0

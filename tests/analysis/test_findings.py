@@ -53,6 +53,13 @@ def test_a_fall_of_harvest_is_dated_and_measured():
     assert found.probability > 0.9
 
 
+def test_a_fall_that_another_mounting_of_the_panel_explains_is_none():
+    one = node()
+    short = replace(one, harvest_w=fall(one.harvest_w, 120, 0.65))
+    assert names(find([short])) == {"harvest-short"}
+    assert find([replace(short, harvest_season_sd=np.where(np.arange(DAYS) < 120, 0.3, 0.0))]) == []
+
+
 def test_a_harvest_that_never_met_the_budget_is_found_unless_days_at_full_may_have():
     one = node()
     poor = replace(one, harvest_w=0.2 * one.harvest_w)
@@ -167,6 +174,15 @@ def test_more_wakes_stay_a_finding_over_a_closed_week_and_go_when_they_have_gone
     (found,) = find([replace(one, wakes=np.where(day >= DAYS - 7, 0.2, 1.0) * more)])
     assert found.finding == "wakes-over"
     assert find([replace(one, wakes=np.where(day >= DAYS - 21, 1 / 1.7, 1.0) * more)]) == []
+
+
+def test_a_week_of_much_work_is_no_finding_where_the_weeks_swing_so():
+    one, day = node(), np.arange(DAYS)
+    busy = np.where(day >= DAYS - 7, 1.7, 1.0)
+    assert names(find([replace(one, wakes=one.wakes * busy)])) == {"wakes-over"}
+    swings = 1 + 0.5 * np.sin(2 * np.pi * (day // 7) / 5)
+    assert find([replace(one, wakes=one.wakes * np.where(day >= DAYS - 7, 1.7, swings))]) == []
+    assert names(find([replace(one, wakes=one.wakes * np.where(day >= DAYS - 28, 3.0, swings))])) == {"wakes-over"}
 
 
 def test_wakes_that_grow_slowly_are_dated_to_when_they_began():

@@ -1,0 +1,32 @@
+"""What is believed of each kind of harvest before it is seen."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Source:
+    """What is believed of a kind of harvest before it is seen; sds relative to the mean."""
+
+    noise_sd: float  # of a day about the level
+    noise_keep: float  # correlation of the noise from day to day
+    slow_sd: float  # of the level about the long-run mean
+    slow_days: float  # over which the level forgets
+    shared: float  # correlation with what the site's nodes share
+
+    @property
+    def inflation(self) -> float:
+        """How many days of noise are worth one."""
+        return (1 + self.noise_keep) / (1 - self.noise_keep)
+
+
+# Outdoor light: noise from the four public irradiance years, the level wider than there (0.15), for a panel's tilt and
+# shade are in it; the rest are our own judgement, soon outweighed by the days.
+SOURCES = {
+    "light-outdoor": Source(0.45, 0.25, 0.25, 60.0, 0.9),
+    "light-indoor": Source(0.25, 0.3, 0.3, 180.0, 0.7),
+    "vibration": Source(0.2, 0.3, 0.3, 180.0, 0.6),
+    "thermal": Source(0.2, 0.4, 0.3, 180.0, 0.6),
+    "radio": Source(0.3, 0.3, 0.25, 180.0, 0.5),
+    "other": Source(0.3, 0.3, 0.25, 180.0, 0.5),
+    "none": Source(0.0, 0.0, 0.0, 180.0, 0.0),
+}

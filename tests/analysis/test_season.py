@@ -1,0 +1,73 @@
+import numpy as np
+import pandas as pd
+import pvlib
+import pytest
+from irradiance_years import YEARS, Year
+
+from analysis.season import BELIEVED_SD, Season, seasons
+from analysis.site_days import SiteDays
+from analysis.sources import SOURCES
+
+OUTDOORS = SOURCES["light-outdoor"]
+FIRST = np.datetime64("2021-01-01")
+
+
+def tilted(year: Year, tilt: float) -> np.ndarray:
+    """Daily irradiation of a panel to the south, by the library's splitting (Erbs) and isotropic sky."""
+    hours = pd.date_range("2021-01-01 00:30", periods=8760, freq="h", tz="UTC") - pd.Timedelta(hours=year.utc_offset)
+    sun = pvlib.solarposition.get_solarposition(hours, year.latitude, year.longitude)
+    flat = year.hourly.ravel()
+    parts = pvlib.irradiance.erbs(flat, sun["zenith"], hours)
+    beam = np.where(sun["zenith"] < 85, parts["dni"], 0.0)
+    whole = pvlib.irradiance.get_total_irradiance(
+        tilt, 180.0, sun["apparent_zenith"], sun["azimuth"], beam, flat, np.where(beam > 0, parts["dhi"], flat)
+    )["poa_global"]
+    return np.asarray(whole.to_numpy().reshape(365, 24).sum(axis=1))
+
+
+def told(
+    year: Year, harvest: np.ndarray, censored: np.ndarray | None = None, days: int = 365, first: np.datetime64 = FIRST
+) -> tuple[Season, float]:
+    """The season told from some days, and its power."""
+    plain = SiteDays(year.latitude, year.longitude, year.utc_offset, first, 800).sky.mean(axis=1)
+    bound = np.zeros(days, dtype=bool) if censored is None else censored[:days]
+    found = seasons(plain, harvest[None, :days], bound[None, :], float(harvest.mean()), 0.3, OUTDOORS)
+    return found, float(np.ptp(np.log(found.factor[0])) / np.ptp(np.log(plain)))
+
+
+@pytest.mark.filterwarnings("ignore:DatetimeIndex.dayofyear")  # the library's own
+@pytest.mark.parametrize("name", YEARS)
+def test_a_year_tells_how_a_panel_is_mounted(name: str) -> None:
+    year = YEARS[name]
+    sky = SiteDays(year.latitude, year.longitude, year.utc_offset, FIRST, 365).sky.mean(axis=1)
+    months = np.log(sky[:360].reshape(12, 30).mean(axis=1))
+    powers = []
+    for tilt in (0.0, 30.0, 60.0):
+        harvest = tilted(year, tilt)
+        slope = np.polyfit(months, np.log(harvest[:360].reshape(12, 30).mean(axis=1)), 1)[0]
+        powers.append(told(year, harvest)[1])
+        assert powers[-1] == pytest.approx(slope, abs=0.25)
+    assert powers[0] > powers[1] > powers[2]
+
+
+@pytest.mark.filterwarnings("ignore:DatetimeIndex.dayofyear")
+@pytest.mark.parametrize("name", YEARS)
+def test_a_summer_at_full_leaves_it_open_and_the_winter_is_held(name: str) -> None:
+    """Half a year of bounds tells next to nothing, and the winter ahead lies within what is left open."""
+    year = YEARS[name]
+    winter = slice(240, 300)  # December and January
+    for tilt in (0.0, 60.0):
+        whole = np.roll(tilted(year, tilt), -90)  # from April
+        taken = np.minimum(whole, whole.mean() / 4)
+        found = told(year, taken, taken < whole, 180, np.datetime64("2021-04-01"))[0]
+        share = whole[winter].mean() / whole[120:180].mean()
+        said = found.factor[0, winter].mean() / found.factor[0, 120:180].mean()
+        doubt = abs(found.doubt[0, winter].mean() - found.doubt[0, 120:180].mean())
+        assert abs(np.log(share / said)) < 2 * doubt
+
+
+def test_a_harvest_without_season_has_none() -> None:
+    found, power = told(YEARS["burlington"], np.full(365, 5.0))
+    assert power < 0.35
+    np.testing.assert_allclose(found.factor[:, :365].mean(axis=1), 1.0)
+    assert BELIEVED_SD > 0

@@ -17,7 +17,7 @@ from analysis.cores import both
 from analysis.ledger import longest_interval
 from analysis.run_ahead import Prospects, look_ahead, read_corrections
 from analysis.run_books import read_ledger, site_books
-from analysis.run_days import NumberedFleet, Progress, update_days
+from analysis.run_days import DAYS_VERSION, NumberedFleet, Progress, update_days
 from analysis.run_field import Field, update_field
 from analysis.run_findings import find_all
 from analysis.run_health import NodeField, end_of_life_rows, judge_nodes
@@ -50,7 +50,7 @@ def newest_report(store: Store) -> datetime | None:
 
 
 def _must_have_reports(store: Store, as_of: datetime) -> None:
-    """Refuse a moment before all reports; where reports have been dropped, `_go_back` says so."""
+    """Refuse a moment before all reports; where reports have been dropped, `_begin_anew` says so."""
     row = store.cursor().execute("SELECT min(observed_at) FROM report_log").fetchone()
     first = row[0].replace(tzinfo=UTC) if row and row[0] else as_of
     if as_of < first and store.meta("open_from") is None:
@@ -108,8 +108,8 @@ def _analyse(store: Store, as_of: datetime | None, progress: Progress) -> Summar
         _must_have_reports(store, as_of)
     known = known.at(moment)
     before, reached = _noted(store, "analysed_as_of"), _noted(store, "days_as_of")
-    if reached is not None and moment < reached:
-        _go_back(store, moment)
+    if reached is not None and (moment < reached or store.meta("days_version") != DAYS_VERSION):
+        _begin_anew(store, moment)
     rows = update_days(store, known, moment, progress)
     fields = list(update_field(store, known, moment.date() + timedelta(days=1), progress))
     progress("forecast", 0, 1)
@@ -135,8 +135,8 @@ def _noted(store: Store, key: str) -> datetime | None:
     return datetime.fromisoformat(text) if text else None
 
 
-def _go_back(store: Store, moment: datetime) -> None:
-    """Forget what the days have told, so that all of it is computed anew from reports up to an earlier moment.
+def _begin_anew(store: Store, moment: datetime) -> None:
+    """Forget what the days have told, so that all of it is computed anew from reports up to a moment.
 
     Days whose reports have been dropped cannot be computed anew: they stay, and no moment before them is gone back to.
     """

@@ -23,6 +23,7 @@ from ingest.store import Store, sql
 
 CHUNK_NODE_DAYS = 200_000  # of one pass over the reports: bounds memory whatever the fleet's size
 DAY = timedelta(days=1)
+DAYS_VERSION = "1"  # of what a day's sums and evidence mean: days stored by another are computed anew
 THERMOMETER_DAYS = 3  # the last of a stretch, whose reports show which nodes have a thermometer
 SUM_COLUMNS = tuple(NominalDays.__dataclass_fields__)
 
@@ -84,6 +85,7 @@ def update_days(store: Store, known: NumberedFleet, moment: datetime, progress: 
     with store.write() as cursor:  # the day of the moment itself is not over: it stays touched
         cursor.execute("DELETE FROM touched WHERE day < $day", {"day": moment.date()})
     store.set_meta("days_as_of", moment.isoformat())
+    store.set_meta("days_version", DAYS_VERSION)
     return rows
 
 

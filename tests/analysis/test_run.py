@@ -158,6 +158,17 @@ def test_late_reports_reopen_their_own_days(book, admit):
     assert seconds[1][changed].item() == 86400
 
 
+def test_days_that_another_version_stored_are_computed_anew(filled):
+    straight = analyse(filled)
+    assert analyse(filled).ledger_rows < straight.ledger_rows
+    right = table(filled, "ledger")
+    with filled.write() as cursor:
+        cursor.execute("UPDATE day_evidence SET sums = list_transform(sums, x -> x * 2)")
+    filled.set_meta("days_version", "0")
+    assert analyse(filled).ledger_rows == straight.ledger_rows
+    pd.testing.assert_frame_equal(table(filled, "ledger"), right)
+
+
 def test_reports_are_read_in_order_of_node_and_time_however_they_were_stored(book, admit):
     rows = [row for node in ("mf-02", "kr-01", "mf-01") for row in history(node, range(48), -0.01)]
     for part in (rows[1::2], rows[::2]):

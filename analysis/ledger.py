@@ -20,6 +20,7 @@ HOLE_INTERVALS = 4.0  # an interval longer than this many reporting intervals is
 HOLE_LEAST_S = 3 * 3600.0  # unless it is shorter than this: a few lost reports, or hourly reports of a half-hourly node
 FULL_MARGIN_STEPS = 2.0  # within this many converter steps, or FULL_MARGIN of full voltage, the node counts as full
 FULL_MARGIN = 0.005
+CELL_MARGIN_STEPS, CELL_MARGIN = 3.0, 0.001  # of a cell, where half a per cent of voltage is hours of load
 FLOATS = 2.0  # times as far a full capacitor's voltage rises in a cool night, where it keeps its charge: 10 K are 1 %
 # Columns of the sums, in order.
 STORED, WAKES, WAKE_SHARE, WAKE_VOLTS, OBSERVED, VOLT_SECONDS, FULL, STORED_VAR, TOP, NEAR_TOP = range(10)
@@ -87,9 +88,11 @@ def _figures(budget: Budget) -> list[float]:
     step, margin = budget.telemetry.adc_step, full_margin(budget)
     charge = budget.load.wake_current * budget.load.wake_duration
     switching = budget.load.regulator == "switching"
-    floats = FLOATS if budget.harvest.source == "light-outdoor" and not budget.storage.is_battery else 1.0
+    near_top = margin * (FLOATS if budget.harvest.source == "light-outdoor" else 1.0)
+    if budget.storage.is_battery:
+        near_top = max(CELL_MARGIN_STEPS * step, CELL_MARGIN * budget.storage.full_voltage)
     return [
-        floats * margin,
+        near_top,
         budget.storage.full_voltage - margin,
         step * np.sqrt(1 / 12 + 0.25),  # rounding, and half a step of noise of the reading
         longest_interval(budget),

@@ -78,13 +78,33 @@ def test_now_and_then_higher_means_not_full_below():
     assert not held_of(volts, LONG, BUDGET).full < 0.985 * FULL
 
 
-def test_a_batterys_flat_is_no_threshold():
+def cell(ocv: tuple[tuple[float, float], ...]) -> Budget:
+    """The conveyor's budget with a cell that its load would empty in a fortnight."""
+    changed = {"ocv": ocv, "capacity": 8.0, "technology": "lithium-ion"}
+    return BUDGET.model_copy(update={"storage": BUDGET.storage.model_copy(update=changed)})
+
+
+FLAT = cell(((0.0, 2.0), (0.1, 4.85), (0.9, 4.92), (1.0, 5.2)))  # 70 mV for four fifths of its charge
+STEEP = cell(((0.0, 2.0), (0.1, 4.0), (1.0, 5.2)))
+
+
+def test_a_cells_flat_is_no_threshold():
     """A cell may stand on the flat of its curve for months, far from full; above its budget's full it tells of one."""
-    flat = {"ocv": ((0.0, 2.0), (1.0, 5.2)), "capacity": 100.0, "technology": "lithium-ion"}
-    storage = BUDGET.storage.model_copy(update=flat)
-    cell = BUDGET.model_copy(update={"storage": storage})
-    assert held_of(np.full(BACK_DAYS, 0.98 * FULL), LONG, cell).full == FULL
-    assert held_of(np.full(BACK_DAYS, 1.01 * FULL), LONG, cell).full == pytest.approx(1.01 * FULL)
+    assert held_of(np.full(BACK_DAYS, 4.9), LONG, FLAT).full == FULL
+    assert held_of(np.full(BACK_DAYS, 1.01 * FULL), LONG, FLAT).full == pytest.approx(1.01 * FULL)
+
+
+def test_a_cell_whose_charger_stops_early_is_full_there_where_its_curve_is_steep():
+    random = np.random.default_rng(2)
+    volts = np.where(random.random(BACK_DAYS) < 0.3, 4.7, 4.9) + random.normal(0, 0.001, BACK_DAYS)
+    held = held_of(volts, LONG, STEEP)
+    assert held.full == pytest.approx(4.9, abs=0.001)
+    assert held.counts_from == pytest.approx(4.9 - full_margin(BUDGET), abs=0.001)
+
+
+def test_a_cell_on_its_way_is_not_full():
+    """It loses a fiftieth of a day's load a day: for ten days within what full days may scatter by, but all one way."""
+    assert held_of(4.9 - np.arange(BACK_DAYS) * 1.6e-3, LONG, STEEP).full == FULL
 
 
 def test_days_without_a_highest_voltage_are_left_out():

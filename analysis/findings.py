@@ -100,7 +100,7 @@ class _Course(NamedTuple):
 
     harvest: Floats
     seen: Floats  # NaN where it is but a bound
-    usual: Daily  # of all days, those that are but a bound taken to have met the budget
+    usual: Daily  # of all days, those that became full taken to have met the budget
     fell: Change | None
     woke: Change | None
     few_wakes: Daily  # of the last WAKE_DAYS
@@ -111,9 +111,9 @@ def _courses(members: Sequence[NodeFacts], running: Floats, common: Floats | Non
     share = 1.0 if common is None else np.clip(np.where(np.isfinite(common), common, 1.0), *COMMON_RANGE)
     harvest = running / share
     bound, planned = np.stack([node.harvest_bound for node in members]), [n.budget.harvest.mean_power for n in members]
-    weight = counts(np.stack([node.harvest_lost for node in members]))
-    seen, weight = _telling(harvest, bound, weight)
-    met = np.where(bound, np.fmax(harvest, np.array(planned)[:, None]), harvest)
+    lost = np.stack([node.harvest_lost for node in members])
+    seen, weight = _telling(harvest, bound, counts(lost))
+    met = np.where(bound | (lost > 0), np.fmax(harvest, np.array(planned)[:, None]), harvest)
     wakes = np.stack([node.wakes for node in members])
     few, many = (figures(wakes, days) for days in WAKE_DAYS)
     return list(

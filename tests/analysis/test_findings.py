@@ -67,6 +67,7 @@ def test_a_harvest_that_never_met_the_budget_is_found_unless_days_at_full_may_ha
     assert (found.finding, found.since) == ("harvest-short", one.commissioned)
     # On one day of four it stood at full: these may have met it, and then the mean is 0.4 of the budget.
     assert find([replace(poor, harvest_bound=np.arange(DAYS) % 4 == 0)]) == []
+    assert find([replace(poor, harvest_lost=np.where(np.arange(DAYS) % 4 == 0, 0.3, 0.0))]) == []
     assert names(find([replace(poor, harvest_bound=np.arange(DAYS) % 30 == 0)])) == {"harvest-short"}
 
 

@@ -6,10 +6,16 @@ from typing import Any
 import numpy as np
 
 from analysis import state
-from analysis.load import sleep_power, wake_energy
+from analysis.load import load_power, sleep_power, wake_energy
 from analysis.quiet_runs import THERMAL_DOUBT
 from analysis.series import Floats
-from analysis.storage import LEAKAGE_DOUBLING_K, TEMPERATURE_REFERENCE_C, leakage_power, storage_curve
+from analysis.storage import (
+    LEAKAGE_DOUBLING_K,
+    TEMPERATURE_REFERENCE_C,
+    leakage_power,
+    slope_doubt,
+    storage_curve,
+)
 from ingest.budget import Budget
 
 LINES = ("capacity_ratio", "esr_ohm", "wake_energy_j", "sleep_power_w", "leakage_power_w", "net_harvest_w")
@@ -17,7 +23,10 @@ ESR_TOLERANCE = 0.3  # of a budget's series resistance, as a fraction: common pr
 # Of leakage, what a square in voltage, a straight line beside a doubling every 10 K and one slow branch leave out, as a
 # fraction: our choice.
 LEAK_FORM = 0.12
+# Of the load, one sd, what its efficiency by voltage and its sleep current by temperature leave out (our choice).
+LOAD_FORM = 0.05
 SLEEP_WARMTH = 0.2  # share of a sleep current that may double every 10 K, as junctions' leakage does: our choice
+CELL_WEAR = 0.1  # what a cell may have lost, one sd: our choice
 LEAST_KNOWN = 1.0  # sd of the logarithm of leakage: where more is left open, its mean says nothing
 NIGHT_S, NIGHT_COOLING_K = 12 * 3600.0, 8.0  # of a night outdoors: twice the half swing that the evidence takes
 LEARNT = 0.7  # a line whose doubt the data have not brought below this share of the budget's has not been told apart
@@ -87,7 +96,7 @@ def lines(
         How far off the temperature may be that nobody measured, one standard deviation; 0 where it was measured. [K]
     """
     prior = budget_lines(budget, voltage, temperature)
-    _, prior_sd = state.prior(budget)
+    prior_mean, prior_sd = state.prior(budget)
     found = {
         "esr_ohm": _told(prior["esr_ohm"], *esr),
         "net_harvest_w": _told(prior["net_harvest_w"], net.power, net.sd),
@@ -111,11 +120,18 @@ def lines(
             ratio, doubt = _sleep(ratio, doubt, hidden_sleep)
         value = prior[name][0] * ratio
         sd, told = value * doubt, doubt < LEARNT * before
+        if name == "capacity_ratio":  # of the stretch of a cell's curve on which the node lives
+            worn = 1.0, float(np.hypot(budget.storage.capacitance_tolerance, CELL_WEAR))
+            value, sd, kept = _beside(worn, value, sd, slope_doubt(budget.storage, voltage))
+            told &= kept > LEARNT
         if name in ("leakage_power_w", "sleep_power_w"):
-            own = np.maximum(prior[name][1], 1e-15)
-            kept = 1.0 / (1.0 + (np.where(warmth_sd > 0, _cooling(budget, voltage), 0.0) / own) ** 2)
-            value = prior[name][0] + kept * (value - prior[name][0])
-            sd, told = np.sqrt((kept * sd) ** 2 + (1.0 - kept) * prior[name][1] ** 2), told & (kept > LEARNT)
+            usual, feigned = prior[name], np.where(warmth_sd > 0, _cooling(budget, voltage), 0.0)
+            if name == "leakage_power_w":  # its median: that of a posterior is turned into a mean below
+                median = usual[0] * np.exp(prior_mean[state.LEAK])
+                usual = median, median * prior_sd[state.LEAK]
+                feigned = np.hypot(feigned, form_of_load(budget, voltage))
+            value, sd, kept = _beside(usual, value, sd, feigned)
+            told &= kept > LEARNT
         if name == "sleep_power_w":
             doublings = (temperature - TEMPERATURE_REFERENCE_C) / LEAKAGE_DOUBLING_K
             sd = np.hypot(sd, value * SLEEP_WARMTH * (2.0**doublings - 1.0))
@@ -125,6 +141,9 @@ def lines(
             value, sd = _moments(value, np.minimum(doubt, LEAST_KNOWN))
             told &= doubt < LEAST_KNOWN
         found[name] = value, sd, told
+    if budget.harvest.source == "none":
+        lost, lost_sd, told = found["leakage_power_w"]
+        found["net_harvest_w"] = -lost, lost_sd, told
     columns = [[column.tolist() for column in np.broadcast_arrays(*prior[name], *found[name])] for name in LINES]
     return [
         [Line(name, *row) for name, row in zip(LINES, rows, strict=True)]
@@ -146,6 +165,27 @@ def _sleep(shown: Floats, doubt: Floats, hidden: Floats) -> tuple[Floats, Floats
     """Ratio of sleep power and its relative sd from what shows in quiet hours, and what harvest hides of it."""
     ratio = np.maximum(shown + hidden[:, 0], 0.05)
     return ratio, np.sqrt((shown * doubt) ** 2 + hidden[:, 1]) / ratio
+
+
+def _beside(prior: tuple[Any, Any], value: Floats, sd: Floats, feigned: Floats) -> tuple[Floats, Floats, Floats]:
+    """A line and its sd where something `feigned` is alike in all of its evidence; and how much of it is kept.
+
+    What the evidence alone says is the posterior less its prior; it is weighed anew with the doubt that it had besides.
+    """
+    own = np.maximum(prior[1], 1e-15)
+    open_ = np.minimum((sd / own) ** 2, 1.0)  # of the prior's variance, what the evidence leaves
+    beside = (feigned / own) ** 2 * (1.0 - open_)
+    left = own**2 * (open_ + beside) / (1.0 + beside)
+    return prior[0] + (value - prior[0]) / (1.0 + beside), np.where(sd < own, np.sqrt(left), sd), 1.0 / (1.0 + beside)
+
+
+def form_of_load(budget: Budget, voltage: Floats) -> Floats:
+    """What a load that goes otherwise with voltage and temperature than its budget has it feigns of a leakage. [W]
+
+    A regulator's efficiency and a sleep current are no constants, and leakage is told from them by nothing but how it
+    goes with both. That is alike every night, so that no number of nights takes it away.
+    """
+    return np.asarray(LOAD_FORM * np.asarray(load_power(budget.load, voltage)))
 
 
 def _cooling(budget: Budget, voltage: Floats) -> Floats:

@@ -47,11 +47,13 @@ from analysis.quiet_runs import (
 )  # fmt: skip
 from analysis.series import Calendar, Counts, Floats, Series
 from analysis.steps import STEPS, daily_steps
-from analysis.storage import leakage_power, storage_curve
+from analysis.storage import leakage_power, slope_doubt, storage_curve
 from analysis.thermometer import smooth
 from ingest.budget import Budget
 
 BATTERY_THERMAL_V = 0.25  # a battery's voltage may move with temperature by the thermal line times this [V/K per 1/K]
+ALIKE_NIGHTS = 3.0  # that begin at the same place of a cell's curve, and err alike with it (our choice)
+CELL_SETTLES_S = 2 * 3600.0  # after its last charge a cell's voltage is one of rest (common practice, no source)
 RELEARN_DAYS = 7
 HALL_WARMTH_K = -3.0  # temperature indoors where it is not measured, from 25 degC
 QUIET_MOST = 0.9  # of the week: one that is quiet throughout shows no hours of rest, but a spell of it
@@ -65,14 +67,14 @@ class Terms:
 
     Attributes
     ----------
-    tables : ndarray, shape (budgets, 6, GRID_POINTS)
+    tables : ndarray, shape (budgets, 7, GRID_POINTS)
         By voltage: stored energy [J], energy of a wake [J], sleep power [W], leakage power at 25 degC [W], voltage
-        times charge [J], wake current [A].
+        times charge [J], wake current [A], what a night's slope may be off by the curve.
     low, step : ndarray, shape (budgets,)
         First grid voltage and spacing. [V]
-    figures : ndarray, shape (budgets, 13)
+    figures : ndarray, shape (budgets, 14)
         Columns FULL, MIDDLE [V], NOISE [V], HOLE [s], BITS, RATE [1/d], MODE, POWER [W], SWING [K], CUT [s], LOAD [W],
-        USUAL_WARMTH [K], SLOWLY (1 with a slow branch).
+        USUAL_WARMTH [K], SLOWLY (1 with a slow branch), SETTLES [s].
     scheduled : ndarray of bool, shape (budgets, 168)
         Hours of the week that the budget calls inactive.
     of_node : ndarray of int64, shape (nodes,)
@@ -111,6 +113,7 @@ def _tables(budget: Budget, voltage: Floats, charge: Floats, stored: Floats) -> 
         np.asarray(leakage_power(budget.storage, volts)),
         BATTERY_THERMAL_V * slope if budget.storage.is_battery else voltage * charge,
         np.asarray(wake_current(budget.load, volts)),
+        np.sqrt(ALIKE_NIGHTS) * slope_doubt(budget.storage, volts),
     ])  # fmt: skip
 
 
@@ -130,6 +133,7 @@ def _figures(budget: Budget) -> list[float]:
         float(load_power(budget.load, middle_voltage(budget))),
         np.nan if outdoors else HALL_WARMTH_K,
         float(storage.technology == "supercapacitor"),
+        CELL_SETTLES_S if storage.is_battery and budget.harvest.source != "none" else 0.0,
     ]
 
 

@@ -12,9 +12,9 @@ LINES = 8  # wake, sleep, leakage, leakage by voltage, by its square, by tempera
 # Columns of a day's sums: upper triangle of the information matrix, right side, and these.
 RIGHT, POINTS, SECONDS, VOLTAGE, WARMTH, MEASURED = 36, 44, 45, 46, 47, 48
 SUMS = 49
-STORED, WAKE, SLEEP, LEAK, THERMAL, CURRENT = range(6)  # rows of a budget's tables
+STORED, WAKE, SLEEP, LEAK, THERMAL, CURRENT, CURVED = range(7)  # rows of a budget's tables
 # Columns of a budget's figures.
-FULL, MIDDLE, NOISE, HOLE, BITS, RATE, MODE, POWER, SWING, CUT, LOAD, USUAL_WARMTH, SLOWLY = range(13)
+FULL, MIDDLE, NOISE, HOLE, BITS, RATE, MODE, POWER, SWING, CUT, LOAD, USUAL_WARMTH, SLOWLY, SETTLES = range(14)
 # Rows of an interval's flows: wake and sleep first; the last is the thermal flow of an unmeasured day's sine.
 FLOW_LEAK, FLOW_VOLT, FLOW_SQUARE, FLOW_WARM, FLOW_THERMAL, FLOW_SLOW, JOINED, FLOW_TURN = range(2, 10)
 
@@ -257,13 +257,19 @@ def mark_rest(begin, end, t, values, flow, fig, week, quiet):  # type: ignore[no
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def add_runs(begin, end, t, v, temp, jitter, values, flow, fig, quiet, doubt, row):  # type: ignore[no-untyped-def]
-    """Add the runs of quiet intervals among reports begin to end - 1 to a day's sums; `doubt` as HARVEST_DOUBT."""
+    """Add the runs of quiet intervals among reports begin to end - 1 to a day's sums; `doubt` as HARVEST_DOUBT.
+
+    A run begins when a cell's voltage has settled after its last charge.
+    """
     full = fig[FULL] - FULL_MARGIN * fig[NOISE] if fig[POWER] > 0 else np.inf
     start = begin
     weight = 0.0
     for i in range(begin + 1, end + 1):
         goes_on = i < end and quiet[i - begin] and flow[JOINED, i] > 0.0 and not (v[i - 1] >= full and v[i] >= full)
         if not goes_on:
+            settled = t[start] + fig[SETTLES]
+            while start < i - 1 and t[start] < settled:
+                start += 1
             if i - start >= LEAST_POINTS:
                 weight += _add_run(start, i, t, v, temp, jitter, values, flow, fig, doubt, row)
             start = i
@@ -366,8 +372,8 @@ def _add_run(a, b, t, v, temp, jitter, values, flow, fig, doubt, row):  # type: 
             gram[c, r] = gram[r, c]
     thermal = 0.0 if measured else (values[THERMAL, a] * THERMAL_DOUBT * fig[SWING] / spent) ** 2
     harvest = (doubt * fig[POWER] * (t[b - 1] - t[a]) / spent) ** 2
-    slope = SLOPE_DOUBT if measured else UNMEASURED[0] * fig[SWING]
-    bend = BEND_DOUBT if measured else UNMEASURED[1] * fig[SWING]
+    slope = np.hypot(SLOPE_DOUBT if measured else UNMEASURED[0] * fig[SWING], values[CURVED, (a + b) // 2])
+    bend = np.hypot(BEND_DOUBT if measured else UNMEASURED[1] * fig[SWING], values[CURVED, (a + b) // 2])
     if not measured:
         _eliminate(gram, CURVE, THERMAL_DOUBT**2)
         _eliminate(gram, TURN, THERMAL_DOUBT**2)

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.series import Counts, Floats
-from analysis.storage import Numeric, StorageCurve
+from analysis.storage import REFERENCE_DOUBT, Numeric, StorageCurve
 from ingest.budget import Budget
 
 CURVE_DOUBT_V = 0.005  # one sd of a cell's open-circuit table at any temperature: common practice, no source
@@ -45,12 +45,26 @@ class Remaining:
     counted_from: date | None
 
 
-def by_voltage(curve: StorageCurve, voltage: Numeric, adc_step: float) -> tuple[Floats, Floats]:
-    """Share of the usable energy left at rest voltages [V], and its standard deviation."""
-    doubt = float(np.hypot(CURVE_DOUBT_V, adc_step))
-    about = np.asarray(voltage)[..., None] + doubt * np.array([-1.0, 0.0, 1.0])
-    low, share, high = np.moveaxis(np.asarray(curve.usable(about)) / (curve.full_j - curve.cutoff_j), -1, 0)
-    return np.minimum(share, 1.0), np.maximum(high - share, share - low)
+def by_voltage(curve: StorageCurve, voltage: Numeric, full: Numeric, adc_step: float) -> tuple[Floats, Floats]:
+    """Share of the usable energy left at rest voltages [V], and its standard deviation.
+
+    Parameters
+    ----------
+    full : float or ndarray
+        Voltage at which the node is full. [V] The converter's reference errs alike there and at `voltage`.
+    """
+    own, common = float(np.hypot(CURVE_DOUBT_V, adc_step)), REFERENCE_DOUBT * np.asarray(full)
+
+    def share(off: Numeric, both: Numeric) -> Floats:
+        at_full = np.maximum(np.asarray(curve.usable(np.asarray(full) + both)), 1e-12)
+        return np.asarray(curve.usable(np.asarray(voltage) + off + both) / at_full)
+
+    left = share(0.0, 0.0)
+    of_own, of_common = (
+        np.maximum(np.abs(share(*above) - left), np.abs(share(*below) - left))
+        for above, below in (((own, 0.0), (-own, 0.0)), ((0.0, common), (0.0, -common)))
+    )
+    return np.minimum(left, 1.0), np.hypot(of_own, of_common)
 
 
 def by_counting(curve: StorageCurve, spent: Spent, capacity: tuple[float, float]) -> tuple[float, float]:

@@ -11,7 +11,7 @@ from analysis import kalman
 from analysis import state as places
 from analysis.cores import shared_out
 from analysis.end_of_life import Criterion, EndOfLife, Loss, end_of_life, pace
-from analysis.estimate import Line, NetHarvest, lines
+from analysis.estimate import Line, NetHarvest, form_of_load, lines
 from analysis.health import (
     RATE_DAYS,
     Health,
@@ -32,7 +32,7 @@ from analysis.run_days import NumberedFleet
 from analysis.run_field import Field, since
 from analysis.series import Counts, Floats, by_budget
 from analysis.state import DRIFT_PER_DAY, JUMP, LEAKING_DRIFT, UNMEASURED_DRIFT
-from analysis.storage import TEMPERATURE_REFERENCE_C
+from analysis.storage import TEMPERATURE_REFERENCE_C, leakage_power
 from analysis.warmth import usual_sd
 from ingest.budget import SECONDS_PER_DAY, Budget, Storage
 
@@ -102,14 +102,17 @@ def _judge_part(
         _less_sure(resistances(steps, field.renewed, last), falls, doubts, field) for last in (field.days, half)
     )
     told = _lines(part, field, books, windows, esr, falls, doubts)
-    wear = _wear(part, field).tolist()
+    wear = _wear(part, field, books).tolist()
     cells, fades = _cells(part, books).tolist(), _fades(part, field).tolist()
     rows = zip(part.budgets, books, wear, cells, esr, earlier, told, fades, falls.tolist(), strict=True)
     return [_judge(budget, field, row, *rest) for row, (budget, *rest) in enumerate(rows)]
 
 
-def _wear(part: NumberedFleet, field: Field) -> Floats:
-    """Ratios of capacity and leakage to the beginning, each with its sd, where they are told; shape (nodes, 4)."""
+def _wear(part: NumberedFleet, field: Field, books: list[NodeBook | None]) -> Floats:
+    """Ratios of capacity and leakage to the beginning, each with its sd, where they are told; shape (nodes, 4).
+
+    A load that goes otherwise with the season than its budget has it may pass for a leakage that rises.
+    """
     ratio = np.exp(field.mean[:, [places.FADE, places.RISE]])
     variance = np.diagonal(field.covariance, axis1=1, axis2=2)[:, [places.FADE, places.RISE]]
     sd = ratio * np.sqrt(np.maximum(variance, 0.0))
@@ -118,18 +121,31 @@ def _wear(part: NumberedFleet, field: Field) -> Floats:
     told = capacity_told(ratio[:, 0], sd[:, 0], field.days - field.renewed, places.DRIFT_PER_DAY[places.FADE])
     untold = early | (cell & ~told)
     capacity = np.where(untold, np.nan, ratio[:, 0]), np.where(untold, np.inf, sd[:, 0])
-    return np.stack([*capacity, *np.where(early, np.nan, [ratio[:, 1], sd[:, 1]])], axis=1)
+    begun = np.exp(field.mean[:, places.LEAK])
+    feigned = np.array([0.0 if book is None else _feigned(book) for book in books]) / begun
+    return np.stack([*capacity, *np.where(early, np.nan, [ratio[:, 1], np.hypot(sd[:, 1], feigned)])], axis=1)
+
+
+def _feigned(book: NodeBook) -> float:
+    """What the load may feign of leakage, over the budget's leakage at the same voltage and temperature."""
+    volts = book.state.mean_voltage
+    if np.isnan(volts):
+        return 0.0
+    leakage = float(np.asarray(leakage_power(book.budget.storage, volts, book.temperature)))
+    return float(form_of_load(book.budget, np.asarray(volts))) / max(leakage, 1e-12)
 
 
 def _cells(part: NumberedFleet, books: list[NodeBook | None]) -> Floats:
     """What the voltage tells of the share left in each cell, its sd, and the sd at full voltage; shape (nodes, 3)."""
     found = np.full((len(books), 3), np.nan)
-    volts = np.array([np.nan if book is None else book.state.voltage for book in books])
+    volts, full = np.array([
+        (np.nan, np.nan) if book is None else (book.state.voltage, book.held.full) for book in books
+    ]).T  # fmt: skip
     for budget, rows in by_budget(part.budgets):
         if budget.storage.is_battery:
             curve, step = curve_of(budget.storage), budget.telemetry.adc_step
-            found[rows, :2] = np.stack(by_voltage(curve, volts[rows], step), axis=1)
-            found[rows, 2] = by_voltage(curve, budget.storage.full_voltage, step)[1]
+            found[rows, :2] = np.stack(by_voltage(curve, volts[rows], full[rows], step), axis=1)
+            found[rows, 2] = by_voltage(curve, full[rows], full[rows], step)[1]
     return found
 
 
@@ -193,12 +209,13 @@ def _lines(
 def _step_doubt(budget: Budget, ohm: Floats, voltage: Floats, falls: Floats) -> Floats:
     """What no number of steps takes away. [ohm]
 
-    They are over the budget's wake current, which is known as well as the wake's energy; a voltage that stands still,
-    as at full, is rounded alike every time; and what the wake's own charge took goes with capacity.
+    They are over the budget's wake current, and what is not known of a wake's energy is as much current as duration; a
+    voltage that stands still, as at full, is rounded alike every time; and what the wake's own charge took goes with
+    capacity.
     """
     rounding = STANDING * budget.telemetry.adc_step / np.sqrt(12.0) / np.asarray(wake_current(budget.load, voltage))
     of_fall = falls * budget.storage.capacitance_tolerance
-    return np.asarray(np.hypot(np.hypot((ohm + falls) * budget.load.wake_tolerance / 2, rounding), of_fall))
+    return np.asarray(np.hypot(np.hypot((ohm + falls) * budget.load.wake_tolerance / np.sqrt(2.0), rounding), of_fall))
 
 
 def _judge(

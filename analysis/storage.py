@@ -4,6 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.interpolate import PchipInterpolator
 
 from ingest.budget import Storage
 
@@ -11,6 +12,9 @@ Numeric = float | npt.NDArray[np.float64]
 TEMPERATURE_REFERENCE_C = 25.0
 LEAKAGE_DOUBLING_K = 10.0
 GRID_POINTS = 513
+SMOOTH_POINTS = 2001  # of a battery's curve between the points of its table
+REFERENCE_DOUBT = 0.005  # of a converter's reference, one sd (common practice, no source)
+TABLE_DOUBT_V = 0.004  # of a cell's table, against its own curve (our choice)
 BATTERY_OVERSHOOT_V = 0.05  # a battery's grid goes on this far above its table, on the last slope
 
 
@@ -82,7 +86,12 @@ def storage_curve(storage: Storage) -> StorageCurve:
     Notes
     -----
     A capacitor's grid runs from 0 V to 1.25 times the full voltage. A battery's runs over its open-circuit-voltage
-    table, a little past its ends on the slope of the last segment so that a reading just outside still moves.
+    table, a little past its ends on its last slope so that a reading just outside still moves. Between the points of
+    the table voltage is a monotone cubic [1]_: a cell has no kinks, and its slope is what tells energy from voltage.
+
+    References
+    ----------
+    .. [1] Fritsch and Butland, SIAM J. Sci. Stat. Comput. 5(2):300, 1984, as scipy has it.
     """
     if storage.ocv is None or storage.capacity is None:
         assert storage.capacitance is not None  # the budget's validation guarantees one of the two
@@ -90,7 +99,8 @@ def storage_curve(storage: Storage) -> StorageCurve:
         charge = storage.capacitance * voltage + storage.capacitance_slope * voltage**2 / 2
         stored = np.asarray(capacitor_energy(voltage, storage.capacitance, storage.capacitance_slope))
     else:
-        state, ocv = np.array(storage.ocv, dtype=np.float64).T
+        state = np.linspace(storage.ocv[0][0], storage.ocv[-1][0], SMOOTH_POINTS)
+        ocv = PchipInterpolator(*np.array(storage.ocv, dtype=np.float64).T)(state)
         ocv = ocv + np.arange(len(ocv)) * 1e-9  # a flat stretch of the table still gets one charge per voltage
         voltage = np.linspace(ocv[0], ocv[-1] + BATTERY_OVERSHOOT_V, GRID_POINTS)
         slope_top = (state[-1] - state[-2]) / (ocv[-1] - ocv[-2])
@@ -99,6 +109,22 @@ def storage_curve(storage: Storage) -> StorageCurve:
         stored = np.concatenate([[0.0], np.cumsum(np.diff(charge) * (voltage[1:] + voltage[:-1]) / 2)])
     cutoff_j, full_j = np.interp([storage.cutoff_voltage, storage.full_voltage], voltage, stored)
     return StorageCurve(voltage, charge, stored, float(cutoff_j), float(full_j))
+
+
+def slope_doubt(storage: Storage, voltage: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """How far a cell's energy a volt may be off the table's at a voltage: one standard deviation, relative.
+
+    Zero for a capacitor, whose energy a volt is known as well as its capacity. A cell's slope may differ by half, or
+    twice, at a knee that lies a hundredth of a volt from where a converter's reference and a table of a few points
+    place it.
+    """
+    if not storage.is_battery:
+        return np.zeros_like(voltage)
+    curve = storage_curve(storage)
+    slope = np.log(np.maximum(np.gradient(curve.stored, curve.voltage), 1e-9 * curve.full_j))
+    off = np.hypot(REFERENCE_DOUBT * voltage, TABLE_DOUBT_V)
+    above, below = (np.interp(voltage + sign * off, curve.voltage, slope) for sign in (1.0, -1.0))
+    return np.asarray(np.abs(above - below) / 2)
 
 
 def leakage_power(storage: Storage, voltage: Numeric, temperature: Numeric = TEMPERATURE_REFERENCE_C) -> Numeric:

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from analysis.storage import StorageCurve, storage_curve
+from analysis.storage import StorageCurve, slope_doubt, storage_curve
 from ingest.budget import Storage
 
 os.environ["PYBAMM_DISABLE_TELEMETRY"] = "true"  # before the import: nothing of a test run leaves this machine
@@ -100,6 +100,25 @@ def test_a_faded_cell_is_seen_by_charge_counted_between_rests(ratio: float):
     left = np.asarray(curve(NICKEL).charge_at(rests.voltage))
     counted, expected = rests.drawn[-1] - rests.drawn[0], left[0] - left[-1]
     assert counted / expected == pytest.approx(ratio, rel=0.012)  # the table again
+
+
+@pytest.mark.parametrize("name", [NICKEL, IRON])
+def test_a_smooth_curve_has_a_cells_slope_nearer_than_straight_lines(name: str):
+    """Volts a unit of charge, which night's energies are read by, of a table of 21 points against one of 801."""
+    coulombs, fine = table(name, 801)
+    state, volts = np.array(fine).T
+    inside = (state > 0.1) & (state < 0.98)
+    true = np.gradient(volts, state)
+    straight = np.gradient(np.interp(state, *np.array(table(name)[1]).T), state)
+    smooth = np.gradient(np.interp(state * coulombs, curve(name).charge, curve(name).voltage), state)
+    off, off_smooth = (np.median(np.abs(np.log(slope / true))[inside]) for slope in (straight, smooth))
+    assert off_smooth < 0.9 * off
+    storage = Storage(
+        technology="lithium-ion", capacity=f"{coulombs} C", ocv=table(name)[1],
+        full_voltage=f"{fine[-1][1]} V", cutoff_voltage=f"{fine[0][1]} V",
+    )  # fmt: skip
+    stated = slope_doubt(storage, volts)[inside]
+    assert np.mean(np.abs(np.log(smooth / true))[inside] < 2 * stated + 0.02) > 0.8
 
 
 def state_per_millivolt(name: str) -> Array:

@@ -5,16 +5,16 @@ import pytest
 from analysis_parts import conveyor_budget
 from scipy.stats import lognorm
 
-from analysis.estimate import LEAK_FORM, NetHarvest, lines
-from analysis.state import BY_VOLT, prior
+from analysis.estimate import LEAK_FORM, LOAD_FORM, NetHarvest, form_of_load, lines
+from analysis.state import BY_VOLT, CAPACITY, LEAK, prior
 
 BUDGET = conveyor_budget()
 
 
-def line_of(name, mean, sd, voltage, warmth=25.0):
+def line_of(name, mean, sd, voltage, warmth=25.0, budget=BUDGET):
     one = np.ones(1)
     told = lines(
-        BUDGET, mean[None], np.diag(sd**2)[None], voltage * one, warmth * one,
+        budget, mean[None], np.diag(sd**2)[None], voltage * one, warmth * one,
         (np.nan * one, np.nan * one), NetHarvest(np.nan * one, np.nan * one), np.zeros((1, 2)), 0.0 * one,
     )[0]  # fmt: skip
     return next(line for line in told if line.line == name)
@@ -53,3 +53,44 @@ def test_leakage_of_which_next_to_nothing_is_known_stays_within_sense_and_is_not
     assert leakage.estimate < 3 * leakage.budget
     assert leakage.sd < 2 * leakage.estimate
     assert not leakage.separable
+
+
+def test_a_leakage_smaller_than_the_loads_form_may_feign_stays_near_the_budget():
+    """Told to 0.01 of its logarithm at three times the budget's, of a node of great and of small load."""
+    mean, sd = prior(BUDGET)
+    mean[LEAK], sd = mean[LEAK] + np.log(3.0), np.full_like(sd, 0.01)
+    volts = BUDGET.storage.full_voltage
+    busy = BUDGET.model_copy(update={"load": BUDGET.load.model_copy(update={"wakes_per_day": 4000.0})})
+    idle = BUDGET.model_copy(update={"load": BUDGET.load.model_copy(update={"wakes_per_day": 1.0})})
+    of_idle, of_busy = (line_of("leakage_power_w", mean, sd, volts, budget=budget) for budget in (idle, busy))
+    assert of_idle.estimate > 2.5 * of_idle.budget
+    assert of_busy.estimate < 1.5 * of_busy.budget
+    assert (of_idle.separable, of_busy.separable) == (True, False)
+    # By hand: beside a load that may feign ten times as much as the budget leaves open, nothing of it counts.
+    assert form_of_load(busy, np.array([volts]))[0] > 10 * of_busy.budget_sd
+    assert of_busy.estimate == pytest.approx(of_busy.budget, rel=0.03)
+    assert 0.02 <= LOAD_FORM <= 0.1  # efficiencies go by some per cent with voltage (common practice, no source)
+
+
+def test_capacity_at_a_cells_knee_is_no_better_known_than_its_slope():
+    flat = {
+        "ocv": ((0.0, 2.0), (0.1, 4.5), (0.8, 4.55), (0.9, 4.8), (1.0, 5.2)),
+        "capacity": 8.0,
+        "technology": "lithium-ion",
+    }
+    cell = BUDGET.model_copy(update={"storage": BUDGET.storage.model_copy(update=flat)})
+    mean, sd = prior(cell)
+    mean[CAPACITY], sd = 0.2, np.full_like(sd, 0.01)
+    knee, straight = (line_of("capacity_ratio", mean, sd, volts, budget=cell) for volts in (4.57, 5.0))
+    assert straight.estimate > 1.18
+    assert knee.estimate < 1.1
+    assert knee.sd > 3 * straight.sd
+
+
+def test_a_node_without_a_harvest_nets_minus_its_leakage():
+    budget = BUDGET.model_copy(
+        update={"harvest": BUDGET.harvest.model_copy(update={"source": "none", "mean_power": 0.0})}
+    )
+    mean, sd = prior(budget)
+    net, leakage = (line_of(name, mean, sd, 4.0, budget=budget) for name in ("net_harvest_w", "leakage_power_w"))
+    assert (net.estimate, net.sd) == (-leakage.estimate, leakage.sd)

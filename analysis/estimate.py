@@ -1,7 +1,7 @@
 """The budget lines of one node: prior beside posterior, and whether the telemetry could tell a line apart."""
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -32,8 +32,7 @@ NIGHT_S, NIGHT_COOLING_K = 12 * 3600.0, 8.0  # of a night outdoors: twice the ha
 LEARNT = 0.7  # a line whose doubt the data have not brought below this share of the budget's has not been told apart
 
 
-@dataclass(frozen=True)
-class Line:
+class Line(NamedTuple):
     """One budget line of one node: prior and posterior, in the unit of its name."""
 
     line: str

@@ -22,8 +22,7 @@ class Rise(NamedTuple):
     since: date | None
 
 
-@dataclass(frozen=True)
-class NodeFacts:
+class NodeFacts(NamedTuple):
     """What the findings of one node are judged by.
 
     Attributes

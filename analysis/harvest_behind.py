@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -33,8 +34,7 @@ WEEK_SCATTER = 0.25  # of a day about its weekday's mean, where it is only a low
 DARK_SEASON = 0.01  # nor do those of the polar night
 
 
-@dataclass(frozen=True)
-class NodeDays:
+class NodeDays(NamedTuple):
     """The ledger of one node up to the forecast, since its harvester was last changed; rows of complete days.
 
     Attributes

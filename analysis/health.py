@@ -6,8 +6,7 @@ through the storage's curve, so at equal voltage, and freed of temperature by th
 """
 
 import math
-from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from numba import njit
@@ -42,8 +41,7 @@ RATE_DAYS = 90  # no rate of fade is stated from less,
 RATE_SD = 0.15  # nor one less certain [1/a]
 
 
-@dataclass(frozen=True)
-class Resistance:
+class Resistance(NamedTuple):
     """Series resistance at 25 degC: now, and over the baseline; NaN where there are too few steps."""
 
     ohm: float
@@ -53,8 +51,7 @@ class Resistance:
     rose: float = math.nan  # days of the era until it began to change
 
 
-@dataclass(frozen=True)
-class Health:
+class Health(NamedTuple):
     """One row of the table `health`; NaN where the telemetry does not tell."""
 
     capacity_ratio: float

@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
-from analysis.matrices import product, solve
+from analysis.matrices import add_product, product, solve, turn
 from analysis.quiet_runs import LINES, MEASURED, POINTS, RIGHT, SUMS, VOLTAGE, WARMTH
 from analysis.series import Counts, Floats
 from analysis.state import (
@@ -185,17 +185,15 @@ def _update(block, at, repeats, x, p, u, m):  # type: ignore[no-untyped-def]
     """
     a, b = np.zeros((LINES, LINES)), np.zeros(LINES)
     h, hp, s = np.empty((LINES, STATES)), np.empty((LINES, STATES)), np.empty((LINES, LINES))
+    ht = np.empty((STATES, LINES))
     inner, joined, ah = np.empty((LINES, LINES)), np.empty((LINES, STATES + 1)), np.empty((LINES, STATES))
     _unpack(block, a, b)
     for _ in range(1 + repeats):
         hold(at)
         beta = lines_of(at, block[VOLTAGE], block[WARMTH], h)
         product(h, p, hp)
-        for r in range(LINES):
-            for c in range(LINES):
-                s[r, c] = 0.0
-                for i in range(STATES):
-                    s[r, c] += hp[r, i] * h[c, i]
+        turn(h, ht)
+        product(hp, ht, s)
         product(a, s, inner)
         product(a, h, ah)
         for r in range(LINES):
@@ -217,9 +215,9 @@ def _update(block, at, repeats, x, p, u, m):  # type: ignore[no-untyped-def]
                 at[i] += p[i, c] * u[c]
     for i in range(STATES):
         x[i] = at[i]
-        for c in range(STATES):
-            m[i, c] = 0.0
-            for r in range(LINES):
+        m[i, :] = 0.0
+        for r in range(LINES):
+            for c in range(STATES):
                 m[i, c] += h[r, i] * joined[r, c]
 
 
@@ -282,7 +280,8 @@ def _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path):  # type: ign
     """
     best, most, way = 0, 0.0, FASTER
     known, before, future = np.zeros(STATES), np.zeros(STATES), np.zeros((STATES, STATES))
-    g, gf, half = np.empty((3, STATES)), np.empty((3, STATES)), np.empty((STATES, STATES))
+    g, gf = np.empty((3, STATES)), np.empty((3, STATES))
+    half, turned = np.empty((STATES, STATES)), np.empty((STATES, STATES))
     for k in range(count - 1, -1, -1):
         p = kept_p[k]
         for i in range(STATES):
@@ -300,11 +299,9 @@ def _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path):  # type: ign
                     before[i] += cs[k, i, j] * known[j]
             known[:] = before
             product(cs[k], future, half)
-            for i in range(STATES):
-                for j in range(STATES):
-                    future[i, j] = ms[k, i, j]
-                    for r in range(STATES):
-                        future[i, j] += half[i, r] * cs[k, j, r]
+            turn(cs[k], turned)
+            future[:] = ms[k]
+            add_product(half, turned, future)
         least = SUSPECT_STEP[0] if blocks[k, MEASURED] > 0.5 else SUSPECT_STEP[1]
         for i in (FADE, SLEEP, RISE):
             step = abs(known[i]) / np.sqrt(max(future[i, i], 1e-12))

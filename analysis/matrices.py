@@ -21,6 +21,14 @@ def add_product(left, right, out):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def turn(matrix, out):  # type: ignore[no-untyped-def]
+    """A small matrix with rows for columns into `out`."""
+    for i in range(matrix.shape[0]):
+        for j in range(matrix.shape[1]):
+            out[j, i] = matrix[i, j]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def solve(a, right):  # type: ignore[no-untyped-def]
     """Solve `a x = right` in place by elimination with row exchange; `right` becomes x."""
     n, columns = right.shape
@@ -29,10 +37,11 @@ def solve(a, right):  # type: ignore[no-untyped-def]
         for r in range(i + 1, n):
             if abs(a[r, i]) > abs(a[best, i]):
                 best = r
-        for c in range(n):
-            a[i, c], a[best, c] = a[best, c], a[i, c]
-        for c in range(columns):
-            right[i, c], right[best, c] = right[best, c], right[i, c]
+        if best > i:
+            for c in range(i, n):
+                a[i, c], a[best, c] = a[best, c], a[i, c]
+            for c in range(columns):
+                right[i, c], right[best, c] = right[best, c], right[i, c]
         for r in range(i + 1, n):
             f = a[r, i] / a[i, i]
             for c in range(i + 1, n):
@@ -40,8 +49,9 @@ def solve(a, right):  # type: ignore[no-untyped-def]
             for c in range(columns):
                 right[r, c] -= f * right[i, c]
     for i in range(n - 1, -1, -1):
+        for k in range(i + 1, n):
+            f = a[i, k]
+            for c in range(columns):
+                right[i, c] -= f * right[k, c]
         for c in range(columns):
-            total = right[i, c]
-            for k in range(i + 1, n):
-                total -= a[i, k] * right[k, c]
-            right[i, c] = total / a[i, i]
+            right[i, c] /= a[i, i]

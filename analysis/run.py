@@ -181,8 +181,8 @@ def _write(
     conditions = []
     for i, (node, field) in enumerate(zip(known.nodes, nodes, strict=True)):
         key = {"node_id": node.node_id} | stamp
-        results["estimates"] += [key | asdict(line) for line in field.lines]
-        results["health"].append(key | {k: _told(v) for k, v in asdict(field.health).items()})
+        results["estimates"] += [key | line._asdict() for line in field.lines]
+        results["health"].append(key | {k: _told(v) for k, v in field.health._asdict().items()})
         if field.remaining is not None:
             results["remaining"].append(key | {k: _told(v) for k, v in asdict(field.remaining).items()})
         results["end_of_life"] += [key | row for row in end_of_life_rows(field, moment)]

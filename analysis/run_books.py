@@ -1,7 +1,7 @@
 """Gathers what is known of each node, site by site, as forecast and findings read it."""
 
 from collections import defaultdict
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import pairwise
 from typing import NamedTuple
@@ -53,8 +53,7 @@ class Account(NamedTuple):
     temp_c: Floats
 
 
-@dataclass(frozen=True)
-class NodeBook:
+class NodeBook(NamedTuple):
     """What is known of one node that has reported."""
 
     place: int  # in the fleet
@@ -178,7 +177,7 @@ def silent_together(nodes: list[NodeBook]) -> list[NodeBook]:
     near = np.abs(last[:, None] - last) <= np.maximum(reach[:, None], reach)
     together = np.zeros(len(nodes), dtype=bool)
     together[silent] = near.sum(axis=1) >= max(TOGETHER, int((~silent).sum()))
-    return [replace(book, with_site=True) if mark else book for book, mark in zip(nodes, together, strict=True)]
+    return [book._replace(with_site=True) if mark else book for book, mark in zip(nodes, together, strict=True)]
 
 
 def _with_lent_warmth(known: NumberedFleet, recent: dict[int, Recent], moment: datetime) -> dict[int, Recent]:
@@ -205,7 +204,7 @@ def _with_lent_warmth(known: NumberedFleet, recent: dict[int, Recent], moment: d
             guess = usual[site] if source == "light-outdoor" else TEMPERATURE_REFERENCE_C + HALL_WARMTH_K
             warmth = mean.get(place_of[number], guess)
             leakage = late.leakage * 2.0 ** ((warmth - TEMPERATURE_REFERENCE_C) / LEAKAGE_DOUBLING_K)
-            lent[number] = replace(late, state=replace(late.state, temperature=warmth), leakage=leakage)
+            lent[number] = late._replace(state=late.state._replace(temperature=warmth), leakage=leakage)
     return lent
 
 

@@ -223,11 +223,11 @@ def _measured(sums: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
 
 
 def _places(found: pa.Table, part: NumberedFleet, day: str = "day") -> tuple[Counts, Dates]:
-    """The node's row in the part, and the day, of each row of a table."""
-    return (
-        np.searchsorted(part.numbers, found.column("node_no").to_numpy()),
-        found.column(day).to_numpy().astype("datetime64[D]"),
-    )
+    """The node's row in the part, -1 of another node between its first and last, and the day, of each row."""
+    low, high = part.numbers[0], part.numbers[-1]
+    row = np.full(high - low + 1, -1)
+    row[part.numbers - low] = np.arange(len(part.numbers))
+    return row[found.column("node_no").to_numpy() - low], found.column(day).to_numpy().astype("datetime64[D]")
 
 
 def _days_between(first: Dates, last: date) -> Counts:
@@ -237,19 +237,19 @@ def _days_between(first: Dates, last: date) -> Counts:
 def _dense(found: pa.Table, column: str, rows: Counts, days: Dates, first: Dates, lengths: Counts) -> Dates:
     """A column of lists as an array (nodes, days from the node's `first` on, width), zero where there is none."""
     lists = found.column(column).combine_chunks()
-    flat, told = lists.flatten().to_numpy(zero_copy_only=False), np.diff(lists.offsets.to_numpy()) > 0
-    rows, days = rows[told], days[told]
+    values, ends = lists.flatten().to_numpy(zero_copy_only=False), lists.offsets.to_numpy()
     dense = np.zeros((len(lengths), int(lengths.max()), WIDTHS[column]), dtype=np.float32)
-    _put_down(flat.reshape(-1, WIDTHS[column]), rows, (days - first[rows]).astype(np.int64), lengths, dense)
+    _put_down(values, ends - ends[0], rows, days.view(np.int64), first.view(np.int64), lengths, dense)
     return dense
 
 
 @njit(cache=True, nogil=True)
-def _put_down(values, rows, place, lengths, dense):  # type: ignore[no-untyped-def]
-    """Put each row of values in its place, if it is one of the node's days."""
-    for i in range(len(rows)):
-        if 0 <= place[i] < lengths[rows[i]]:
-            dense[rows[i], place[i]] = values[i]
+def _put_down(values, ends, rows, days, first, lengths, dense):  # type: ignore[no-untyped-def]
+    """Put each list of values, that from ends[i] to ends[i + 1], in its place, if it is of one of the nodes' days."""
+    for i, row in enumerate(rows):
+        place = days[i] - first[row]
+        if row >= 0 and ends[i] < ends[i + 1] and 0 <= place < lengths[row]:
+            dense[row, place] = values[ends[i] : ends[i + 1]]
 
 
 def _work(part: NumberedFleet, first: np.ndarray[Any, Any], lengths: Counts) -> tuple[np.ndarray[Any, Any], Counts]:

@@ -1,9 +1,8 @@
 """Judges the fleet over the store's books: budget lines, storage health, when it ends, and what is left in a cell."""
 
 import math
-from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, time, timedelta
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -41,8 +40,7 @@ STANDING = 0.5  # share of the time that a storage may stand at one voltage, as 
 ENOUGH_SECONDS = 2 * SECONDS_PER_DAY
 
 
-@dataclass(frozen=True)
-class NodeField:
+class NodeField(NamedTuple):
     """What is known of one node beside its forecast."""
 
     lines: list[Line]
@@ -155,7 +153,7 @@ def _less_sure(found: list[Resistance], falls: Floats, doubts: Floats, field: Fi
     faded = falls / kept * np.sqrt(np.maximum(field.covariance[:, places.FADE, places.FADE], 0.0))
     own = np.maximum([step.ohm for step in found], 1e-6)
     return [
-        replace(step, ratio_sd=math.hypot(step.ratio_sd, step.ratio * fade, (step.ratio - 1) * doubt))
+        step._replace(ratio_sd=math.hypot(step.ratio_sd, step.ratio * fade, (step.ratio - 1) * doubt))
         for step, fade, doubt in zip(found, (faded / own).tolist(), (doubts / kept / own).tolist(), strict=True)
     ]
 

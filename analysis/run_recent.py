@@ -1,7 +1,7 @@
 """Reads what the nodes' latest reports tell beside the ledger: how they stand, the course of their day, dark spells."""
 
-from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import NamedTuple
 
 import duckdb
 import numpy as np
@@ -21,8 +21,7 @@ RECENT_DAYS = 28
 BATCH_ROWS = 100_000  # of reports looked at together: what the processor keeps near
 
 
-@dataclass(frozen=True)
-class State:
+class State(NamedTuple):
     """How a node stood at its last report; NaN where nothing is known."""
 
     time: float  # [s since 1970 UTC]
@@ -31,8 +30,7 @@ class State:
     temperature: float  # the same [degC]
 
 
-@dataclass(frozen=True)
-class Recent:
+class Recent(NamedTuple):
     """What its last reports tell of one node."""
 
     state: State

@@ -127,8 +127,7 @@ def past_stops(
     A run of low days, no longer than LONGEST, that ended in days as usual, and is likelier a stop than scatter.
     """
     stopped = np.zeros(values.shape, dtype=np.bool_)
-    for row in zip(values, np.isfinite(values), censored, stopped, strict=True):
-        _mark(*row, _poor(noise_sd), noise_keep)
+    _mark_each(values, np.isfinite(values), censored, stopped, _poor(noise_sd), noise_keep)
     return stopped
 
 
@@ -157,6 +156,13 @@ def _count_low(values: Array, known: Any, censored: Any, runs: Any, usual: Array
                 break
             runs[node] += 1
             usual[node] = middle
+
+
+@compiled
+def _mark_each(values: Array, known: Any, censored: Any, stopped: Any, poor: float, keep: float) -> None:
+    """Mark the days of each node's stops that are over."""
+    for node in range(len(values)):
+        _mark(values[node], known[node], censored[node], stopped[node], poor, keep)
 
 
 @compiled

@@ -1,6 +1,5 @@
 """Findings name the cause that is there, and none that is not."""
 
-from dataclasses import replace
 from datetime import date, timedelta
 
 import numpy as np
@@ -29,7 +28,7 @@ def node(name="mf-01", **changes) -> NodeFacts:
         SOUND, FIRST, 0.0, 0.8, 8.0, 27e-6,
         FIRST + timedelta(days=DAYS - 1), 0.0, 0.0, 0.1, 0.4, 0.0, 0.1, FIRST + timedelta(days=40),
     )  # fmt: skip
-    return replace(facts, **changes)
+    return facts._replace(**changes)
 
 
 def fall(harvest, day, factor):
@@ -46,7 +45,7 @@ def test_a_sound_fleet_has_none():
 
 def test_a_fall_of_harvest_is_dated_and_measured():
     one = node()
-    (found,) = find([replace(one, harvest_w=fall(one.harvest_w, 120, 0.5))])
+    (found,) = find([one._replace(harvest_w=fall(one.harvest_w, 120, 0.5))])
     assert found.finding == "harvest-short"
     assert abs((found.since - (FIRST + timedelta(days=120))).days) <= 3
     assert "50%" in found.evidence or "49%" in found.evidence or "51%" in found.evidence
@@ -55,26 +54,26 @@ def test_a_fall_of_harvest_is_dated_and_measured():
 
 def test_a_fall_that_another_mounting_of_the_panel_explains_is_none():
     one = node()
-    short = replace(one, harvest_w=fall(one.harvest_w, 120, 0.65))
+    short = one._replace(harvest_w=fall(one.harvest_w, 120, 0.65))
     assert names(find([short])) == {"harvest-short"}
-    assert find([replace(short, harvest_season_sd=np.where(np.arange(DAYS) < 120, 0.3, 0.0))]) == []
+    assert find([short._replace(harvest_season_sd=np.where(np.arange(DAYS) < 120, 0.3, 0.0))]) == []
 
 
 def test_a_harvest_that_never_met_the_budget_is_found_unless_days_at_full_may_have():
     one = node()
-    poor = replace(one, harvest_w=0.2 * one.harvest_w)
+    poor = one._replace(harvest_w=0.2 * one.harvest_w)
     (found,) = find([poor])
     assert (found.finding, found.since) == ("harvest-short", one.commissioned)
     # On one day of four it stood at full: these may have met it, and then the mean is 0.4 of the budget.
-    assert find([replace(poor, harvest_bound=np.arange(DAYS) % 4 == 0)]) == []
-    assert find([replace(poor, harvest_lost=np.where(np.arange(DAYS) % 4 == 0, 0.3, 0.0))]) == []
-    assert names(find([replace(poor, harvest_bound=np.arange(DAYS) % 30 == 0)])) == {"harvest-short"}
+    assert find([poor._replace(harvest_bound=np.arange(DAYS) % 4 == 0)]) == []
+    assert find([poor._replace(harvest_lost=np.where(np.arange(DAYS) % 4 == 0, 0.3, 0.0))]) == []
+    assert names(find([poor._replace(harvest_bound=np.arange(DAYS) % 30 == 0)])) == {"harvest-short"}
 
 
 def test_a_fall_that_has_passed_is_not_a_finding():
     one = node()
     bump = one.harvest_w * np.where((np.arange(DAYS) > 60) & (np.arange(DAYS) < 110), 0.4, 1.0)
-    assert find([replace(one, harvest_w=bump)]) == []
+    assert find([one._replace(harvest_w=bump)]) == []
 
 
 def test_a_fall_of_a_node_that_is_mostly_full_lasts_in_spite_of_one_good_day():
@@ -83,11 +82,11 @@ def test_a_fall_of_a_node_that_is_mostly_full_lasts_in_spite_of_one_good_day():
     bound = np.arange(DAYS) % 3 > 0
     harvest = fall(one.harvest_w, 100, 0.6) * np.where(bound, 0.3, 1.0)
     harvest[160] = 1.4 * 70e-6  # at full early, and more than it ever was
-    (found,) = find([replace(one, harvest_w=harvest, harvest_bound=bound)])
+    (found,) = find([one._replace(harvest_w=harvest, harvest_bound=bound)])
     assert found.finding == "harvest-short"
     assert "fell by at least" in found.evidence
     mended = np.where(np.arange(DAYS) < DAYS - 12, harvest, 65e-6)
-    assert find([replace(one, harvest_w=mended, harvest_bound=bound | (np.arange(DAYS) >= DAYS - 12))]) == []
+    assert find([one._replace(harvest_w=mended, harvest_bound=bound | (np.arange(DAYS) >= DAYS - 12))]) == []
 
 
 def test_a_node_that_was_full_on_every_day_but_took_in_much_on_some_is_known_to_have_fallen():
@@ -98,14 +97,14 @@ def test_a_node_that_was_full_on_every_day_but_took_in_much_on_some_is_known_to_
     harvest = np.where(before, np.where(day % 7 == 0, 1.0, 0.4), 0.5) * one.harvest_w
     few = before & (day % 10 == 9)  # poor days are the others that are known
     harvest = np.where(few, 0.6 * one.harvest_w, harvest)
-    (found,) = find([replace(one, harvest_w=harvest, harvest_bound=before & ~few)])
+    (found,) = find([one._replace(harvest_w=harvest, harvest_bound=before & ~few)])
     assert found.finding == "harvest-short"
     assert abs((found.since - (FIRST + timedelta(days=120))).days) <= 7
 
 
 def test_what_the_whole_site_shows_is_one_finding_of_the_site():
     fleet = [node(f"mf-{i:02d}") for i in range(12)]
-    found = find([replace(one, harvest_w=fall(one.harvest_w, DAYS - 4, 0.1)) for one in fleet])
+    found = find([one._replace(harvest_w=fall(one.harvest_w, DAYS - 4, 0.1)) for one in fleet])
     assert names(found) == {"site-wide"}
     assert found[0].node_id is None
     assert "12 nodes at mill-floor" in found[0].evidence
@@ -114,8 +113,8 @@ def test_what_the_whole_site_shows_is_one_finding_of_the_site():
 @pytest.mark.parametrize(("nodes", "days"), [(12, 2), (4, 4)])
 def test_a_young_stop_and_one_of_few_nodes_is_one_finding_of_the_site(nodes, days):
     fleet = [node(f"mf-{i:02d}") for i in range(nodes)]
-    fleet = [replace(one, harvest_w=fall(one.harvest_w, DAYS - days, 0.1)) for one in fleet]
-    fleet[0] = replace(fleet[0], silent_for_s=50_000.0, usable_share=0.005)  # what the stop has emptied
+    fleet = [one._replace(harvest_w=fall(one.harvest_w, DAYS - days, 0.1)) for one in fleet]
+    fleet[0] = fleet[0]._replace(silent_for_s=50_000.0, usable_share=0.005)  # what the stop has emptied
     (found,) = find(fleet)
     assert (found.node_id, found.finding, found.since) == (None, "site-wide", FIRST + timedelta(days=DAYS - days))
     assert f"{nodes} of {nodes} nodes" in found.evidence
@@ -125,7 +124,7 @@ def test_sources_of_a_site_that_stop_together_are_one_finding():
     kiln = parse_budget((FOLDER / "budgets" / "kiln-thermal.toml").read_text(), "kiln-thermal.toml")
     kinds = [conveyor_budget(), kiln]
     fleet = [node(f"{b.harvest.source}-{i}", budget=b) for b in kinds for i in range(6)]
-    (found,) = find([replace(one, harvest_w=fall(one.harvest_w, DAYS - 5, 0.1)) for one in fleet])
+    (found,) = find([one._replace(harvest_w=fall(one.harvest_w, DAYS - 5, 0.1)) for one in fleet])
     assert found.finding == "site-wide"
     assert "vibration" in found.evidence
     assert "thermal" in found.evidence
@@ -133,7 +132,7 @@ def test_sources_of_a_site_that_stop_together_are_one_finding():
 
 def test_a_node_that_is_low_alone_has_a_cause_of_its_own():
     fleet = [node(f"mf-{i:02d}") for i in range(12)]
-    fleet[3] = replace(fleet[3], harvest_w=fall(fleet[3].harvest_w, DAYS - 7, 0.1))
+    fleet[3] = fleet[3]._replace(harvest_w=fall(fleet[3].harvest_w, DAYS - 7, 0.1))
     (found,) = find(fleet)
     assert (found.node_id, found.finding) == ("mf-03", "harvest-short")
 
@@ -145,7 +144,7 @@ def test_a_stop_that_is_over_is_no_lasting_fall():
     stopped = (day >= 150) & (day < 160)
     seen = (day % 4 == 0) & (day < 150) | stopped
     harvest = np.where(stopped, 0.1, np.where(seen, 1.0, 0.6)) * one.harvest_w
-    assert find([replace(one, harvest_w=harvest, harvest_bound=~seen)]) == []
+    assert find([one._replace(harvest_w=harvest, harvest_bound=~seen)]) == []
 
 
 def test_a_gateway_that_is_down_is_one_finding_of_the_site():
@@ -163,7 +162,7 @@ def test_energy_in_hand_tells_a_dead_radio_from_a_dark_node(share, cause):
 
 def test_more_wakes_than_planned():
     one = node()
-    (found,) = find([replace(one, wakes=one.wakes * np.where(np.arange(DAYS) < 150, 1, 2.2))])
+    (found,) = find([one._replace(wakes=one.wakes * np.where(np.arange(DAYS) < 150, 1, 2.2))])
     assert found.finding == "wakes-over"
     assert "48 planned" in found.evidence
     assert abs((found.since - (FIRST + timedelta(days=150))).days) <= 2
@@ -172,23 +171,23 @@ def test_more_wakes_than_planned():
 def test_more_wakes_stay_a_finding_over_a_closed_week_and_go_when_they_have_gone():
     one, day = node(), np.arange(DAYS)
     more = one.wakes * np.where(day < 120, 1, 1.7)
-    (found,) = find([replace(one, wakes=np.where(day >= DAYS - 7, 0.2, 1.0) * more)])
+    (found,) = find([one._replace(wakes=np.where(day >= DAYS - 7, 0.2, 1.0) * more)])
     assert found.finding == "wakes-over"
-    assert find([replace(one, wakes=np.where(day >= DAYS - 21, 1 / 1.7, 1.0) * more)]) == []
+    assert find([one._replace(wakes=np.where(day >= DAYS - 21, 1 / 1.7, 1.0) * more)]) == []
 
 
 def test_a_week_of_much_work_is_no_finding_where_the_weeks_swing_so():
     one, day = node(), np.arange(DAYS)
     busy = np.where(day >= DAYS - 7, 1.7, 1.0)
-    assert names(find([replace(one, wakes=one.wakes * busy)])) == {"wakes-over"}
+    assert names(find([one._replace(wakes=one.wakes * busy)])) == {"wakes-over"}
     swings = 1 + 0.5 * np.sin(2 * np.pi * (day // 7) / 5)
-    assert find([replace(one, wakes=one.wakes * np.where(day >= DAYS - 7, 1.7, swings))]) == []
-    assert names(find([replace(one, wakes=one.wakes * np.where(day >= DAYS - 28, 3.0, swings))])) == {"wakes-over"}
+    assert find([one._replace(wakes=one.wakes * np.where(day >= DAYS - 7, 1.7, swings))]) == []
+    assert names(find([one._replace(wakes=one.wakes * np.where(day >= DAYS - 28, 3.0, swings))])) == {"wakes-over"}
 
 
 def test_wakes_that_grow_slowly_are_dated_to_when_they_began():
     one, day = node(), np.arange(DAYS)
-    (found,) = find([replace(one, wakes=one.wakes * (1 + np.clip((day - 60) / 100, 0, 1.2)))])
+    (found,) = find([one._replace(wakes=one.wakes * (1 + np.clip((day - 60) / 100, 0, 1.2)))])
     assert found.finding == "wakes-over"
     assert abs((found.since - (FIRST + timedelta(days=60))).days) <= 15
 
@@ -217,22 +216,22 @@ def test_a_wake_that_costs_more_is_an_overdrawn_load_and_says_what_it_is_not_tol
     assert "not separable" not in found.evidence
     (found,) = find([node(wake=Rise(1.5, 0.1, FIRST), wake_tie=0.7)])
     assert "(capacity-fade) is not separable" in found.evidence
-    (found,) = find([node(health=replace(SOUND, capacity_ratio=0.85), wake_tie=0.7)])
+    (found,) = find([node(health=SOUND._replace(capacity_ratio=0.85), wake_tie=0.7)])
     assert found.finding == "capacity-fade"
     assert "(drain-over) is not separable" in found.evidence
 
 
 def test_a_fade_is_not_told_from_a_costlier_load_where_wakes_and_sleep_are_not_told_apart():
-    (found,) = find([node(health=replace(SOUND, capacity_ratio=0.85), blur=0.95)])
+    (found,) = find([node(health=SOUND._replace(capacity_ratio=0.85), blur=0.95)])
     assert found.finding == "capacity-fade"
     assert "(drain-over) is not separable" in found.evidence
 
 
 def test_a_loss_of_capacity_that_came_in_weeks_and_has_stood_since_may_be_another_cause():
     # Of linear wear from day 60 on, nine tenths have stood for an eighth of the time that they took (by hand).
-    (found,) = find([node(health=replace(SOUND, capacity_ratio=0.85), stood=0.125)])
+    (found,) = find([node(health=SOUND._replace(capacity_ratio=0.85), stood=0.125)])
     assert "not separable" not in found.evidence
-    (found,) = find([node(health=replace(SOUND, capacity_ratio=0.85), stood=2.0)])
+    (found,) = find([node(health=SOUND._replace(capacity_ratio=0.85), stood=2.0)])
     assert found.finding == "capacity-fade"
     assert "(leakage-rise) or a costlier wake or sleep (drain-over) is not separable" in found.evidence
 
@@ -271,7 +270,7 @@ def test_sleep_that_rises_while_nothing_empties_the_storage_faster_has_not_risen
 
 
 def test_two_causes_that_are_both_likely_name_each_other():
-    (found,) = find([node(leakage=Rise(1.6, 0.4, None), health=replace(SOUND, capacity_ratio=0.85))])
+    (found,) = find([node(leakage=Rise(1.6, 0.4, None), health=SOUND._replace(capacity_ratio=0.85))])
     assert found.finding == "capacity-fade"
     assert "leakage-rise" in found.evidence
 
@@ -280,12 +279,12 @@ def test_harvest_that_fell_takes_with_it_what_passed_for_rest():
     kiln = parse_budget((FOLDER / "budgets" / "kiln-thermal.toml").read_text(), "kiln-thermal.toml")
     one = node(budget=kiln, sleep=Rise(2.6, 0.3, FIRST))
     harvest = one.harvest_w * kiln.harvest.mean_power / 70e-6
-    assert names(find([replace(one, harvest_w=harvest)])) == {"drain-over"}
-    assert names(find([replace(one, harvest_w=fall(harvest, 120, 0.0))])) == {"harvest-short"}
+    assert names(find([one._replace(harvest_w=harvest)])) == {"drain-over"}
+    assert names(find([one._replace(harvest_w=fall(harvest, 120, 0.0))])) == {"harvest-short"}
 
 
 def test_a_fade_is_as_sure_as_leakage_is_steady():
-    faded = replace(SOUND, capacity_ratio=0.9)
+    faded = SOUND._replace(capacity_ratio=0.9)
     (found,) = find([node(health=faded, fade=((0.97, 0.9, 0.02), (0.03, 0.99, 0.05)))])
     # By hand: 0.97 * Phi(0.06 / 0.02) + 0.03 * Phi(-0.03 / 0.05) = 0.969 + 0.008.
     assert found.probability == pytest.approx(0.977, abs=0.002)
@@ -300,21 +299,21 @@ def test_a_fade_is_as_sure_as_leakage_is_steady():
 
 def test_a_fall_of_harvest_feigns_no_fade():
     # Harvest left in quiet hours falls with the rest: less than 3 % of the mean, which here is that share of the load.
-    health = replace(SOUND, capacity_ratio=0.925, capacity_sd=0.01)
+    health = SOUND._replace(capacity_ratio=0.925, capacity_sd=0.01)
     fallen = np.concatenate([np.full(120, 70e-6), np.full(60, 20e-6)]) * (1 + 0.05 * np.sin(np.arange(180.0)))
     assert "capacity-fade" in names(find([node(health=health)]))
     assert "capacity-fade" not in names(find([node(health=health, harvest_w=fallen)]))
 
 
 def test_storage_that_wears():
-    assert names(find([node(health=replace(SOUND, capacity_ratio=0.85))])) == {"capacity-fade"}
-    assert names(find([node(health=replace(SOUND, esr_ratio=1.8))])) == {"resistance-rise"}
+    assert names(find([node(health=SOUND._replace(capacity_ratio=0.85))])) == {"capacity-fade"}
+    assert names(find([node(health=SOUND._replace(esr_ratio=1.8))])) == {"resistance-rise"}
     assert names(find([node(leakage=Rise(6.0, 1.0, None))])) == {"leakage-rise"}
-    assert find([node(health=replace(SOUND, capacity_ratio=0.93, capacity_sd=0.06))]) == []
+    assert find([node(health=SOUND._replace(capacity_ratio=0.93, capacity_sd=0.06))]) == []
 
 
 def test_a_step_that_is_mostly_the_wakes_own_charge_does_not_tell_resistance_from_capacity():
-    risen = replace(SOUND, esr_ratio=1.8)
+    risen = SOUND._replace(esr_ratio=1.8)
     told = [find([node(health=risen, fall=fall)])[0].evidence for fall in (0.3, 5.0)]
     assert ["(capacity-fade) is not separable" in evidence for evidence in told] == [False, True]
 
@@ -322,7 +321,7 @@ def test_a_step_that_is_mostly_the_wakes_own_charge_does_not_tell_resistance_fro
 def test_of_a_leak_and_a_costlier_sleep_the_one_that_expects_the_evidence_is_found():
     # The same evidence makes both look risen where they are hardly told apart; one of them is enough to explain it.
     both = node(sleep=Rise(5.0, 0.6, None), leakage=Rise(8.0, 2.0, None))
-    found = [find([replace(both, leak_odds=odds)]) for odds in (-20.0, -2.0, 2.0, 20.0)]
+    found = [find([both._replace(leak_odds=odds)]) for odds in (-20.0, -2.0, 2.0, 20.0)]
     assert [names(one) for one in found] == [
         {"drain-over"}, {"drain-over"}, {"drain-over", "leakage-rise"}, {"leakage-rise"}
     ]  # fmt: skip
@@ -330,29 +329,29 @@ def test_of_a_leak_and_a_costlier_sleep_the_one_that_expects_the_evidence_is_fou
 
 
 def test_what_parts_lose_without_a_cause_is_no_finding():
-    assert find([node(health=replace(SOUND, capacity_ratio=0.95, capacity_sd=0.015))]) == []
+    assert find([node(health=SOUND._replace(capacity_ratio=0.95, capacity_sd=0.015))]) == []
 
 
 def test_a_step_that_grows_may_be_of_the_current():
     # Ohm's law: a step is resistance times current, and radio power makes both the step and the wake's energy grow.
     risen, cell = (
-        replace(SOUND, esr_ratio=1.8),
+        SOUND._replace(esr_ratio=1.8),
         parse_budget((FOLDER / "budgets" / "yard-battery.toml").read_text(), "x"),
     )
     cases = [node(health=risen), node(health=risen, wake=Rise(1.7, 0.1, None)), node(health=risen, budget=cell)]
-    cases.append(node(health=replace(SOUND, esr_ratio=4.0), wake=Rise(1.7, 0.1, None), budget=cell))
+    cases.append(node(health=SOUND._replace(esr_ratio=4.0), wake=Rise(1.7, 0.1, None), budget=cell))
     evidence = [{f.finding: f.evidence for f in find([one])}["resistance-rise"] for one in cases]
     assert ["(drain-over) is not separable" in told for told in evidence] == [False, True, True, False]
 
 
 def test_where_capacity_is_not_known_the_wakes_own_charge_may_have_grown():
-    unknown = replace(SOUND, esr_ratio=1.4, capacity_ratio=NAN, capacity_sd=NAN)
+    unknown = SOUND._replace(esr_ratio=1.4, capacity_ratio=NAN, capacity_sd=NAN)
     told = [find([node(health=unknown, fall=fall)])[0].evidence for fall in (0.1, 0.5)]
     assert ["(capacity-fade) is not separable" in evidence for evidence in told] == [False, True]
 
 
 def test_fade_and_leakage_that_move_together_name_each_other():
-    (found,) = find([node(health=replace(SOUND, capacity_ratio=0.85), fade_tie=-0.7)])
+    (found,) = find([node(health=SOUND._replace(capacity_ratio=0.85), fade_tie=-0.7)])
     assert "leakage-rise" in found.evidence
     (found,) = find([node(leakage=Rise(6.0, 1.0, None), fade_tie=0.7)])
     assert "capacity-fade" in found.evidence
@@ -361,19 +360,19 @@ def test_fade_and_leakage_that_move_together_name_each_other():
 def test_a_fall_at_a_source_that_seldom_rests_names_what_it_is_not_told_from():
     kiln = parse_budget((FOLDER / "budgets" / "kiln-thermal.toml").read_text(), "kiln-thermal.toml")
     one = node(budget=kiln)
-    (found,) = find([replace(one, harvest_w=fall(one.harvest_w * kiln.harvest.mean_power / 70e-6, 120, 0.4))])
+    (found,) = find([one._replace(harvest_w=fall(one.harvest_w * kiln.harvest.mean_power / 70e-6, 120, 0.4))])
     assert "(drain-over, leakage-rise) is not separable" in found.evidence
     one = node()
-    (found,) = find([replace(one, harvest_w=fall(one.harvest_w, 120, 0.4))])
+    (found,) = find([one._replace(harvest_w=fall(one.harvest_w, 120, 0.4))])
     assert "not separable" not in found.evidence
 
 
 def test_a_sunny_harvest_must_fall_farther_than_the_season_leaves_in_doubt():
     yard = parse_budget((FOLDER / "budgets" / "yard-light.toml").read_text(), "yard-light.toml")
     one = node()
-    fallen = [replace(one, harvest_w=fall(one.harvest_w, 90, left)) for left in (0.6, 0.75)]
+    fallen = [one._replace(harvest_w=fall(one.harvest_w, 90, left)) for left in (0.6, 0.75)]
     (indoors,) = find([fallen[0]])
-    sunny = [replace(x, budget=yard, harvest_w=x.harvest_w * yard.harvest.mean_power / 70e-6) for x in fallen]
+    sunny = [x._replace(budget=yard, harvest_w=x.harvest_w * yard.harvest.mean_power / 70e-6) for x in fallen]
     (outdoors,) = find([sunny[0]])
     assert (indoors.finding, outdoors.finding) == ("harvest-short", "harvest-short")
     assert outdoors.probability < indoors.probability

@@ -10,7 +10,7 @@ import os
 import re
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -249,7 +249,7 @@ def judged(book: Store, moment: datetime) -> tuple[pd.DataFrame, list[dict[str, 
     books = site_books(known, fields, read_ledger(cursor, fields), recent, moment)
     nodes = judge_nodes(known, fields, books, read_windows(cursor, moment))
     rows = [
-        {"node_id": node.node_id, **asdict(line)}
+        {"node_id": node.node_id, **line._asdict()}
         for node, field in zip(known.nodes, nodes, strict=True)
         for line in field.lines
     ]

@@ -1,6 +1,6 @@
 """What the pages read out of the evidence is what the findings write into it."""
 
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from datetime import date
 
 import numpy as np
@@ -19,7 +19,7 @@ FIRST, DAYS = date(2025, 9, 1), 180
 SOUND = Health(1.0, 0.02, 1.0, 0.02, 1.0, 0.3, 0.0, 0.02, "sound")
 RISEN = Rise(9.0, 0.5, None)
 LEAK = {"leakage": RISEN, "leak_odds": 19.0}
-FADED = replace(SOUND, capacity_ratio=0.6, capacity_sd=0.01, leakage_ratio=9.0, leakage_sd=0.5)
+FADED = SOUND._replace(capacity_ratio=0.6, capacity_sd=0.01, leakage_ratio=9.0, leakage_sd=0.5)
 
 
 def node(name="mf-01", **changes):
@@ -30,7 +30,7 @@ def node(name="mf-01", **changes):
         Rise(np.nan, np.nan, None), SOUND, FIRST, 0.0, 0.8, 8.0, 27e-6, date(2026, 2, 27),
         0.0, 0.0, 0.1, 0.4, 0.0, 0.1, FIRST,
     )  # fmt: skip
-    return replace(facts, **changes)
+    return facts._replace(**changes)
 
 
 @pytest.mark.parametrize(

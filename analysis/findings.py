@@ -9,26 +9,19 @@ from typing import NamedTuple
 
 import numpy as np
 
-from analysis.change import Change, find_changes
+from analysis.change import Change
 from analysis.cores import shared_out
-from analysis.daily import Daily, figures, swing
+from analysis.daily import swing
 from analysis.evidence import middle_voltage
 from analysis.facts import SURE, Finding, NodeFacts, Rise
-from analysis.fallen import chance_below, chance_fallen, counts, fall_of
+from analysis.fallen import chance_below, fall_of
+from analysis.harvest_findings import RECENT_DAYS, WAKE_DAYS, Course, courses_of, harvest_short, rests
 from analysis.load import sleep_power
 from analysis.series import Floats
 from analysis.site_findings import explained, in_common, long_low, one_a_site, site_wide, without_stops
 from analysis.state import REST_PRIOR
-from ingest.budget import Budget
 
 HARVEST_DROP = 0.25  # smaller falls may be the weather, or what a slow change of the parameters leaves over
-SEASON = 0.25  # what horizon and haze leave in a harvest freed of season
-LEAST_SEEN = 0.1  # a smaller fall is not looked at
-BOUND_TELLS = 1.15  # of its mean: a day of which no more is known than that it brought in so much tells of the level
-STATED = 0.7  # chance from which on a fall of harvest is stated
-RESTLESS = (
-    "; more sleep power or leakage (drain-over, leakage-rise) is not separable from it for a source that seldom rests"
-)
 WAKES_RISE = 0.3  # work itself moves by a fifth from week to week
 WAKES_OVER = 0.3  # over the plan, where nothing has changed since commissioning
 DRAIN_RISE, WAKE_COST, LOAD_RISE = 0.3, 0.15, 0.1  # of sleep, of a wake's energy, of both together
@@ -56,9 +49,6 @@ RESISTANCE_RISE = 0.3
 FALL = 1.0  # of a step's fall by the wake's own charge over that by resistance, from which a fade looks like its rise
 LOST_MOST = 0.67  # by which that fall may have grown where capacity is not known: as if two fifths of it were lost
 CURRENT_MOST, CURRENT_SEEN = 2.5, 0.3  # times, that a wake's current may rise, and the share of that its energy shows
-RECENT_DAYS = 7
-WAKE_DAYS = RECENT_DAYS, 4 * RECENT_DAYS  # that tell how often a node wakes, where this has risen and where it has not
-COMMON_RANGE = (0.2, 5.0)  # of what the site's nodes share, that is taken out of each one's harvest
 
 
 def find(nodes: Sequence[NodeFacts]) -> list[Finding]:
@@ -76,13 +66,13 @@ def find(nodes: Sequence[NodeFacts]) -> list[Finding]:
     return site_wide(nodes, found) + one_a_site(stops)
 
 
-def _cohort(members: list[NodeFacts]) -> tuple[list[NodeFacts], list["_Course"], Finding | None]:
+def _cohort(members: list[NodeFacts]) -> tuple[list[NodeFacts], list[Course], Finding | None]:
     """The nodes of one site and source with their courses, and the stop that is on, if there is one."""
     site, source, common = members[0].site, members[0].budget.harvest.source, in_common(members)
     running, stop = without_stops(site, source, members)
     if stop is None and common is not None:
         stop = long_low(site, source, members, common)
-    return members, _courses(members, running, common), stop
+    return members, courses_of(members, running, common), stop
 
 
 class _Cause(NamedTuple):
@@ -95,52 +85,9 @@ class _Cause(NamedTuple):
     ties: set[str]
 
 
-class _Course(NamedTuple):
-    """A node's harvest and wakes by day, less what its site's nodes share of harvest, and what they show."""
-
-    harvest: Floats
-    seen: Floats  # NaN where it is but a bound
-    usual: Daily  # of all days, those that became full taken to have met the budget
-    fell: Change | None
-    woke: Change | None
-    few_wakes: Daily  # of the last WAKE_DAYS
-    many_wakes: Daily
-
-
-def _courses(members: Sequence[NodeFacts], running: Floats, common: Floats | None) -> list[_Course]:
-    share = 1.0 if common is None else np.clip(np.where(np.isfinite(common), common, 1.0), *COMMON_RANGE)
-    harvest = running / share
-    bound, planned = np.stack([node.harvest_bound for node in members]), [n.budget.harvest.mean_power for n in members]
-    lost = np.stack([node.harvest_lost for node in members])
-    seen, weight = _telling(harvest, bound, counts(lost))
-    met = np.where(bound | (lost > 0), np.fmax(harvest, np.array(planned)[:, None]), harvest)
-    wakes = np.stack([node.wakes for node in members])
-    few, many = (figures(wakes, days) for days in WAKE_DAYS)
-    return list(
-        map(
-            _Course,
-            harvest,
-            seen,
-            figures(met),
-            find_changes(seen, weight, slow=True),
-            find_changes(wakes, slow=True),
-            few,
-            many,
-        )
-    )
-
-
-def _telling(harvest: Floats, bound: np.ndarray, weight: Floats) -> tuple[Floats, Floats]:
-    """The harvest of the days that tell of its level, and what they count; of bounds, those above a node's mean do."""
-    told = np.isfinite(harvest) & ~bound
-    mean = np.where(told, weight * harvest, 0.0).sum(axis=1) / np.maximum(np.where(told, weight, 0.0).sum(axis=1), 1e-9)
-    high = bound & (harvest > BOUND_TELLS * mean[:, None])
-    return np.where(told | high, harvest, np.nan), np.where(high, 1.0, weight)
-
-
-def _of_node(node: NodeFacts, course: _Course) -> list[Finding]:
+def _of_node(node: NodeFacts, course: Course) -> list[Finding]:
     drains = _drains(node, course.fell)
-    judged = (_silence(node), _harvest(node, course), _wakes(node, course), *drains, _resistance(node))
+    judged = (_silence(node), harvest_short(node, course), _wakes(node, course), *drains, _resistance(node))
     return [replace(finding, site=node.site) for finding in judged if finding is not None]
 
 
@@ -159,71 +106,7 @@ def _silence(node: NodeFacts) -> Finding | None:
     return Finding(node.node_id, "silent-charged", node.heard, charged, told)
 
 
-def _harvest(node: NodeFacts, course: _Course) -> Finding | None:
-    """A lasting fall against the node's own past, or a harvest that never met the budget's tolerance."""
-    if node.budget.harvest.source == "none":
-        return None
-    change, outdoors = course.fell, node.budget.harvest.source == "light-outdoor"
-    chance = 0.0
-    if change is not None and fall_of(change) > LEAST_SEEN and change.z < -2:
-        tilt = _tilt_doubt(node, course.seen, change)
-        chance = chance_fallen(change, course.harvest, node.harvest_bound, node.harvest_lost, outdoors, tilt)
-    if change is not None and chance >= STATED:
-        budget = node.budget.harvest.mean_power
-        evidence = (
-            f"harvest fell by {_hidden(node, change)}{fall_of(change):.0%}, "
-            f"from {_uw(change.before)} to {_uw(max(change.after, 0))}, "
-            f"season, closures and what the site's nodes share taken out; budget {_uw(budget)}"
-        ) + (RESTLESS if _rests(node.budget) else "")
-        return Finding(node.node_id, "harvest-short", node.first + timedelta(days=change.index), chance, evidence)
-    return _never_met(node, course.usual)
-
-
-def _hidden(node: NodeFacts, change: Change) -> str:
-    """What the size of a fall is preceded by: most days before it were full, and brought in more than is known."""
-    return "at least " if np.mean(node.harvest_bound[: change.index]) > 0.5 else ""
-
-
-def _tilt_doubt(node: NodeFacts, seen: Floats, change: Change) -> float:
-    """What the unknown mounting of a panel may have made of the harvest after a change over that before."""
-    if node.harvest_season_sd is None:
-        return 0.0
-    known, after = np.isfinite(seen), np.arange(len(seen)) >= change.index
-    sd = node.harvest_season_sd
-    return abs(float(sd[known & after].mean() - sd[known & ~after].mean()))
-
-
-def _season_doubt(node: NodeFacts, sd: float) -> float:
-    """What the sun's geometry leaves in a harvest freed of it."""
-    return sd if node.budget.harvest.source == "light-outdoor" else 0.0
-
-
-def _rests(budget: Budget) -> bool:
-    """Whether a source knows no quiet hours, but only spells of rest."""
-    harvest = budget.harvest
-    outdoors = harvest.source in ("none", "light-outdoor")
-    return not outdoors and harvest.active_hours is None and harvest.active_days is None
-
-
-def _never_met(node: NodeFacts, usual: Daily) -> Finding | None:
-    if usual.known < 28:
-        return None
-    mean, doubt = (
-        usual.mean,
-        math.hypot(usual.sd / math.sqrt(usual.known / 4), usual.mean * _season_doubt(node, SEASON)),
-    )
-    least = node.budget.harvest.mean_power * (1 - 2 * node.budget.harvest.tolerance)
-    chance = chance_below((least - mean) / max(doubt, 1e-12))
-    if chance < SURE or (mean <= 0 and least <= 0):
-        return None
-    evidence = (
-        f"harvest {_uw(mean)} since commissioning, days at full taken to be as designed, against a budget of "
-        f"{_uw(node.budget.harvest.mean_power)}, lower than twice its tolerance allows"
-    )
-    return Finding(node.node_id, "harvest-short", node.commissioned, chance, evidence)
-
-
-def _wakes(node: NodeFacts, course: _Course) -> Finding | None:
+def _wakes(node: NodeFacts, course: Course) -> Finding | None:
     plan, change = node.budget.load.wakes_per_day, course.woke
     if course.few_wakes.known < RECENT_DAYS or plan <= 0:
         return None
@@ -393,7 +276,7 @@ def _draws_more(node: NodeFacts) -> bool:
     more = node.health.esr_ratio - 1
     if more > CURRENT_MOST - 1:
         return False
-    untold = node.budget.storage.is_battery or _rests(node.budget) or not math.isfinite(node.wake.ratio)
+    untold = node.budget.storage.is_battery or rests(node.budget) or not math.isfinite(node.wake.ratio)
     return untold or _chance(node.wake, CURRENT_SEEN * more) > 1 - SURE
 
 
@@ -402,11 +285,7 @@ def _gone_from_quiet(node: NodeFacts, fell: Change | None) -> float:
     harvest, fall = node.budget.harvest, fall_of(fell)
     if harvest.source in ("none", "light-outdoor") or fall <= HARVEST_DROP:
         return 0.0
-    return fall * (LEFT_IN_REST if _rests(node.budget) else LEFT_IN_QUIET) * harvest.mean_power
-
-
-def _uw(watts: float) -> str:
-    return f"{watts * 1e6:.3g} uW"
+    return fall * (LEFT_IN_REST if rests(node.budget) else LEFT_IN_QUIET) * harvest.mean_power
 
 
 def _days(days: float) -> str:

@@ -1,0 +1,167 @@
+"""The findings of harvest: a lasting fall against the node's own past, or one that never met its budget."""
+
+import math
+from collections.abc import Sequence
+from datetime import timedelta
+from typing import NamedTuple
+
+import numpy as np
+
+from analysis.change import Change, find_changes
+from analysis.daily import Daily, figures
+from analysis.facts import SURE, Finding, NodeFacts
+from analysis.fallen import chance_below, chance_fallen, counts, fall_of
+from analysis.less_full import chance_short, changes_of_share
+from analysis.series import Floats
+from ingest.budget import Budget
+
+SEASON = 0.25  # what horizon and haze leave in a harvest freed of season
+LEAST_SEEN = 0.1  # a smaller fall is not looked at
+BOUND_TELLS = 1.15  # of its mean: a day of which no more is known than that it brought in so much tells of the level
+STATED = 0.7  # chance from which on a fall of harvest is stated
+WORK_FELL = 0.85  # of the wakes before: beyond what a fault of the harvester does to them
+COMMON_RANGE = (0.2, 5.0)  # of what the site's nodes share, that is taken out of each one's harvest
+RESTLESS = (
+    "; more sleep power or leakage (drain-over, leakage-rise) is not separable from it for a source that seldom rests"
+)
+RECENT_DAYS = 7
+WAKE_DAYS = RECENT_DAYS, 4 * RECENT_DAYS  # that tell how often a node wakes, where this has risen and where it has not
+
+
+class Course(NamedTuple):
+    """A node's harvest and wakes by day, less what its site's nodes share of harvest, and what they show."""
+
+    harvest: Floats
+    seen: Floats  # NaN where it is but a bound
+    usual: Daily  # of all days, those that became full taken to have met the budget
+    fell: Change | None
+    less_full: Change | None
+    woke: Change | None
+    few_wakes: Daily  # of the last WAKE_DAYS
+    many_wakes: Daily
+
+
+def courses_of(members: Sequence[NodeFacts], running: Floats, common: Floats | None) -> list[Course]:
+    """The courses of a site's nodes, by their harvest less its stops and what they have in common."""
+    share = 1.0 if common is None else np.clip(np.where(np.isfinite(common), common, 1.0), *COMMON_RANGE)
+    harvest = running / share
+    bound, planned = np.stack([node.harvest_bound for node in members]), [n.budget.harvest.mean_power for n in members]
+    lost = np.stack([node.harvest_lost for node in members])
+    seen, weight = _telling(harvest, bound, counts(lost))
+    met = np.where(bound | (lost > 0), np.fmax(harvest, np.array(planned)[:, None]), harvest)
+    wakes = np.stack([node.wakes for node in members])
+    few, many = (figures(wakes, days) for days in WAKE_DAYS)
+    return list(
+        map(
+            Course,
+            harvest,
+            seen,
+            figures(met),
+            find_changes(seen, weight, slow=True),
+            changes_of_share(harvest, bound),
+            find_changes(wakes, slow=True),
+            few,
+            many,
+        )
+    )
+
+
+def _telling(harvest: Floats, bound: np.ndarray, weight: Floats) -> tuple[Floats, Floats]:
+    """The harvest of the days that tell of its level, and what they count; of bounds, those above a node's mean do."""
+    told = np.isfinite(harvest) & ~bound
+    mean = np.where(told, weight * harvest, 0.0).sum(axis=1) / np.maximum(np.where(told, weight, 0.0).sum(axis=1), 1e-9)
+    high = bound & (harvest > BOUND_TELLS * mean[:, None])
+    return np.where(told | high, harvest, np.nan), np.where(high, 1.0, weight)
+
+
+def harvest_short(node: NodeFacts, course: Course) -> Finding | None:
+    """A lasting fall against the node's own past, or a harvest that never met the budget's tolerance."""
+    if node.budget.harvest.source == "none":
+        return None
+    change, outdoors = course.fell, node.budget.harvest.source == "light-outdoor"
+    chance = 0.0
+    if change is not None and fall_of(change) > LEAST_SEEN and change.z < -2:
+        tilt = _tilt_doubt(node, course.seen, change)
+        chance = chance_fallen(change, course.harvest, node.harvest_bound, node.harvest_lost, outdoors, tilt)
+    if change is not None and chance >= STATED:
+        budget = node.budget.harvest.mean_power
+        evidence = (
+            f"harvest fell by {_hidden(node, change)}{fall_of(change):.0%}, "
+            f"from {_uw(change.before)} to {_uw(max(change.after, 0))}, "
+            f"season, closures and what the site's nodes share taken out; budget {_uw(budget)}"
+        ) + (RESTLESS if rests(node.budget) else "")
+        return Finding(node.node_id, "harvest-short", node.first + timedelta(days=change.index), chance, evidence)
+    return _seldomer_full(node, course) or _never_met(node, course.usual)
+
+
+def _seldomer_full(node: NodeFacts, course: Course) -> Finding | None:
+    """A fall of which only tells that the node was full, and is no more."""
+    change = course.less_full
+    if change is None or _work_fell(node, change):
+        return None
+    tilt = _tilt_doubt(node, course.harvest, change)
+    outdoors = node.budget.harvest.source == "light-outdoor"
+    chance, fall = chance_short(change, course.harvest, node.harvest_bound, outdoors, tilt)
+    if chance < SURE:
+        return None
+    evidence = (
+        f"full, or taking in as much, on {change.before:.0%} of days before and on {change.after:.0%} since, as if "
+        f"harvest fell by {fall:.0%}, season, closures and what the site's nodes share taken out; budget "
+        f"{_uw(node.budget.harvest.mean_power)}"
+    ) + (RESTLESS if rests(node.budget) else "")
+    return Finding(node.node_id, "harvest-short", node.first + timedelta(days=change.index), chance, evidence)
+
+
+def _work_fell(node: NodeFacts, change: Change) -> bool:
+    """Whether wakes fell with the harvest: then the work did, on which both live."""
+    before, since = node.wakes[: change.index], node.wakes[change.index :]
+    before, since = before[np.isfinite(before)], since[np.isfinite(since)]
+    return len(before) > 0 and len(since) > 0 and float(since.mean()) < WORK_FELL * float(before.mean())
+
+
+def _hidden(node: NodeFacts, change: Change) -> str:
+    """What the size of a fall is preceded by: most days before it were full, and brought in more than is known."""
+    return "at least " if np.mean(node.harvest_bound[: change.index]) > 0.5 else ""
+
+
+def _tilt_doubt(node: NodeFacts, seen: Floats, change: Change) -> float:
+    """What the unknown mounting of a panel may have made of the harvest after a change over that before."""
+    if node.harvest_season_sd is None:
+        return 0.0
+    known, after = np.isfinite(seen), np.arange(len(seen)) >= change.index
+    sd = node.harvest_season_sd
+    return abs(float(sd[known & after].mean() - sd[known & ~after].mean()))
+
+
+def _season_doubt(node: NodeFacts, sd: float) -> float:
+    """What the sun's geometry leaves in a harvest freed of it."""
+    return sd if node.budget.harvest.source == "light-outdoor" else 0.0
+
+
+def rests(budget: Budget) -> bool:
+    """Whether a source knows no quiet hours, but only spells of rest."""
+    harvest = budget.harvest
+    outdoors = harvest.source in ("none", "light-outdoor")
+    return not outdoors and harvest.active_hours is None and harvest.active_days is None
+
+
+def _never_met(node: NodeFacts, usual: Daily) -> Finding | None:
+    if usual.known < 28:
+        return None
+    mean, doubt = (
+        usual.mean,
+        math.hypot(usual.sd / math.sqrt(usual.known / 4), usual.mean * _season_doubt(node, SEASON)),
+    )
+    least = node.budget.harvest.mean_power * (1 - 2 * node.budget.harvest.tolerance)
+    chance = chance_below((least - mean) / max(doubt, 1e-12))
+    if chance < SURE or (mean <= 0 and least <= 0):
+        return None
+    evidence = (
+        f"harvest {_uw(mean)} since commissioning, days at full taken to be as designed, against a budget of "
+        f"{_uw(node.budget.harvest.mean_power)}, lower than twice its tolerance allows"
+    )
+    return Finding(node.node_id, "harvest-short", node.commissioned, chance, evidence)
+
+
+def _uw(watts: float) -> str:
+    return f"{watts * 1e6:.3g} uW"

@@ -1,3 +1,4 @@
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,7 @@ from analysis.held import Held
 from analysis.ledger import full_margin
 from analysis.outlook import HarvestOutlook
 from analysis.site_days import Closure, SiteDays
+from fixtures.mill import FOLDER
 from ingest.budget import Budget, parse_budget
 
 FIRST = np.datetime64("2025-01-06")  # a Monday
@@ -32,8 +34,8 @@ def rows(
     """A ledger of whole days with nothing spent."""
     n = len(harvest)
     settings = {"full_s": np.zeros(n), "observed_s": np.full(n, 86400.0)} | kw
-    zero = np.zeros(n)
-    return NodeDays(node_id, of, first + np.arange(n), harvest, zero, zero, zero, **settings)
+    wake, zero = settings.pop("wake_j", np.zeros(n)), np.zeros(n)
+    return NodeDays(node_id, of, first + np.arange(n), harvest, wake, zero, zero, **settings)
 
 
 def site(days: int = 900, first: np.datetime64 = FIRST, closures: tuple[Closure, ...] = ()) -> SiteDays:
@@ -179,6 +181,18 @@ def test_a_node_reads_full_until_it_has_fallen_from_its_own_full_voltage() -> No
     made = past_harvest([days_full_from_14(of, 9.0, 8.0, held=Held(5.0, 5.0, usual=own))], site(), FIRST + 60)
     assert made.lost[0, 0] == pytest.approx(0.5, abs=1e-4)
     assert np.nanmean(made.power) * 86400 == pytest.approx(8.0, rel=0.02)
+
+
+def test_a_cell_at_a_full_voltage_of_its_own_was_full_for_as_long_as_is_counted() -> None:
+    """Between where it stands and half a per cent less lie hours of its load, that it does not fall through by day."""
+    of = parse_budget((FOLDER / "budgets" / "yard-battery.toml").read_text(), "yard-battery.toml")
+    own = of.storage.full_voltage - 0.03
+    held = Held(own, own, own - full_margin(of), own)
+    spent = of.harvest.mean_power * 86400 / 4
+    for hours in (14.0, 0.2):  # of a charger that stops, and of one that rests until the voltage has sunk
+        node = rows(np.full(90, spent), of, full_s=np.full(90, hours * 3600), wake_j=np.full(90, spent), held=held)
+        assert one(node, site()).past_bound == 1.0
+    assert one(replace(node, full_s=np.zeros(90)), site()).past_bound == 0.0
 
 
 def test_a_shift_ends_within_an_hour_and_noise_at_night_is_none_of_it() -> None:

@@ -10,7 +10,7 @@ from numba import njit
 
 from analysis.cores import shared_out
 from analysis.held import Held
-from analysis.ledger import full_margin
+from analysis.ledger import full_margin, near_top
 from analysis.level import above
 from analysis.outlook import curve_of
 from analysis.season import Season, flat, seasons
@@ -137,7 +137,7 @@ def behind(
     profiles = np.stack([plan if planned or node.profile is None else node.profile for node in nodes])
     shapes = np.broadcast_to(day_shapes(budget.harvest, site, profiles), (len(nodes), site.days, 24))
     opened = np.einsum("ndh,dh->nd", shapes[:, :past], site.closed[:past])
-    seen = _see(nodes, site, past, shapes, full_share)
+    seen = _see(nodes, site, past, shapes, full_share, alike)
     weeks = _weekdays(seen, opened * plain[:past], site, budget)
     allowed = weeks[:, site.weekday[:past]] * opened
     tells = (allowed > CLOSED_SHARE) & (plain[:past] > DARK_SEASON)
@@ -160,7 +160,7 @@ def believed(budget: Budget, values: Array) -> tuple[float, float]:
     return max(float(known.mean()) if len(known) else 0.0, 1e-6), 1.0
 
 
-def _see(nodes: Sequence[NodeDays], site: SiteDays, past: int, shapes: Array, full_share: float) -> Seen:
+def _see(nodes: Sequence[NodeDays], site: SiteDays, past: int, shapes: Array, full_share: float, alike: bool) -> Seen:
     """The nodes' gross harvest on the calendar: what was curtailed at full is made up for, or marked."""
     size = len(nodes), past
     row = np.repeat(np.arange(len(nodes)), [len(node.day) for node in nodes])
@@ -173,10 +173,15 @@ def _see(nodes: Sequence[NodeDays], site: SiteDays, past: int, shapes: Array, fu
         for name in ("net_harvest_j", "wake_j", "sleep_j", "leakage_j", "full_s")
     )
     gross, spent = net + leakage, wake + sleep + leakage
+    became = full_s > 0
     full_s = np.maximum(full_s - _tail(nodes, spent, row), 0.0)
     lost = np.empty(len(row))
     _curtailed(full_s, shapes, row, place, lost)
     bound = lost > full_share
+    if nodes[0].budget.storage.is_battery and not alike:
+        # A cell's voltage sinks when its charger stops: since when does not show. Compared with each other such days
+        # tell, though: without them, days on which the charger still rests would stand for all.
+        bound |= became & (full_s <= 0)
     free = gross - spent * full_s / SECONDS_PER_DAY  # at full, only what is spent comes in
     whole = np.where(bound, gross, np.maximum(free / np.maximum(1 - lost, 1e-9), gross))
     harvest, censored, spread, share = np.full(size, np.nan), np.zeros(size, dtype=bool), np.ones(size), np.zeros(size)
@@ -194,8 +199,11 @@ def _tail(nodes: Sequence[NodeDays], spent: Array, row: Counts) -> Array:
     curve, full = curve_of(budget.storage), budget.storage.full_voltage
     own = [Held(full, full) if node.held is None else node.held for node in nodes]
     counts, usual = np.array([(held.counts_from, held.usual) for held in own]).T
-    counts = np.where(np.isnan(counts), full - full_margin(budget), counts)
     usual = np.where(np.isnan(usual), full, usual)
+    planned = full - full_margin(budget)
+    if budget.storage.is_battery:  # the time of a cell at a full voltage of its own is counted within less of it
+        counts = np.minimum(usual - near_top(budget), np.where(usual > planned, planned, np.inf))
+    counts = np.where(np.isnan(counts), planned, counts)
     above = np.maximum(np.asarray(curve.energy(usual)) - np.asarray(curve.energy(counts)), 0.0)
     outdoors = budget.harvest.source == "light-outdoor"
     idle = 0.5 if outdoors else float((active_hours(budget.harvest) == 0).mean())

@@ -69,6 +69,13 @@ def full_margin(budget: Budget) -> float:
     return max(FULL_MARGIN_STEPS * budget.telemetry.adc_step, FULL_MARGIN * budget.storage.full_voltage)
 
 
+def near_top(budget: Budget) -> float:
+    """How far below its highest voltage a node counts as at it. [V]"""
+    if budget.storage.is_battery:
+        return max(CELL_MARGIN_STEPS * budget.telemetry.adc_step, CELL_MARGIN * budget.storage.full_voltage)
+    return full_margin(budget) * (FLOATS if budget.harvest.source == "light-outdoor" else 1.0)
+
+
 def node_terms(budgets: list[Budget]) -> NodeTerms:
     """The kernel's terms for nodes with these budgets."""
     kinds = by_budget(budgets)
@@ -88,11 +95,8 @@ def _figures(budget: Budget) -> list[float]:
     step, margin = budget.telemetry.adc_step, full_margin(budget)
     charge = budget.load.wake_current * budget.load.wake_duration
     switching = budget.load.regulator == "switching"
-    near_top = margin * (FLOATS if budget.harvest.source == "light-outdoor" else 1.0)
-    if budget.storage.is_battery:
-        near_top = max(CELL_MARGIN_STEPS * step, CELL_MARGIN * budget.storage.full_voltage)
     return [
-        near_top,
+        near_top(budget),
         budget.storage.full_voltage - margin,
         step * np.sqrt(1 / 12 + 0.25),  # rounding, and half a step of noise of the reading
         longest_interval(budget),

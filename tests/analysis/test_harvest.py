@@ -1,4 +1,3 @@
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -192,7 +191,7 @@ def test_a_cell_at_a_full_voltage_of_its_own_was_full_for_as_long_as_is_counted(
     for hours in (14.0, 0.2):  # of a charger that stops, and of one that rests until the voltage has sunk
         node = rows(np.full(90, spent), of, full_s=np.full(90, hours * 3600), wake_j=np.full(90, spent), held=held)
         assert one(node, site()).past_bound == 1.0
-    assert one(replace(node, full_s=np.zeros(90)), site()).past_bound == 0.0
+    assert one(node._replace(full_s=np.zeros(90)), site()).past_bound == 0.0
 
 
 def test_a_shift_ends_within_an_hour_and_noise_at_night_is_none_of_it() -> None:

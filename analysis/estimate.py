@@ -121,7 +121,7 @@ def lines(
         sd, told = value * doubt, doubt < LEARNT * before
         if name == "capacity_ratio":  # of the stretch of a cell's curve on which the node lives
             worn = 1.0, float(np.hypot(budget.storage.capacitance_tolerance, CELL_WEAR))
-            value, sd, kept = _beside(worn, value, sd, slope_doubt(budget.storage, voltage))
+            value, sd, kept = _beside(worn, value, sd, doubt / before, slope_doubt(budget.storage, voltage))
             told &= kept > LEARNT
         if name in ("leakage_power_w", "sleep_power_w"):
             usual, feigned = prior[name], np.where(warmth_sd > 0, _cooling(budget, voltage), 0.0)
@@ -129,7 +129,7 @@ def lines(
                 median = usual[0] * np.exp(prior_mean[state.LEAK])
                 usual = median, median * prior_sd[state.LEAK]
                 feigned = np.hypot(feigned, form_of_load(budget, voltage))
-            value, sd, kept = _beside(usual, value, sd, feigned)
+            value, sd, kept = _beside(usual, value, sd, doubt / before, feigned)
             told &= kept > LEARNT
         if name == "sleep_power_w":
             doublings = (temperature - TEMPERATURE_REFERENCE_C) / LEAKAGE_DOUBLING_K
@@ -166,16 +166,18 @@ def _sleep(shown: Floats, doubt: Floats, hidden: Floats) -> tuple[Floats, Floats
     return ratio, np.sqrt((shown * doubt) ** 2 + hidden[:, 1]) / ratio
 
 
-def _beside(prior: tuple[Any, Any], value: Floats, sd: Floats, feigned: Floats) -> tuple[Floats, Floats, Floats]:
+def _beside(
+    prior: tuple[Any, Any], value: Floats, sd: Floats, open_: Floats, feigned: Floats
+) -> tuple[Floats, Floats, Floats]:
     """A line and its sd where something `feigned` is alike in all of its evidence; and how much of it is kept.
 
-    What the evidence alone says is the posterior less its prior; it is weighed anew with the doubt that it had besides.
+    What the evidence alone says is the posterior less its prior, of whose doubt it leaves a share `open_`; it is
+    weighed anew with the doubt that it had besides.
     """
     own = np.maximum(prior[1], 1e-15)
-    open_ = np.minimum((sd / own) ** 2, 1.0)  # of the prior's variance, what the evidence leaves
-    beside = (feigned / own) ** 2 * (1.0 - open_)
-    left = own**2 * (open_ + beside) / (1.0 + beside)
-    return prior[0] + (value - prior[0]) / (1.0 + beside), np.where(sd < own, np.sqrt(left), sd), 1.0 / (1.0 + beside)
+    beside = (feigned / own) ** 2 * (1.0 - np.minimum(open_, 1.0) ** 2)
+    kept = 1.0 / (1.0 + beside)
+    return prior[0] + kept * (value - prior[0]), np.sqrt(kept * (sd**2 + beside * own**2)), kept
 
 
 def form_of_load(budget: Budget, voltage: Floats) -> Floats:

@@ -56,19 +56,19 @@ def test_leakage_of_which_next_to_nothing_is_known_stays_within_sense_and_is_not
 
 
 def test_a_leakage_smaller_than_the_loads_form_may_feign_stays_near_the_budget():
-    """Told to 0.01 of its logarithm at three times the budget's, of a node of great and of small load."""
+    """Told to 0.2 of its logarithm at three times the budget's, of a node of great and of small load."""
     mean, sd = prior(BUDGET)
     mean[LEAK], sd = mean[LEAK] + np.log(3.0), np.full_like(sd, 0.01)
+    sd[LEAK] = 0.2
     volts = BUDGET.storage.full_voltage
     busy = BUDGET.model_copy(update={"load": BUDGET.load.model_copy(update={"wakes_per_day": 4000.0})})
     idle = BUDGET.model_copy(update={"load": BUDGET.load.model_copy(update={"wakes_per_day": 1.0})})
     of_idle, of_busy = (line_of("leakage_power_w", mean, sd, volts, budget=budget) for budget in (idle, busy))
-    assert of_idle.estimate > 2.5 * of_idle.budget
-    assert of_busy.estimate < 1.5 * of_busy.budget
+    assert of_idle.estimate > 2.3 * of_idle.budget
     assert (of_idle.separable, of_busy.separable) == (True, False)
     # By hand: beside a load that may feign ten times as much as the budget leaves open, nothing of it counts.
     assert form_of_load(busy, np.array([volts]))[0] > 10 * of_busy.budget_sd
-    assert of_busy.estimate == pytest.approx(of_busy.budget, rel=0.03)
+    assert of_busy.estimate == pytest.approx(of_busy.budget, rel=0.05)
     assert 0.02 <= LOAD_FORM <= 0.1  # efficiencies go by some per cent with voltage (common practice, no source)
 
 

@@ -21,7 +21,7 @@ from analysis.quiet_runs import (
 from analysis.series import Series
 from analysis.state import CAPACITY, SLEEP, WAKE
 from analysis.steps import STEP_COUNT, STEP_OHM, STEP_WARMTH, daily_steps
-from ingest.budget import parse_budget
+from ingest.budget import Budget, parse_budget
 from tests.conftest import CONVEYOR
 
 BUDGET = conveyor_budget()
@@ -122,6 +122,30 @@ def test_nights_are_found_and_days_are_not():
     sundays = points[[d - 1 for d in range(1, 60) if d % 7 == 0]]
     assert sundays.max() > 15  # a night and half a Sunday
     assert points.max() < 26
+
+
+def cell(ocv: tuple[tuple[float, float], ...]) -> Budget:
+    """The conveyor's budget with a cell of 4 C in place of its capacitor of 1 F."""
+    changed = {"ocv": ocv, "capacity": 4.0, "technology": "lithium-ion"}
+    return BUDGET.model_copy(update={"storage": BUDGET.storage.model_copy(update=changed)})
+
+
+STRAIGHT = tuple((share, 1.5 + 4.0 * share) for share in np.linspace(0.0, 1.0, 9).tolist())
+KNEES = tuple((share, 1.5 + 4.0 * share + 0.03 * np.sin(60.0 * share)) for share in np.linspace(0.0, 1.0, 81).tolist())
+
+
+def test_a_cells_night_begins_when_its_voltage_has_settled():
+    """Two hours after the last charge (common practice, no source)."""
+    series = node(40, Truth())
+    nights, settled = (gathered(series, of, 40).sums[0, 10:, POINTS] for of in (BUDGET, cell(STRAIGHT)))
+    assert np.median(nights - settled) == 2
+
+
+def test_a_night_at_the_knees_of_a_cells_curve_tells_less_than_on_a_straight_one():
+    """What it tells of wakes, sleep and leakage together: there the slope may be off alike on every night."""
+    series = node(40, Truth())
+    straight, knees = (gathered(series, cell(ocv), 40).sums[0].sum(axis=0) for ocv in (STRAIGHT, KNEES))
+    assert knees[LINES] < straight[LINES] / 4
 
 
 def test_a_spike_is_left_out_and_a_hole_ends_the_run():

@@ -229,8 +229,9 @@ def reached(end: queries.Row | None, now: Mapping[str, Any]) -> str:
 
 
 def _ratio(now: Mapping[str, Any], name: str, otherwise: str) -> str:
-    value = now[f"{name}_ratio"]
-    return otherwise if value is None else share_plus_minus(value, now[f"{name}_sd"])
+    """A ratio to the storage's beginning; one as doubtful as itself is not told."""
+    value, sd = now[f"{name}_ratio"], now[f"{name}_sd"]
+    return otherwise if value is None or sd >= value else share_plus_minus(value, sd)
 
 
 def fade(now: Mapping[str, Any], since: date) -> str:

@@ -90,6 +90,10 @@ def test_ratios_that_the_telemetry_does_not_tell_say_so():
     assert "Series resistance the telemetry does not tell 200 %" in rows
     rows = rows_of(node_view.health_block(NOW | {"loaded_v": None}, {}, None, BUDGET.storage, SINCE))
     assert "Series resistance no loaded voltage reported 200 %" in rows
+    rows = rows_of(
+        node_view.health_block(NOW | {"leakage_ratio": 1.2, "leakage_sd": 28.3}, {}, None, BUDGET.storage, SINCE)
+    )
+    assert any(row.startswith("Leakage the telemetry does not tell") for row in rows)
 
 
 @pytest.mark.parametrize(

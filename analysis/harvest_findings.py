@@ -84,13 +84,9 @@ def harvest_short(node: NodeFacts, course: Course) -> Finding | None:
         tilt = _tilt_doubt(node, course.seen, change)
         chance = chance_fallen(change, course.harvest, node.harvest_bound, node.harvest_lost, outdoors, tilt)
     if change is not None and chance >= STATED:
-        budget = node.budget.harvest.mean_power
-        evidence = (
-            f"harvest fell by {_hidden(node, change)}{fall_of(change):.0%}, "
-            f"from {_uw(change.before)} to {_uw(max(change.after, 0))}, "
-            f"season, closures and what the site's nodes share taken out; budget {_uw(budget)}"
-        ) + (RESTLESS if rests(node.budget) else "")
-        return Finding(node.node_id, "harvest-short", node.first + timedelta(days=change.index), chance, evidence)
+        by = f"{_hidden(node, change)}{fall_of(change):.0%}"
+        told = f"harvest fell by {by}, from {_uw(change.before)} to {_uw(max(change.after, 0))}"
+        return _fell(node, change, chance, told)
     return _seldomer_full(node, course) or _never_met(node, course.usual)
 
 
@@ -104,11 +100,14 @@ def _seldomer_full(node: NodeFacts, course: Course) -> Finding | None:
     chance, fall = chance_short(change, course.harvest, node.harvest_bound, outdoors, tilt)
     if chance < SURE:
         return None
-    evidence = (
-        f"full, or taking in as much, on {change.before:.0%} of days before and on {change.after:.0%} since, as if "
-        f"harvest fell by {fall:.0%}, season, closures and what the site's nodes share taken out; budget "
-        f"{_uw(node.budget.harvest.mean_power)}"
-    ) + (RESTLESS if rests(node.budget) else "")
+    share = f"on {change.before:.0%} of days before and on {change.after:.0%} since"
+    return _fell(node, change, chance, f"full, or taking in as much, {share}, as if harvest fell by {fall:.0%}")
+
+
+def _fell(node: NodeFacts, change: Change, chance: float, told: str) -> Finding:
+    """The finding of a fall, with what was taken out of the harvest that tells of it, and what it is held against."""
+    budget = f"budget {_uw(node.budget.harvest.mean_power)}" + (RESTLESS if rests(node.budget) else "")
+    evidence = f"{told}, season, closures and what the site's nodes share taken out; {budget}"
     return Finding(node.node_id, "harvest-short", node.first + timedelta(days=change.index), chance, evidence)
 
 

@@ -12,7 +12,7 @@ import numpy as np
 from numba import njit
 
 from analysis.series import Calendar, Counts, Floats, Series, by_budget
-from analysis.storage import storage_curve
+from analysis.storage import TEMPERATURE_REFERENCE_C, leakage_power, storage_curve
 from ingest.budget import Budget
 from ingest.counters import wake_step
 
@@ -350,7 +350,7 @@ class NominalDays:
     """
 
     stored_j: Floats
-    stored_var_j2: Floats  # from the noise of the readings
+    stored_var_j2: Floats  # from the noise of the readings; of lost_j, where there is one
     wake_j: Floats
     sleep_j: Floats
     wakes: Counts
@@ -359,6 +359,7 @@ class NominalDays:
     top_v: Floats  # highest voltage
     top_s: Floats  # time at it
     temp_c: Floats  # mean temperature, NaN where none was reported
+    lost_j: Floats  # leakage of a cell without a harvester, else NaN
 
 
 def nominal_days(sums: Floats, budgets: list[Budget]) -> NominalDays:
@@ -368,21 +369,38 @@ def nominal_days(sums: Floats, budgets: list[Budget]) -> NominalDays:
     -----
     A switching regulator spends a constant energy a wake. Where the current itself passes (linear regulator, or none)
     the energy of a wake is its charge times the storage voltage of the moment, and sleep likewise.
+
+    A cell without a harvester takes in nothing and loses little; its curve is flat as a rule, and a converter step days
+    of load. So its net harvest is minus the budget's leakage, and what it holds changes by what is counted.
     """
     switching = np.array([b.load.regulator == "switching" for b in budgets])[:, None]
     scale = np.array([b.load.rail_voltage / b.load.efficiency for b in budgets])[:, None]
     charge = np.array([b.load.wake_current * b.load.wake_duration for b in budgets])[:, None]
     sleep = np.array([b.load.sleep_current for b in budgets])[:, None]
-    measured = sums[..., MEASURED]
+    observed, measured = sums[..., OBSERVED], sums[..., MEASURED]
+    temp_c = np.where(measured > 0, sums[..., WARM_SECONDS] / np.where(measured > 0, measured, 1.0), np.nan)
+    lost, lost_sd = _lost(sums[..., VOLT_SECONDS] / np.maximum(observed, 1.0), temp_c, budgets)
     return NominalDays(
         stored_j=sums[..., STORED],
-        stored_var_j2=sums[..., STORED_VAR],
+        stored_var_j2=np.where(np.isnan(lost), sums[..., STORED_VAR], (lost_sd * observed) ** 2),
         wake_j=charge * np.where(switching, scale * sums[..., WAKE_SHARE], sums[..., WAKE_VOLTS]),
-        sleep_j=sleep * np.where(switching, scale * sums[..., OBSERVED], sums[..., VOLT_SECONDS]),
+        sleep_j=sleep * np.where(switching, scale * observed, sums[..., VOLT_SECONDS]),
         wakes=np.rint(sums[..., WAKES]).astype(np.int64),
         full_s=sums[..., FULL],
-        observed_s=sums[..., OBSERVED],
+        observed_s=observed,
         top_v=sums[..., TOP],
         top_s=sums[..., NEAR_TOP],
-        temp_c=np.where(measured > 0, sums[..., WARM_SECONDS] / np.where(measured > 0, measured, 1.0), np.nan),
+        temp_c=temp_c,
+        lost_j=lost * observed,
     )
+
+
+def _lost(voltage: Floats, temperature: Floats, budgets: list[Budget]) -> tuple[Floats, Floats]:
+    """Mean leakage of cells without a harvester and its standard deviation, NaN of all others. [W]"""
+    lost, doubt = np.full_like(voltage, np.nan), np.zeros((len(budgets), 1))
+    warmth = np.where(np.isnan(temperature), TEMPERATURE_REFERENCE_C, temperature)
+    for budget, nodes in by_budget(budgets):
+        if budget.harvest.source == "none" and budget.storage.is_battery:
+            lost[nodes] = leakage_power(budget.storage, voltage[nodes], warmth[nodes])
+            doubt[nodes] = budget.storage.leakage_tolerance
+    return lost, doubt * lost

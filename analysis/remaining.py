@@ -12,10 +12,9 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.series import Counts, Floats
-from analysis.storage import REFERENCE_DOUBT, Numeric, StorageCurve
+from analysis.storage import REFERENCE_DOUBT, TABLE_DOUBT_V, Numeric, StorageCurve
 from ingest.budget import Budget
 
-CURVE_DOUBT_V = 0.005  # one sd of a cell's open-circuit table at any temperature: common practice, no source
 FRESH_SD = 0.02  # of a new cell's charge, as a share: common practice, no source
 TOLD = 0.85  # the capacity of a cell is told when its doubt is below this share of what wear might have made it
 
@@ -53,7 +52,7 @@ def by_voltage(curve: StorageCurve, voltage: Numeric, full: Numeric, adc_step: f
     full : float or ndarray
         Voltage at which the node is full. [V] The converter's reference errs alike there and at `voltage`.
     """
-    own, common = float(np.hypot(CURVE_DOUBT_V, adc_step)), REFERENCE_DOUBT * np.asarray(full)
+    own, common = float(np.hypot(TABLE_DOUBT_V, adc_step)), REFERENCE_DOUBT * np.asarray(full)
 
     def share(off: Numeric, both: Numeric) -> Floats:
         at_full = np.maximum(np.asarray(curve.usable(np.asarray(full) + both)), 1e-12)

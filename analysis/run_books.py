@@ -277,7 +277,9 @@ def ledger_of(sums: pa.Table, fields: list[tuple[NumberedFleet, Field]]) -> pa.T
     )
     names = ("node_no", "day", "wakes", "full_s", "observed_s", "top_v", "top_s", "temp_c")
     kept = {name: sums.column(name) for name in names}
-    return pa.table(kept | {"net_harvest_j": stored + wake + sleep, "wake_j": wake, "sleep_j": sleep})
+    lost = sums.column("lost_j").to_numpy()
+    net = np.where(np.isfinite(lost), -lost, stored + wake + sleep)
+    return pa.table(kept | {"net_harvest_j": net, "wake_j": wake, "sleep_j": sleep})
 
 
 def _accounts(ledger: pa.Table, numbers: Counts) -> tuple[Account, Counts]:

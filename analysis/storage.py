@@ -14,7 +14,7 @@ LEAKAGE_DOUBLING_K = 10.0
 GRID_POINTS = 513
 SMOOTH_POINTS = 2001  # of a battery's curve between the points of its table
 REFERENCE_DOUBT = 0.005  # of a converter's reference, one sd (common practice, no source)
-TABLE_DOUBT_V = 0.004  # of a cell's table, against its own curve (our choice)
+TABLE_DOUBT_V = 0.005  # of a cell's table at any temperature, one sd: common practice, no source
 BATTERY_OVERSHOOT_V = 0.05  # a battery's grid goes on this far above its table, on the last slope
 
 

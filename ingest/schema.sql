@@ -59,6 +59,8 @@ CREATE TABLE IF NOT EXISTS day_sums (
 ALTER TABLE day_sums ADD COLUMN IF NOT EXISTS top_v DOUBLE;  -- highest voltage of the day [V],
 ALTER TABLE day_sums ADD COLUMN IF NOT EXISTS top_s DOUBLE;  -- and the time at it [s]
 ALTER TABLE day_sums ADD COLUMN IF NOT EXISTS temp_c FLOAT;  -- mean temperature, NaN where none was reported [degC]
+-- What a cell without a harvester loses, else NaN; its net harvest is minus that, whatever its voltage says [J].
+ALTER TABLE day_sums ADD COLUMN IF NOT EXISTS lost_j DOUBLE;
 -- Field over budget of capacity (c), wake energy (e) and sleep power (s) from the day `first` on, with their covariance.
 CREATE TABLE IF NOT EXISTS ratios (
     node_no INTEGER NOT NULL, first DATE NOT NULL, c FLOAT NOT NULL, e FLOAT NOT NULL, s FLOAT NOT NULL,
@@ -92,11 +94,15 @@ CREATE TABLE IF NOT EXISTS prospects (
 -- From which voltage on a node counts as full; empty: from the budget's full voltage on, less a margin.
 ALTER TABLE prospects ADD COLUMN IF NOT EXISTS full_from_v DOUBLE;
 CREATE OR REPLACE VIEW ledger AS
-    SELECT n.node_id, day, c * stored_j + e * wake_j + s * sleep_j AS net_harvest_j,
-           sqrt(greatest(c * c * stored_var_j2 + cc * stored_j * stored_j + ee * wake_j * wake_j
-                         + ss * sleep_j * sleep_j + 2 * (ce * stored_j * wake_j + cs * stored_j * sleep_j
-                         + es * wake_j * sleep_j), 0)) AS net_harvest_sd_j,
-           e * wake_j AS wake_j, s * sleep_j AS sleep_j, c * stored_j AS stored_change_j, wakes,
+    SELECT n.node_id, day,
+           CASE WHEN isfinite(lost_j) THEN -lost_j ELSE c * stored_j + e * wake_j + s * sleep_j END AS net_harvest_j,
+           CASE WHEN isfinite(lost_j) THEN sqrt(stored_var_j2)
+                ELSE sqrt(greatest(c * c * stored_var_j2 + cc * stored_j * stored_j + ee * wake_j * wake_j
+                                   + ss * sleep_j * sleep_j + 2 * (ce * stored_j * wake_j + cs * stored_j * sleep_j
+                                   + es * wake_j * sleep_j), 0)) END AS net_harvest_sd_j,
+           e * wake_j AS wake_j, s * sleep_j AS sleep_j,
+           CASE WHEN isfinite(lost_j) THEN -lost_j - e * wake_j - s * sleep_j ELSE c * stored_j END AS stored_change_j,
+           wakes,
            CASE WHEN top_v >= p.full_from_v THEN greatest(full_s, top_s) ELSE full_s END AS full_s, observed_s
     FROM day_sums d ASOF JOIN ratios r ON d.node_no = r.node_no AND d.day >= r.first
     JOIN nodes n ON n.node_no = d.node_no LEFT JOIN prospects p ON p.node_id = n.node_id;

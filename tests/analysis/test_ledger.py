@@ -12,12 +12,14 @@ from hypothesis import strategies as st
 from analysis.ledger import STORED_VAR, VOLTAGE_NOISE, day_sums, node_terms, nominal_days
 from analysis.limits import slope_bound
 from analysis.series import Series, calendar
+from fixtures.mill import FOLDER
 from ingest.budget import parse_budget
 from ingest.counters import BOOT_MISSING
 from tests.conftest import CONVEYOR, START
 
 HOUR, DAY = 3600.0, 86400.0
 BUDGET = parse_budget(CONVEYOR, "b.toml")
+PRIMARY = parse_budget((FOLDER / "budgets" / "floor-primary.toml").read_text(), "p.toml")
 WAKE_J = 3.0 * 14e-3 * 0.7 / 0.85  # 34.59 mJ by hand
 SLEEP_W = 3.0 * 2.4e-6 / 0.85
 
@@ -177,3 +179,15 @@ def test_temperature_that_moves_the_capacity_is_no_harvest():
     reports = replace(series(START + hours * HOUR, volts, np.zeros(25)), temp_c=warm)
     assert account(replace(reports, temp_c=np.full(25, np.nan))).stored_j[0, 0] == pytest.approx(-0.159, rel=0.01)
     assert abs(account(reports).stored_j[0, 0]) < 0.002
+
+
+def test_a_cell_without_a_harvester_nets_minus_its_leakage_whatever_its_flat_curve_reads():
+    # By hand: 0.3 uA at 3.2 V and 25 degC is 0.794 uW at 2.91 V, 0.0686 J a day, and half of that at 15 degC.
+    volts = 2.91 + np.random.default_rng(3).normal(0, 1e-3, 49)
+    reports = series(START + np.arange(49) * HOUR, volts, np.arange(49) * 2)
+    for warm, lost in ((25.0, 0.0686), (15.0, 0.0343)):
+        days = account(replace(reports, temp_c=np.full(49, warm)), days=2, budget=PRIMARY)
+        assert days.lost_j[0] == pytest.approx([lost, lost], rel=0.02)
+        assert np.sqrt(days.stored_var_j2[0]) == pytest.approx(0.5 * days.lost_j[0])
+        assert abs(days.stored_j[0]).max() > 10 * lost  # what the voltage says
+    assert np.isnan(account(reports, days=2).lost_j).all()  # of a node that harvests

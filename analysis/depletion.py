@@ -272,7 +272,8 @@ def inputs(nodes: Sequence[NodeOutlook], paths: int, seed: int) -> Inputs:
     return Inputs(
         nodes=np.array([record(node, seed) for node in nodes]),
         drains=np.stack([node.drains() for node in nodes]),
-        scale=np.stack([h.mean * h.season * h.week * h.closure for h in (node.harvest for node in nodes)]),
+        scale=np.stack([h.mean * h.season * h.week for h in (node.harvest for node in nodes)]),
+        closure=np.stack([node.harvest.closure for node in nodes]),
         season=np.stack([node.season_doubts()[::7] for node in nodes]),
         wakes=np.stack([node.wake_factors() for node in nodes]),
         leaks=np.stack([node.leakage_factors() for node in nodes]),

@@ -43,6 +43,7 @@ class Lanes(NamedTuple):
     leaky: Array
     fade: Array  # a day
     stopped: Array  # days that a stop goes on
+    kept: Array  # share of what closures take away that comes all the same
     flow: Array  # energy now as energy at nominal capacity
     income: Array  # factor on the day's mean harvest
     harvest: Array  # of the day
@@ -79,6 +80,7 @@ def _begin(node: Any, wake_factor: float, lanes: Lanes) -> None:
         state = next_state(state)
         lanes.power[k] = normal(state, 3, NORMAL)
         lanes.stopped[k] = _stopped(node, state)
+        lanes.kept[k] = min(max(node.kept + node.kept_sd * normal(mixed(state), 0, NORMAL), 0.0), 1.0)
         lanes.state[k] = state
 
 
@@ -105,8 +107,9 @@ def _new_week(node: Any, common: Array, season: float, day: int, lanes: Lanes) -
 
 @compiled
 def _new_day(
-    node: Any, mean: float, wakes: float, leaks: float, noise: Array, common: Array, day: int, lanes: Lanes
-) -> None:
+    node: Any, mean: float, closure: float, wakes: float, leaks: float, noise: Array, common: Array, day: int,
+    lanes: Lanes,
+) -> None:  # fmt: skip
     """Draw the harvest, the wakes and the leakage of a day; `common` is the site's part of its deviate."""
     own_share = np.sqrt(1.0 - node.site_share**2)
     fresh = np.sqrt(1.0 - node.noise_keep**2)
@@ -119,7 +122,8 @@ def _new_day(
         below = np.uint64(position)
         factor = noise[below] + (position - below) * (noise[below + np.uint64(1)] - noise[below])
         stopped = day < lanes.stopped[k]
-        lanes.harvest[k] = mean * lanes.income[k] * factor * (node.stop_factor if stopped else 1.0)
+        opened = closure + lanes.kept[k] * (1.0 - closure)
+        lanes.harvest[k] = mean * opened * lanes.income[k] * factor * (node.stop_factor if stopped else 1.0)
         lanes.leak[k] = lanes.leaky[k] * leaks
         spread = max(1.0 + node.rate_noise * normal(lanes.state[k], 1, NORMAL), 0.0)
         lanes.wake[k] = lanes.rate[k] * spread * (min(wakes, node.wake_closed) if stopped else wakes)
@@ -149,10 +153,10 @@ def _futures(
     for first in range(0, len(dark_day), LANES):
         some = slice(first, min(first + LANES, len(dark_day)))
         count = some.stop - some.start
-        f = np.empty((17, count))
+        f = np.empty((18, count))
         lanes = Lanes(
             numbers[some], np.empty(count, np.uint64), np.empty(count, np.bool_), f[0], f[1], f[2], f[3], f[4], f[5],
-            f[6], f[7], f[8], f[9], f[10], f[11], f[12], f[13], f[14], f[15], f[16],
+            f[6], f[7], f[8], f[9], f[10], f[11], f[12], f[13], f[14], f[15], f[16], f[17],
         )  # fmt: skip
         _begin(node, wake_factor, lanes)
         place = 0
@@ -162,7 +166,8 @@ def _futures(
             if day % 7 == 0:
                 _new_week(node, given.site_week[day // 7], given.season[i, day // 7], day, lanes)
             wakes, leaks = given.wakes[i, day], given.leaks[i, day]
-            _new_day(node, given.scale[i, day], wakes, leaks, given.noise[i], given.site[day], day, lanes)
+            mean, closure = given.scale[i, day], given.closure[i, day]
+            _new_day(node, mean, closure, wakes, leaks, given.noise[i], given.site[day], day, lanes)
             row = given.shape_of[i, day]
             died += _day_of_all(
                 given, i, given.shapes[row], peaks[row - lowest], day, deaths, dark_day[some], back_day[some], lanes

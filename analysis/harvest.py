@@ -27,6 +27,8 @@ Array = npt.NDArray[np.float64]
 STEP_Z = 5.0  # standard deviations of a change from which it is taken to last,
 STEP_LEAST = 0.65  # and its ratio (or one over it)
 STEP_SD = 0.3  # relative sd of the mean believed after it
+SHUT_DOUBT = 0.1  # of the usual harvest: how far one closure may be from another,
+LEAK_DOUBT = 0.3  # and relative, of the leakage that a closed day is booked with: it passes for harvest
 USUAL_LEAST = 0.1  # of what is believed: a node's noise is not taken to be in proportion to less
 STEP_FLOOR = 0.05  # of the mean before; neither mean nor sd is believed to be less
 
@@ -101,6 +103,10 @@ def _group(
     ]
     z = deviates(np.stack(factors), scatter.table, censored)
     share = shared(z, source.shared) if past else source.shared
+    kept = [
+        _kept(s, shut, opened, usually * level.after, source)
+        for s, shut, opened, usually, level in zip(seen, known.shut, known.opened, known.usual, levels, strict=True)
+    ]
     return [
         _outlook(
             level,
@@ -110,11 +116,12 @@ def _group(
             row,
             s,
             stop,
+            still,
             ahead(season, week, shape, site, today, hour, days),
             doubt[past : past + days],
         )
-        for level, row, s, stop, season, doubt, week, shape in zip(
-            levels, z, seen, stops, *known.season, weeks, shapes, strict=True
+        for level, row, s, stop, still, season, doubt, week, shape in zip(
+            levels, z, seen, stops, kept, *known.season, weeks, shapes, strict=True
         )
     ]
 
@@ -174,6 +181,26 @@ def _level(
     )
 
 
+def _kept(seen: Seen, shut: npt.NDArray[np.bool_], opened: Array, usual: Array, source: Source) -> tuple[float, float]:
+    """How much of what closures are said to take away comes all the same, and its sd: by those behind, if any.
+
+    Parameters
+    ----------
+    shut, opened, usual : ndarray, shape (days,)
+        Of a node: closed days, what is said to be left of each day, and what there would be if it were open. [J]
+    """
+    normal = float(usual[shut].sum())
+    if normal <= 0:
+        return source.kept, source.kept_sd
+    left, taken = float(seen.harvest[shut].sum()) / normal, float(((1 - opened) * usual)[shut].sum()) / normal
+    noise = source.noise_sd * max(left, 0.0) * np.sqrt(source.inflation / shut.sum())
+    leakage = LEAK_DOUBT * float(seen.load[2]) * shut.sum() / normal
+    doubt = float(noise**2 + leakage**2 + SHUT_DOUBT**2) / taken**2
+    gain = source.kept_sd**2 / (source.kept_sd**2 + doubt)
+    found = 1.0 - (1.0 - left) / taken
+    return source.kept + gain * (found - source.kept), float(np.sqrt(gain * doubt))
+
+
 def _factors(value: Array, seen: Seen, level: Array, least: float) -> Array:
     """Each day's harvest, or the least it was, over its level (taken to be `least` or more); NaN where not known."""
     usable = (level > 0) & (seen.censored | (seen.spread < 2.0))
@@ -207,6 +234,7 @@ def _outlook(
     z: Array,
     seen: Seen,
     stop: Stop | None,
+    kept: tuple[float, float],
     coming: Ahead,
     doubt: Array,
 ) -> HarvestOutlook:
@@ -241,6 +269,8 @@ def _outlook(
         stop_share=0.0 if stop is None else stop.share,
         stop_factor=1.0 if stop is None else stop.factor,
         stop_tail=1.0 if stop is None else stop.tail,
+        kept=kept[0],
+        kept_sd=kept[1],
         past_wake=float(seen.load[0]),
         past_sleep=float(seen.load[1]),
         past_leakage=float(seen.load[2]),

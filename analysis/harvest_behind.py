@@ -25,7 +25,8 @@ OBSERVED_SHARE = 0.9  # of a day that must be seen for its harvest to count
 FULL_SHARE = 0.7  # of the active time at full from which a day is only a lower bound
 FULL_SHARE_PAST = 0.9  # the same where days are compared with each other: what is left tells of a lasting change
 OFF_SHARE = 0.25  # of the best hour's harvest: the last hour with more ends the day
-CLOSED_SHARE = 0.2  # days whose weekday and closures leave less than this say nothing about the level
+CLOSED_SHARE = 0.2  # days whose weekday leaves less than this say nothing about the level,
+SHUT_SHARE = 0.7  # nor do days whose closures are said to leave less: what they do leave is seen, not believed
 WEEK_DAYS = 84  # that the factors of weekdays are told from
 WEEK_ROUNDS = 4
 WEEK_OWN = 2.0  # days of its own that a weekday's belief is worth; more where days scatter by more than
@@ -107,7 +108,11 @@ class Behind:
         Factor of each weekday.
     seen : Seen
     values : ndarray, shape (nodes, days)
-        Harvest over what the day allows; NaN on days that allow next to nothing.
+        Harvest over what the day allows; NaN on days that allow next to nothing, or are closed.
+    shut : ndarray of bool, shape (nodes, days)
+        Closed days that would tell of the level if they were open.
+    opened, usual : ndarray, shape (nodes, days)
+        What closures are said to leave of each day; what weekday and season would allow without.
     """
 
     season: Season
@@ -115,6 +120,9 @@ class Behind:
     weeks: Array
     seen: Seen
     values: Array
+    shut: npt.NDArray[np.bool_]
+    opened: Array
+    usual: Array
 
 
 def behind(
@@ -138,16 +146,19 @@ def behind(
     shapes = np.broadcast_to(day_shapes(budget.harvest, site, profiles), (len(nodes), site.days, 24))
     opened = np.einsum("ndh,dh->nd", shapes[:, :past], site.closed[:past])
     seen = _see(nodes, site, past, shapes, full_share, alike)
-    weeks = _weekdays(seen, opened * plain[:past], site, budget)
-    allowed = weeks[:, site.weekday[:past]] * opened
-    tells = (allowed > CLOSED_SHARE) & (plain[:past] > DARK_SEASON)
-    values = np.where(tells, seen.harvest / np.where(tells, allowed, 1.0), np.nan)
+    open_ = opened >= SHUT_SHARE
+    weeks = _weekdays(seen, np.where(open_, opened, 0.0) * plain[:past], site, budget)
+    weekly = weeks[:, site.weekday[:past]]
+    works = (weekly > CLOSED_SHARE) & (plain[:past] > DARK_SEASON)
+    values = np.where(works & open_, seen.harvest / np.where(works & open_, weekly * opened, 1.0), np.nan)
     season = flat(len(nodes), site.days)
     if budget.harvest.source == "light-outdoor":
         season = seasons(
             plain, values, seen.censored, *believed(budget, values / plain[:past]), SOURCES[budget.harvest.source]
         )
-    return Behind(season, shapes, weeks, seen, values / season.factor[:, :past])
+    by_season = season.factor[:, :past]
+    shut = works & ~open_ & np.isfinite(seen.harvest)
+    return Behind(season, shapes, weeks, seen, values / by_season, shut, opened, weekly * by_season)
 
 
 def believed(budget: Budget, values: Array) -> tuple[float, float]:

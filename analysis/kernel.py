@@ -34,6 +34,7 @@ NODE = np.dtype(
         *[(name, "f8") for name in ("level_now", "level_sd", "level_tilt", "level_keep", "level_noise")],
         *[(name, "f8") for name in ("mean_sd", "noise_now", "noise_keep", "site_share")],
         *[(name, "f8") for name in ("stop_days", "stop_share", "stop_factor", "stop_tail")],  # of a stop still on
+        *[(name, "f8") for name in ("kept", "kept_sd")],  # of what closures are said to take away
         ("middle", "f8"),  # mean over the day of the share of its harvest that has come
         ("dark", "?"),
         ("seed", "u8"),
@@ -51,7 +52,8 @@ class Inputs(NamedTuple):
     drains: (
         Array  # shape (n, k, 3): wakes, sleep and leakage a day at k equal steps of stored energy from 0 to full [J]
     )
-    scale: Array  # shape (n, days): mean harvest of each day [J]
+    scale: Array  # shape (n, days): mean harvest of each day, were there no closures [J]
+    closure: Array  # shape (n, days): what closures are said to leave of it
     season: Array  # shape (n, weeks): what a deviate of the season's power adds to the logarithm of harvest
     wakes: Array  # shape (n, days): wake rate of each day over its mean
     leaks: Array  # shape (n, days): leakage of each day over that of today

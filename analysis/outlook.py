@@ -65,6 +65,8 @@ class HarvestOutlook:
     stop_days, stop_share, stop_factor, stop_tail : float
         Of a stop that is still on: days since it began, the probability that it is one, and what it leaves of the
         harvest. It lasts m days more with probability ``(stop_days / (stop_days + m)) ** stop_tail``.
+    kept, kept_sd : float
+        Of what `closure` takes away, how much comes all the same, and its sd.
     past_wake, past_sleep, past_leakage, past_harvest : float
         Daily means behind the level, as the ledger gave them. [J] What the parameters err there, the level errs too.
     past_bound : float
@@ -92,6 +94,8 @@ class HarvestOutlook:
     stop_share: float = 0.0
     stop_factor: float = 1.0
     stop_tail: float = 1.0
+    kept: float = 0.0
+    kept_sd: float = 0.0
     past_wake: float = 0.0
     past_sleep: float = 0.0
     past_leakage: float = 0.0
@@ -103,8 +107,13 @@ class HarvestOutlook:
         """Mean harvest of each day ahead, the slow change let run down. [J]"""
         weeks = np.arange(len(self.season)) // 7
         return np.asarray(
-            self.mean * self.season * self.week * self.closure * (1 + self.level_now * self.level_keep**weeks)
+            self.mean * self.season * self.week * self.opened * (1 + self.level_now * self.level_keep**weeks)
         )
+
+    @property
+    def opened(self) -> Array:
+        """What closures are to be expected to leave of each day's harvest."""
+        return np.asarray(self.closure + self.kept * (1 - self.closure))
 
 
 @dataclass(frozen=True)
@@ -268,7 +277,7 @@ def record(node: NodeOutlook, seed: int) -> Any:
     for name in (
         *("past_wake", "past_sleep", "past_leakage", "past_harvest", "level_now", "level_sd", "level_tilt"),
         *("level_keep", "level_noise", "mean_sd", "noise_now", "noise_keep", "site_share"),
-        *("stop_days", "stop_share", "stop_factor", "stop_tail"),
+        *("stop_days", "stop_share", "stop_factor", "stop_tail", "kept", "kept_sd"),
     ):
         row[name] = getattr(harvest, name)
     row["wake_closed"] = node.wake_closed

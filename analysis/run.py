@@ -248,6 +248,7 @@ def _prospect_row(prospects: Prospects, k: int) -> dict[str, float | str | None]
         "harvest_w": float(harvest.mean * (1 + harvest.level_now) / SECONDS_PER_DAY),
         "harvest_sd_w": prospects.harvest_sd[k],
         "full_from_v": None if (held := prospects.outlooks[k].held) is None else _told(held.counts_from),
+        "full_v": None if held is None else held.full,
     }
 
 

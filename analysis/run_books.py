@@ -80,8 +80,7 @@ class NodeBook(NamedTuple):
     @property
     def usable_share(self) -> float:
         """Usable energy at the last report over that at full."""
-        curve = self.curve
-        return float(np.asarray(curve.usable(self.state.voltage))) / max(curve.full_j - curve.cutoff_j, 1e-12)
+        return float(np.asarray(self.curve.share_left(self.state.voltage, self.held.full)))
 
     @property
     def dark(self) -> bool:

@@ -169,11 +169,12 @@ def _told(books: list[NodeBook], way: _Way) -> dict[str, list[Any]]:
 
 def _in_hand(books: list[NodeBook]) -> tuple[Floats, Floats]:
     """Usable energy of each node at its last report [J], and its share of that at full."""
-    volts, joules, full = np.array([book.state.voltage for book in books]), *np.empty((2, len(books)))
+    volts, full = np.array([(book.state.voltage, book.held.full) for book in books]).T
+    joules, share = np.empty((2, len(books)))
     for budget, rows in by_budget([book.budget for book in books]):
         curve = curve_of(budget.storage)
-        joules[rows], full[rows] = curve.usable(volts[rows]), max(curve.full_j - curve.cutoff_j, 1e-12)
-    return joules, joules / full
+        joules[rows], share[rows] = curve.usable(volts[rows]), curve.share_left(volts[rows], full[rows])
+    return joules, share
 
 
 def _planned(books: list[NodeBook]) -> Floats:

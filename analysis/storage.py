@@ -50,6 +50,11 @@ class StorageCurve:
         """Energy above the cut-off voltage, in joules; zero below it."""
         return np.maximum(np.asarray(self.energy(voltage)) - self.cutoff_j, 0.0)
 
+    def share_left(self, voltage: Numeric, full_voltage: Numeric) -> Numeric:
+        """Usable energy at a rest voltage [V] over that at the voltage at which the node is full [V], at most one."""
+        full = np.maximum(self.usable(full_voltage), 1e-12)
+        return np.minimum(np.asarray(self.usable(voltage)) / full, 1.0)
+
     def charge_at(self, voltage: Numeric) -> Numeric:
         """Charge stored above zero at a rest voltage, in coulombs."""
         return np.interp(voltage, self.voltage, self.charge)

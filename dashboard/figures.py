@@ -30,7 +30,13 @@ def empty(message: str, theme: Theme) -> go.Figure:
 
 
 def voltage(
-    points: pd.DataFrame, storage: Storage, span: tuple[datetime, datetime], zone: str, gap_s: float, theme: Theme
+    points: pd.DataFrame,
+    storage: Storage,
+    full_v: float,
+    span: tuple[datetime, datetime],
+    zone: str,
+    gap_s: float,
+    theme: Theme,
 ) -> go.Figure:
     """Storage voltage over time with the storage's limits.
 
@@ -38,6 +44,8 @@ def voltage(
     ----------
     points : DataFrame
         `observed_at` (UTC), `storage_v` [V], in order of time.
+    full_v : float
+        At which the node is full. [V]
     span : tuple of datetime
         From when to when; shown to its end even where the node has fallen silent.
     gap_s : float
@@ -52,13 +60,13 @@ def voltage(
         line={"color": theme.voltage, "width": 1.6}, connectgaps=False, showlegend=False,
         hovertemplate="%{x|%Y-%m-%d %H:%M}<br>%{y:.3f} V<extra></extra>",
     )  # fmt: skip
-    limits = [("full", storage.full_voltage, theme.harvest), ("cut-off", storage.cutoff_voltage, theme.limit)]
+    limits = [("full", full_v, theme.harvest), ("cut-off", storage.cutoff_voltage, theme.limit)]
     if storage.restart_voltage is not None and storage.restart_voltage != storage.cutoff_voltage:
         limits.append(("restart", storage.restart_voltage, theme.wake))
     for name, level, colour in limits:
-        _level(figure, level, f"{name} {level:g} V", colour)
+        _level(figure, level, f"{name} {round(level, 3):g} V", colour)
     low = min(storage.cutoff_voltage, float(points["storage_v"].min()))
-    high = max(storage.full_voltage, float(points["storage_v"].max()))
+    high = max(full_v, float(points["storage_v"].max()))
     figure.update_yaxes(title_text="Storage voltage (V)", range=[low - 0.06 * (high - low), high + 0.1 * (high - low)])
     ends = _local(pd.Series(span, dtype="datetime64[us, UTC]"), zone)
     figure.update_xaxes(title_text=f"Site time ({zone})", range=list(ends))

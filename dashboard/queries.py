@@ -95,7 +95,7 @@ def fleet_rows(cursor: Cursor, budgets: Mapping[str, Budget], now: datetime) -> 
     means over the last LEDGER_WINDOW_DAYS.
     """
     rows = _frame(cursor, sql("fleet_rows", "dashboard"), {"window_days": LEDGER_WINDOW_DAYS})
-    share = usable_share(rows["budget"], rows["storage_v"], budgets)
+    share = usable_share(rows["budget"], rows["storage_v"], rows["full_v"], budgets)
     dark = taken_for_dark(rows["found_dark"], rows["found_charged"], rows["silence_alarm"], share)
     rates = rows["budget"].map({name: budget.load.wakes_per_day for name, budget in budgets.items()}).astype(float)
     return rows.assign(
@@ -261,15 +261,26 @@ def recent_reports(cursor: Cursor, node_id: str) -> list[Row]:
     )
 
 
-def usable_share(names: "pd.Series[str]", voltage: "pd.Series[float]", budgets: Mapping[str, Budget]) -> Any:
-    """Usable energy at a rest voltage [V] over usable energy at full, a series; NaN without a budget or a voltage."""
+def usable_share(
+    names: "pd.Series[str]", voltage: "pd.Series[float]", full: "pd.Series[float]", budgets: Mapping[str, Budget]
+) -> Any:
+    """Usable energy at a rest voltage [V] over usable energy at full, a series; NaN without a budget or a voltage.
+
+    `full` is the voltage at which each node is full [V], NaN where that is the budget's.
+    """
     share = pd.Series(float("nan"), index=names.index)
     for name, group in voltage.groupby(names):
         budget = budgets.get(str(name))
         if budget is not None:
+            at_full = full[group.index].astype(float).fillna(budget.storage.full_voltage)
             curve = curve_of(budget.storage)
-            share[group.index] = curve.usable(np.asarray(group, dtype=np.float64)) / (curve.full_j - curve.cutoff_j)
+            share[group.index] = curve.share_left(np.asarray(group, dtype=np.float64), at_full.to_numpy())
     return share
+
+
+def full_voltage(now: Mapping[str, Any], storage: Storage) -> float:
+    """The voltage at which a node is full [V]: its own, of a row of `node_now`, or the budget's."""
+    return storage.full_voltage if now["full_v"] is None else float(now["full_v"])
 
 
 @cache

@@ -93,6 +93,7 @@ CREATE TABLE IF NOT EXISTS prospects (
     harvest_w DOUBLE, harvest_sd_w DOUBLE);  -- what could be harvested if the storage were never full, mean of a normal week
 -- From which voltage on a node counts as full; empty: from the budget's full voltage on, less a margin.
 ALTER TABLE prospects ADD COLUMN IF NOT EXISTS full_from_v DOUBLE;
+ALTER TABLE prospects ADD COLUMN IF NOT EXISTS full_v DOUBLE;  -- and at which it is full; empty: the budget's
 CREATE OR REPLACE VIEW ledger AS
     SELECT n.node_id, day,
            CASE WHEN isfinite(lost_j) THEN -lost_j ELSE c * stored_j + e * wake_j + s * sleep_j END AS net_harvest_j,

@@ -138,8 +138,8 @@ def capacity_of(cursor: queries.Cursor, node_id: str) -> float | None:
 
 def fan_of(cursor: queries.Cursor, now: queries.Row, budget: Budget, ahead: int, zone: str, theme: Theme) -> Any:
     """The forecast's fan up to the usable energy at full voltage, at the estimated capacity."""
-    curve = queries.curve_of(budget.storage)
-    full_j = (curve.full_j - curve.cutoff_j) * (capacity_of(cursor, now["node_id"]) or 1.0)
+    usable = queries.curve_of(budget.storage).usable(queries.full_voltage(now, budget.storage))
+    full_j = float(usable) * (capacity_of(cursor, now["node_id"]) or 1.0)
     quantiles = {"10 %": now["days_p10"], "50 %": now["days_p50"], "90 %": now["days_p90"]}
     return figures.fan(queries.forecast_path(cursor, now["node_id"]), full_j, quantiles, ahead, zone, theme)
 
@@ -236,8 +236,9 @@ def register(app: dash.Dash, desk: Desk) -> None:
         budget, zone = place(node_id)[2:]
         with desk.cursor() as cursor:
             points = queries.voltage_history(cursor, node_id, *shown)
+            full_v = queries.full_voltage(queries.node_now(cursor, node_id), budget.storage)
         gap_s = max(HOLE_INTERVALS * budget.telemetry.report_interval, 2 * 86400.0 * length / queries.POINTS_MAX)
-        return figures.voltage(points, budget.storage, shown, zone, gap_s, theme_of(scheme))
+        return figures.voltage(points, budget.storage, full_v, shown, zone, gap_s, theme_of(scheme))
 
     @app.callback(
         Output("node-ledger", "figure"),

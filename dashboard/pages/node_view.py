@@ -10,6 +10,7 @@ from dash import dcc, html
 from analysis import end_of_life
 from analysis.depletion import HORIZON_DAYS, INTERVAL_RISK, VISIT_RISK
 from analysis.health import RATE_DAYS
+from analysis.ledger import full_margin
 from dashboard import queries, rounds
 from dashboard.pages.parts import fact, table, text_or_dash
 from dashboard.wording import (
@@ -58,20 +59,25 @@ def facts(
     Energy is told at the estimated `capacity`, as the forecast below it is, or at the budget's before there is any.
     """
     silence = None if now["observed_at"] is None else (clock - now["observed_at"]).total_seconds()
-    curve = queries.curve_of(budget.storage)
-    usable = None if now["storage_v"] is None else float(curve.usable(now["storage_v"]))
-    full = curve.full_j - curve.cutoff_j
-    heard = _heard(alarms, findings, None if usable is None else usable / full)
+    storage, full_v, volts_now = budget.storage, queries.full_voltage(now, budget.storage), now["storage_v"]
+    curve = queries.curve_of(storage)
+    share = None if volts_now is None else float(curve.share_left(volts_now, full_v))
+    usable = None if volts_now is None else float(curve.usable(volts_now))
+    full = float(curve.usable(full_v))
+    own = (
+        f" (budget {storage.full_voltage:g} V)" if abs(full_v - storage.full_voltage) >= full_margin(budget) / 2 else ""
+    )
+    heard = _heard(alarms, findings, share)
     return [
         fact("Last report", age(silence), f"{moment(now['observed_at'], zone)}{heard}", "alert" if heard else ""),
         fact(
             "Storage voltage",
-            volts(now["storage_v"]),
-            f"full {budget.storage.full_voltage:g} V, cut-off {budget.storage.cutoff_voltage:g} V",
+            volts(volts_now),
+            f"full {round(full_v, 3):g} V{own}, cut-off {storage.cutoff_voltage:g} V",
         ),
         fact(
             "Usable energy",
-            percent(None if usable is None else usable / full),
+            percent(share),
             f"{number(_scaled(usable, capacity or 1.0), 'J')} of {number(full * (capacity or 1.0), 'J')} at the "
             f"{'estimated' if capacity else 'nominal'} capacity",
         ),

@@ -162,5 +162,6 @@ def test_a_node_whose_converter_reads_low_is_full_in_ledger_and_forecast(book, a
     analyse(book)
     rows = book.cursor().execute("SELECT full_s FROM ledger WHERE observed_s > 80000").fetchnumpy()["full_s"]
     assert np.median(rows) > 10 * HOUR
-    ((counts_from,),) = book.cursor().execute("SELECT full_from_v FROM prospects WHERE node_id = 'mf-01'").fetchall()
+    ((counts_from, full),) = book.cursor().execute("SELECT full_from_v, full_v FROM prospects").fetchall()
     assert counts_from == pytest.approx(0.985 * FULL - full_margin(BUDGET), abs=0.002)
+    assert full == pytest.approx(0.985 * FULL, abs=0.002)

@@ -72,7 +72,7 @@ def ratios():
 
 
 def test_voltage_stands_at_site_time_and_breaks_where_reports_are_missing(points):
-    figure = figures.voltage(points, STORAGE, SPAN, ZONE, 4 * 3600.0, LIGHT)
+    figure = figures.voltage(points, STORAGE, 5.0, SPAN, ZONE, 4 * 3600.0, LIGHT)
     line = named(figure, "Storage voltage")
     assert pd.Timestamp(line.x[0]) == pd.Timestamp("2026-03-01T00:00")
     assert np.array_equal(np.array(line.y, float), [3.0, 2.9, 2.8, np.nan, 3.1, 3.2], equal_nan=True)
@@ -81,7 +81,7 @@ def test_voltage_stands_at_site_time_and_breaks_where_reports_are_missing(points
 
 
 def test_voltage_shows_the_limits_of_the_storage(points):
-    figure = figures.voltage(points, STORAGE, SPAN, ZONE, 4 * 3600.0, LIGHT)
+    figure = figures.voltage(points, STORAGE, 5.0, SPAN, ZONE, 4 * 3600.0, LIGHT)
     assert notes(figure) == ["full 5 V", "cut-off 2.2 V", "restart 2.6 V"]
     assert [shape.y0 for shape in figure.layout.shapes] == [5.0, 2.2, 2.6]
     low, high = figure.layout.yaxis.range
@@ -90,7 +90,7 @@ def test_voltage_shows_the_limits_of_the_storage(points):
 
 
 def test_time_axes_run_to_the_end_of_the_span_even_where_the_node_fell_silent(points, days):
-    figure = figures.voltage(points, STORAGE, SPAN, ZONE, 4 * 3600.0, LIGHT)
+    figure = figures.voltage(points, STORAGE, 5.0, SPAN, ZONE, 4 * 3600.0, LIGHT)
     assert [pd.Timestamp(end) for end in figure.layout.xaxis.range] == [
         pd.Timestamp("2026-02-28T00:00"), pd.Timestamp("2026-03-03T00:00")
     ]  # fmt: skip
@@ -193,7 +193,7 @@ def test_sites_keep_colour_and_shape_when_others_have_no_nodes(ratios):
 
 @pytest.mark.parametrize("theme", [pytest.param(LIGHT, id="light"), pytest.param(DARK, id="dark")])
 def test_figures_take_the_theme(points, theme):
-    figure = figures.voltage(points, STORAGE, SPAN, ZONE, 4 * 3600.0, theme)
+    figure = figures.voltage(points, STORAGE, 5.0, SPAN, ZONE, 4 * 3600.0, theme)
     assert figure.layout.template.layout.paper_bgcolor == theme.ground
     assert figure.layout.template.layout.font.color == theme.ink
     assert named(figure, "Storage voltage").line.color == theme.voltage
@@ -201,7 +201,7 @@ def test_figures_take_the_theme(points, theme):
 
 def test_nothing_to_draw_is_said_in_words(points, days, path, ratios):
     for figure, words in (
-        (figures.voltage(points[:0], STORAGE, SPAN, ZONE, 3600.0, LIGHT), "No report in this span."),
+        (figures.voltage(points[:0], STORAGE, 5.0, SPAN, ZONE, 3600.0, LIGHT), "No report in this span."),
         (figures.ledger(days[:0], DAYS, LIGHT), "No ledger in this span."),
         (figures.harvest(days[:0], None, None, DAYS, LIGHT), "No ledger in this span."),
         (figures.fan(path[:0], 10.0, {}, 90, ZONE, LIGHT), "No forecast yet."),

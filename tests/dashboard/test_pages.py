@@ -251,3 +251,14 @@ def test_node_links_survive_odd_identifiers(mill):
 
     assert node_href("a?b&c%d") == "/node/a%3Fb%26c%25d"
     assert page(mill, node_href("mf-01"))[1] == "mf-01 · Joulebook"
+
+
+def test_usable_energy_and_the_full_line_go_by_the_nodes_own_full_voltage(app, mill):
+    with mill.write() as cursor:
+        cursor.execute("UPDATE prospects SET full_v = 4.9 WHERE node_id = 'mf-01'")
+    shown = facts(callback(app, "node-facts")("", "", "", "mf-01")[0])
+    assert shown["Storage voltage"] == ["3.500 V", "full 4.9 V (budget 5 V), cut-off 2.2 V"]
+    # By hand: 0.91 F at 3.5, full at 4.9 and cut off at 2.2 V: (12.25 - 4.84) / 2 and (24.01 - 4.84) / 2 J.
+    assert shown["Usable energy"] == ["39 %", "3.37 J of 8.72 J at the estimated capacity"]
+    lines = callback(app, "node-voltage")("", 30, "light", "mf-01").layout.annotations
+    assert "full 4.9 V" in [note.text for note in lines]

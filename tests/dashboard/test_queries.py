@@ -219,3 +219,12 @@ def test_stamps_change_with_what_they_stand_for_and_not_otherwise(mill, cursor, 
     with mill.write() as writing:
         writing.execute("UPDATE alarms SET cleared_at = $at WHERE kind = 'depletion'", {"at": NOW})
     assert queries.stamp(cursor).analysis != before.analysis
+
+
+def test_usable_share_goes_by_the_nodes_own_full_voltage(mill):
+    # Closed form E = C V^2 / 2, of a node that is full at 4.9 V: (3.5^2 - 2.2^2) / (4.9^2 - 2.2^2).
+    with mill.write() as cursor:
+        cursor.execute("UPDATE prospects SET full_v = 4.9 WHERE node_id = 'mf-01'")
+    with mill.cursor() as cursor:
+        row = queries.fleet_rows(cursor, mill.fleet().budgets, NOW).set_index("node_id").loc["mf-01"]
+    assert row["usable_share"] == pytest.approx(7.41 / 19.17, rel=1e-4)

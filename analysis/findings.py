@@ -117,6 +117,8 @@ def _wakes(node: NodeFacts, course: Course) -> Finding | None:
     doubt = max(course.many_wakes.sd / math.sqrt(RECENT_DAYS), 0.02 * plan)
     usual = change.before if risen and change is not None else 0.0
     limit = max(plan, usual) * (1 + WAKES_RISE) if risen else plan * (1 + WAKES_OVER)
+    if chance_below((recent - limit) / doubt) < SURE:
+        return None
     before = change.index if risen and change is not None else len(node.wakes) - WAKE_DAYS[1]
     chance = chance_below((recent - limit) / math.hypot(doubt, swing(node.wakes[:before], RECENT_DAYS)))
     if chance < SURE:

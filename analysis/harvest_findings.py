@@ -11,7 +11,7 @@ from analysis.change import Change, find_changes
 from analysis.daily import Daily, figures
 from analysis.facts import SURE, Finding, NodeFacts
 from analysis.fallen import chance_below, chance_fallen, counts, fall_of
-from analysis.less_full import chance_short, changes_of_share
+from analysis.less_full import chance_short, changes_of_share, much_seldomer
 from analysis.series import Floats
 from ingest.budget import Budget
 
@@ -93,7 +93,7 @@ def harvest_short(node: NodeFacts, course: Course) -> Finding | None:
 def _seldomer_full(node: NodeFacts, course: Course) -> Finding | None:
     """A fall of which only tells that the node was full, and is no more."""
     change = course.less_full
-    if change is None or _work_fell(node, change):
+    if not much_seldomer(change) or _work_fell(node, change):
         return None
     tilt = _tilt_doubt(node, course.harvest, change)
     outdoors = node.budget.harvest.source == "light-outdoor"

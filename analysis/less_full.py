@@ -1,11 +1,13 @@
 """The chance that the harvest of a node that was often full has fallen, by how much seldomer it is full since."""
 
 import math
+from typing import TypeGuard
 
 import numpy as np
 from scipy.special import log_ndtr, ndtr
 
 from analysis.change import Change, find_changes
+from analysis.daily import medians
 from analysis.fallen import FAULTS_A_YEAR, FOUND, LATE_DAYS, LEAST_FALL, SUN, WANDER
 from analysis.series import Floats
 
@@ -23,22 +25,27 @@ FALLS = np.linspace(LEAST_FALL, 0.95, 16)
 
 def changes_of_share(harvest: Floats, bound: np.ndarray) -> list[Change | None]:
     """When the share of days changed on which nodes took in as much as when they are full; one a row."""
-    usual = np.array([np.median(row[mine]) if mine.sum() >= LEAST_BOUNDS else np.nan for row, mine in
-                      zip(harvest, bound & np.isfinite(harvest), strict=True)])  # fmt: skip
-    limit = CLOSE * np.where(usual > 0, usual, np.nan)[:, None]
+    full = bound & np.isfinite(harvest)
+    usual = medians(np.where(full, harvest, np.nan))
+    limit = CLOSE * np.where((usual > 0) & (full.sum(axis=1) >= LEAST_BOUNDS), usual, np.nan)[:, None]
     told = np.isfinite(harvest) & np.isfinite(limit) & (~bound | (harvest >= limit))
     return find_changes(np.where(told, harvest >= limit, np.nan), least_before=LEAST_BEFORE, least_after=LEAST_AFTER)
 
 
+def much_seldomer(change: Change | None) -> TypeGuard[Change]:
+    """Whether such a change is large and sure enough to be looked at."""
+    return change is not None and change.z <= -LEAST_Z and change.before - change.after >= LEAST_SELDOMER
+
+
 def chance_short(
-    change: Change | None, harvest: Floats, bound: np.ndarray, outdoors: bool, tilt: float
+    change: Change, harvest: Floats, bound: np.ndarray, outdoors: bool, tilt: float
 ) -> tuple[float, float]:
     """The chance that such a change is a fall of harvest that lasts, and the fall that fits best.
 
     Parameters
     ----------
     change : Change
-        Of `changes_of_share`.
+        Of `changes_of_share`, if `much_seldomer`.
     harvest, bound, outdoors, tilt
         As for `fallen.chance_fallen`.
 
@@ -48,8 +55,6 @@ def chance_short(
     from memory). Bayes: odds of a fault, times how likely the days before are at the levels that falls would have had
     then, over how likely at a level that wandered by itself. Days that hang together count as fewer.
     """
-    if change is None or change.z > -LEAST_Z or change.before - change.after < LEAST_SELDOMER:
-        return 0.0, 0.0
     known, since = np.isfinite(harvest), np.arange(len(harvest)) >= change.index
     then, now = known & ~since, known & since
     late = now & ~bound

@@ -274,7 +274,7 @@ def usable_share(
         if budget is not None:
             at_full = full[group.index].astype(float).fillna(budget.storage.full_voltage)
             curve = curve_of(budget.storage)
-            share[group.index] = curve.share_left(np.asarray(group, dtype=np.float64), at_full.to_numpy())
+            share[group.index] = curve.share_left(*(np.asarray(v, dtype=np.float64) for v in (group, at_full)))
     return share
 
 

@@ -30,6 +30,7 @@ STEP_SD = 0.3  # relative sd of the mean believed after it
 SHUT_DOUBT = 0.1  # of the usual harvest: how far one closure may be from another,
 LEAK_DOUBT = 0.3  # and relative, of the leakage that a closed day is booked with: it passes for harvest
 USUAL_LEAST = 0.1  # of what is believed: a node's noise is not taken to be in proportion to less
+HIGH = 0.9  # of what was seen lies below what nearly all lies below
 STEP_FLOOR = 0.05  # of the mean before; neither mean nor sd is believed to be less
 
 
@@ -152,13 +153,15 @@ def _last_step(change: Change | None, prior: tuple[float, float]) -> _Step | Non
 def _usual(value: Array, censored: npt.NDArray[np.bool_], believed: float) -> float:
     """A node's usual harvest, to which its noise is in proportion, before its level is known: the median.
 
-    Where that lies above all that was seen, it is what is believed, if not less than that.
+    Where that lies above nearly all that was seen, next to nothing tells it: it is what is believed.
     """
     known = np.isfinite(value)
     if known.sum() < 7:
         return believed
     usual = least_median(value[known], censored[known])
-    return max(usual, (1.0 if usual >= value[known].max() else USUAL_LEAST) * believed)
+    if usual >= np.quantile(value[known], HIGH):
+        return believed
+    return max(usual, USUAL_LEAST * believed)
 
 
 def _level(

@@ -190,9 +190,10 @@ def _see(nodes: Sequence[NodeDays], site: SiteDays, past: int, shapes: Array, fu
     _curtailed(full_s, shapes, row, place, lost)
     bound = lost > full_share
     if nodes[0].budget.storage.is_battery and not alike:
-        # A cell's voltage sinks when its charger stops: since when does not show. Compared with each other such days
-        # tell, though: without them, days on which the charger still rests would stand for all.
-        bound |= became & (full_s <= 0)
+        # A cell's voltage sinks when its charger stops, and starts again a little later: since when it has been full
+        # does not show. Compared with each other such days tell, though: without them, days on which the charger still
+        # rests would stand for all.
+        bound |= became
     free = gross - spent * full_s / SECONDS_PER_DAY  # at full, only what is spent comes in
     whole = np.where(bound, gross, np.maximum(free / np.maximum(1 - lost, 1e-9), gross))
     harvest, censored, spread, share = np.full(size, np.nan), np.zeros(size, dtype=bool), np.ones(size), np.zeros(size)

@@ -83,12 +83,13 @@ def _weigh(
     noise_sd: float, slow_sd: float, keep: float, power: Array, sd: Array,
 ) -> None:  # fmt: skip
     """Fill in the mean and sd of each node's power, by what `_means` gives."""
+    plainly = np.ones(value.shape[1])
     for i in range(len(value)):
         fit = np.empty(len(POWERS))
         for k in range(len(POWERS)):
             level = value[i] - POWERS[k] * sky[i] + usual[k]
             found = filtered(
-                level, known[i], spread[i], bound[i], start, start_sd, noise_sd, 1.0, slow_sd, keep, 2 * slow_sd,
+                level, known[i], spread[i], bound[i], start, start_sd, noise_sd, plainly, slow_sd, keep, 2 * slow_sd,
                 WALK * slow_sd,
             )  # fmt: skip
             fit[k] = found[7] - 0.5 * ((POWERS[k] - BELIEVED) / BELIEVED_SD) ** 2

@@ -70,7 +70,7 @@ class Gathered:
     apart: np.ndarray[Any, Any]
 
     @classmethod
-    def of(cls, budgets: list[Budget], ratios: Floats, offset: Floats) -> "Gathered":
+    def of(cls, budgets: list[Budget], ratios: Floats, offset: Floats, full_from: Floats) -> "Gathered":
         """Nothing so far.
 
         Parameters
@@ -81,6 +81,8 @@ class Gathered:
             Capacity, wake energy and sleep power over the budget's.
         offset : ndarray, shape (nodes,)
             What the site's clock is ahead of UTC. [s]
+        full_from : ndarray, shape (nodes,)
+            The voltage from which on a node counts as full [V]; NaN: by its budget.
         """
         groups, nodes = by_budget(budgets), len(budgets)
         kind = np.empty(nodes, dtype=np.int64)
@@ -90,7 +92,8 @@ class Gathered:
         curves = np.stack([curve_of(budget.storage).stored for budget, _ in groups])
         time, storage_v = np.full((2, nodes), np.nan)
         sums, total = np.zeros((nodes, 24, 4)), np.zeros((nodes, 4))
-        terms, apart = (kind, figures, active, curves, offset), np.zeros(nodes, dtype=np.bool_)
+        full_from = np.where(np.isnan(full_from), figures[kind, FULL], full_from)
+        terms, apart = (kind, figures, active, curves, offset, full_from), np.zeros(nodes, dtype=np.bool_)
         return cls(budgets, ratios, terms, sums, time, storage_v, np.zeros(nodes, dtype=np.int64), total, apart)
 
     def add(self, node: Counts, millis: Counts, storage_v: Floats, wakes: Counts, temp_c: Floats) -> None:
@@ -153,7 +156,7 @@ def _active(budget: Budget) -> np.ndarray[Any, Any]:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _gather(node, millis, volts, wakes, temp_c, ratios, kind, figures, active, curves, offset, *told):  # type: ignore[no-untyped-def]
+def _gather(node, millis, volts, wakes, temp_c, ratios, kind, figures, active, curves, offset, full_from, *told):  # type: ignore[no-untyped-def]
     """Add what lies between each report and the node's next to the hour of its middle."""
     sums, last_time, last_volts, last_wakes, total, apart = told
     for i in range(len(node)):
@@ -176,8 +179,7 @@ def _gather(node, millis, volts, wakes, temp_c, ratios, kind, figures, active, c
         into, curve = sums[n, hours % 24], curves[kind[n]]
         into[WAKES] += counted
         into[WHOLE] += seconds
-        full = min(v, v_before) >= budget[FULL]
-        if full or not active[kind[n], (hours // 24 + EPOCH_WEEKDAY) % 7]:
+        if v >= full_from[n] or not active[kind[n], (hours // 24 + EPOCH_WEEKDAY) % 7]:
             continue
         middle = max((v + v_before) / 2, 1e-3)
         stored = _stored(curve, (v - budget[LOW]) / budget[STEP])

@@ -4,12 +4,13 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+import pyarrow as pa
 from numba import njit
 
 from analysis.evidence import middle_voltage
 from analysis.ledger import full_margin
 from analysis.load import load_power
-from analysis.series import Counts, by_budget
+from analysis.series import Counts, by_budget, ranges
 from analysis.storage import storage_curve
 from ingest.budget import SECONDS_PER_DAY, Budget
 
@@ -116,6 +117,22 @@ def held_at(top_v: Array, top_s: Array, offsets: Counts, budgets: list[Budget]) 
         bands[rows] = _band(budget, (1 - REACH) * full, full + margin)
     _held_each(top_v, top_s, offsets, figures, bands, found)
     return [Held(*row) for row in found.tolist()]
+
+
+def held_over(days: pa.Table, numbers: Counts, budgets: list[Budget]) -> list[Held]:
+    """Each node's own full voltage, from the columns `node_no` (rising), `top_v` and `top_s` of a ledger.
+
+    Parameters
+    ----------
+    numbers : ndarray of int64
+        The nodes' node_no.
+    budgets : list of Budget
+        One a node.
+    """
+    low, high = np.searchsorted(days.column("node_no").to_numpy(), [numbers, numbers + 1])
+    rows, _ = ranges(low, high)
+    top_v, top_s = (days.column(name).to_numpy().take(rows) for name in ("top_v", "top_s"))
+    return held_at(top_v, top_s, np.append(0, np.cumsum(high - low)), budgets)
 
 
 @njit(cache=True, nogil=True)

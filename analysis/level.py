@@ -120,7 +120,7 @@ def told(known: npt.NDArray[np.bool_], bound: npt.NDArray[np.bool_], keep: float
     information, integrated by ourselves): near enough 1.6 times the share.
     """
     seen, all_days = (lfilter([1.0], [1.0, -keep], days.astype(float)) for days in (known & ~bound, known))
-    return np.clip(TAIL * seen / np.maximum(all_days, 1e-9), TAIL_LEAST, 1.0)
+    return np.asarray(np.clip(TAIL * seen / np.maximum(all_days, 1e-9), TAIL_LEAST, 1.0))
 
 
 def filter_level(
@@ -170,8 +170,8 @@ def filter_level(
     given, bound = np.asarray(value, dtype=float), np.asarray(censored, dtype=bool)
     inflation = (1 + noise_keep) / (1 - noise_keep) / told(np.isfinite(given), bound, keep)
     a, b, paa, pbb, pab, before, after, fit = filtered(
-        given, np.isfinite(given), np.asarray(spread, dtype=float), bound, start, start_sd, noise_sd, inflation, slow_sd,
-        keep, step_sd, walk * slow_sd,
+        given, np.isfinite(given), np.asarray(spread, dtype=float), bound, start, start_sd, noise_sd, inflation,
+        slow_sd, keep, step_sd, walk * slow_sd,
     )  # fmt: skip
     return Level(a, b, paa, pbb, pab, slow_sd, before, after, fit)
 

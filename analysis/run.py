@@ -16,7 +16,7 @@ from analysis import alarms, depletion
 from analysis.cores import both
 from analysis.ledger import longest_interval
 from analysis.run_ahead import Prospects, look_ahead, read_corrections
-from analysis.run_books import read_ledger, site_books
+from analysis.run_books import ledger_of, read_sums, site_books
 from analysis.run_days import DAYS_VERSION, NumberedFleet, Progress, update_days
 from analysis.run_field import Field, update_field
 from analysis.run_findings import find_all
@@ -126,7 +126,8 @@ def read_late(
     store: Store, known: NumberedFleet, fields: list[tuple[NumberedFleet, Field]], moment: datetime
 ) -> tuple[dict[int, Recent], pa.Table]:
     """What the last weeks' reports tell, and the ledger, which takes as long."""
-    return both(lambda: read_recent(store.cursor(), known, fields, moment), lambda: read_ledger(store.cursor(), fields))
+    sums = read_sums(store.cursor())
+    return both(lambda: read_recent(store.cursor(), known, fields, moment, sums), lambda: ledger_of(sums, fields))
 
 
 def _noted(store: Store, key: str) -> datetime | None:

@@ -15,7 +15,7 @@ from analysis import kalman
 from analysis.dark import Days, with_dark
 from analysis.evidence import HALL_WARMTH_K
 from analysis.harvest_behind import NodeDays
-from analysis.held import Held, held_at, seconds_full
+from analysis.held import Held, seconds_full
 from analysis.ledger import longest_interval
 from analysis.outcomes import NEARLY_EMPTY
 from analysis.outlook import curve_of
@@ -64,13 +64,17 @@ class NodeBook(NamedTuple):
     account: Account
     silent_for: float  # zero while it is heard from [s]
     recent: Recent
-    held: Held  # at its own full voltage
     with_site: bool = False  # silent since most of its site is: that tells of a gateway, and nothing of the node
 
     @property
     def state(self) -> State:
         """How it stood at its last report."""
         return self.recent.state
+
+    @property
+    def held(self) -> Held:
+        """At what voltage it is full."""
+        return self.recent.held
 
     @property
     def curve(self) -> StorageCurve:
@@ -145,16 +149,15 @@ def site_books(
     for site, places in at.items():
         numbers = known.numbers[places]
         account, offsets = _accounts(ledger, numbers)
-        held = held_at(account.top_v, account.top_s, offsets, [known.budgets[i] for i in places])
-        counts_from = np.array([own.counts_from for own in held]).repeat(np.diff(offsets))
+        counts_from = np.array([recent[n].held.counts_from for n in numbers.tolist()]).repeat(np.diff(offsets))
         full_s = seconds_full(account.full_s, account.top_v, account.top_s, counts_from)
         account = account._replace(full_s=full_s)
         nodes = [
             NodeBook(
                 i, known.nodes[i], known.budgets[i], *estimates[number], mine,
-                _silent_for(recent[number].state, known.budgets[i], moment), recent[number], own,
+                _silent_for(recent[number].state, known.budgets[i], moment), recent[number],
             )
-            for i, number, mine, own in zip(places, numbers.tolist(), _each(account, offsets), held, strict=True)
+            for i, number, mine in zip(places, numbers.tolist(), _each(account, offsets), strict=True)
         ]  # fmt: skip
         books.append(_site_book(known, known.fleet.sites[site], silent_together(nodes), account, offsets, moment))
     return books
@@ -247,11 +250,6 @@ def _rests(
         np.stack([np.asarray(x) for x in warmth], axis=1).tolist(),
     )
     return [Rest(left, rested, Course(*course)) for left, rested, course in zip(*each, strict=True)], leakage
-
-
-def read_ledger(cursor: duckdb.DuckDBPyConnection, fields: list[tuple[NumberedFleet, Field]]) -> pa.Table:
-    """The ledger of all days by node_no and day, less its doubts."""
-    return ledger_of(read_sums(cursor), fields)
 
 
 def read_sums(cursor: duckdb.DuckDBPyConnection) -> pa.Table:

@@ -81,7 +81,8 @@ def forecast_at(
     ]
     ledger = ledger_of(_before(history.sums, today), fields)
     known = history.known.at(moment)
-    books = site_books(known, fields, ledger, read_recent(store.cursor(), known, fields, moment), moment)
+    recent = read_recent(store.cursor(), known, fields, moment, ledger)
+    books = site_books(known, fields, ledger, recent, moment)
     rows, found = node_outlooks(books, days)
     return rows, found, forecast(found, paths=paths, seed=SEED)
 

@@ -5,10 +5,12 @@ from typing import NamedTuple
 
 import duckdb
 import numpy as np
+import pyarrow as pa
 
 from analysis import kalman
 from analysis.course import Course, Gathered
 from analysis.dark import DarkSpell, dark_spells
+from analysis.held import Held, held_over
 from analysis.outlook import curve_of
 from analysis.run_days import CHUNK_NODE_DAYS, NumberedFleet, plain, read_series
 from analysis.run_field import Field
@@ -37,6 +39,7 @@ class Recent(NamedTuple):
     leakage: float  # at the recent mean voltage and temperature [W]
     course: Course | None  # of its day, if enough of it has been seen
     dark: tuple[DarkSpell, ...]  # spells that are over
+    held: Held  # at its own full voltage
 
 
 def read_recent(
@@ -44,13 +47,18 @@ def read_recent(
     known: NumberedFleet,
     fields: list[tuple[NumberedFleet, Field]],
     moment: datetime,
+    days: pa.Table,
 ) -> dict[int, Recent]:
-    """What the reports of the last RECENT_DAYS tell of each node, by node_no; of one silent since, its last report."""
+    """What the reports of the last RECENT_DAYS tell of each node, by node_no; of one silent since, its last report.
+
+    `days` is its ledger, or the sums this is made of, by node_no and day up to the moment.
+    """
+    held = held_over(days, known.numbers, known.budgets)
     ratios, first = _present(known, fields), moment - timedelta(days=RECENT_DAYS)
     offsets = {name: (moment.astimezone(site.zone).utcoffset() or timedelta()).total_seconds()
                for name, site in known.fleet.sites.items()}  # fmt: skip
     offset, now = np.array([offsets[node.site] for node in known.nodes]), ratios[:, [kalman.C, kalman.E, kalman.S]]
-    seen = Gathered.of(known.budgets, now, offset)
+    seen = Gathered.of(known.budgets, now, offset, np.array([own.counts_from for own in held]))
     dark = _gathered(cursor, known, seen, first, moment)
     states = np.stack([seen.time, seen.storage_v, *seen.means()], axis=1)
     leakage = _leakage(known.budgets, ratios[:, kalman.L], states)
@@ -60,7 +68,7 @@ def read_recent(
         states[silent] = _last(cursor, known.numbers[silent], first)
         leakage[silent] = _leakage([known.budgets[i] for i in silent], ratios[silent, kalman.L], states[silent])
     return {
-        number: Recent(State(*state), leak, courses[i], dark.get(i, ()))
+        number: Recent(State(*state), leak, courses[i], dark.get(i, ()), held[i])
         for i, (number, state, leak) in enumerate(
             zip(known.numbers.tolist(), states.tolist(), leakage.tolist(), strict=True)
         )

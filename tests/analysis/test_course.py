@@ -28,7 +28,7 @@ def daily_course(*nodes, offset=0.0):
     time, voltage, wakes = (np.concatenate(column) for column in zip(*nodes, strict=True))
     node = np.repeat(np.arange(len(nodes)), [len(history[0]) for history in nodes])
     order, each = np.argsort(time, kind="stable"), np.ones(len(nodes))
-    seen = Gathered.of([BUDGET] * len(nodes), np.ones((len(nodes), 3)), offset * each)
+    seen = Gathered.of([BUDGET] * len(nodes), np.ones((len(nodes), 3)), offset * each, np.nan * each)
     columns = (1000 * time).astype(np.int64), voltage, wakes.astype(np.int64), np.full(len(time), np.nan)
     for part in np.array_split(order, 3):
         seen.add(node[part], *(column[part] for column in columns))
@@ -83,7 +83,7 @@ def test_reports_out_of_order_and_silences_are_noticed_and_told_anew_alike():
     columns = [(1000 * time).astype(np.int64), voltage, wakes.astype(np.int64), np.full(len(time), np.nan)]
     late = np.r_[0:50, 52:90, 50:52, 90 : len(time)]
     kept = np.r_[0:50, 60 : len(time)]
-    seen = Gathered.of([BUDGET] * 3, np.ones((3, 3)), np.zeros(3))
+    seen = Gathered.of([BUDGET] * 3, np.ones((3, 3)), np.zeros(3), np.full(3, np.nan))
     for node, rows in enumerate((np.arange(len(time)), late, kept)):
         seen.add(np.full(len(rows), node), *(column[rows] for column in columns))
     assert seen.apart.tolist() == [False, True, True]

@@ -118,8 +118,8 @@ def test_the_harvest_behind_is_booked_with_the_leakage_that_the_days_ahead_are(p
         known = NumberedFleet.of(book)
         update_days(book, known, MOMENT, lambda *_: None)
         fields = [(known, estimate_field(read_evidence(book.cursor(), known), known, MOMENT.date()))]
-        recent = read_recent(book.cursor(), known, fields, MOMENT)
         ledger = ledger_of(read_history(book, known).sums, fields)
+        recent = read_recent(book.cursor(), known, fields, MOMENT, ledger)
         books = [one for site in site_books(known, fields, ledger, recent, MOMENT) for one in site.nodes]
     blind = [one for one in books if np.isnan(recent[int(known.numbers[one.place])].state.temperature)]
     assert 0 < len(blind) < len(books)

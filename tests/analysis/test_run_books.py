@@ -14,8 +14,8 @@ def book(place: int, silent_h: float, volts: float) -> NodeBook:
     budget = conveyor_budget()
     state = State(NOW - silent_h * HOUR, volts, volts, 20.0)
     silent = silent_h * HOUR if silent_h > 3 else 0.0
-    recent = Recent(state, 0.0, None, ())
-    return NodeBook(place, nothing, budget, nothing, 0, nothing, silent, recent, Held(5.0, 5.0))
+    recent = Recent(state, 0.0, None, (), Held(5.0, 5.0))
+    return NodeBook(place, nothing, budget, nothing, 0, nothing, silent, recent)
 
 
 def test_a_nearly_empty_node_that_falls_silent_with_its_site_is_not_taken_to_be_dark() -> None:

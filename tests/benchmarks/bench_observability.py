@@ -23,7 +23,7 @@ from analysis.evidence import middle_voltage
 from analysis.limits import quantisation_sd, slope_bound
 from analysis.load import load_power, sleep_power, wake_energy
 from analysis.run import read_windows
-from analysis.run_books import read_ledger, site_books
+from analysis.run_books import ledger_of, read_sums, site_books
 from analysis.run_days import NumberedFleet, update_days
 from analysis.run_field import update_field
 from analysis.run_findings import find_all
@@ -245,8 +245,8 @@ def judged(book: Store, moment: datetime) -> tuple[pd.DataFrame, list[dict[str, 
     known, cursor = NumberedFleet.of(book), book.cursor()
     update_days(book, known, moment, lambda *_: None)
     fields = list(update_field(book, known, moment.date() + timedelta(days=1), lambda *_: None))
-    recent = read_recent(cursor, known, fields, moment)
-    books = site_books(known, fields, read_ledger(cursor, fields), recent, moment)
+    ledger = ledger_of(read_sums(cursor), fields)
+    books = site_books(known, fields, ledger, read_recent(cursor, known, fields, moment, ledger), moment)
     nodes = judge_nodes(known, fields, books, read_windows(cursor, moment))
     rows = [
         {"node_id": node.node_id, **line._asdict()}

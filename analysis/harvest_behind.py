@@ -210,12 +210,12 @@ def _tail(nodes: Sequence[NodeDays], spent: Array, row: Counts) -> Array:
     budget = nodes[0].budget
     curve, full = curve_of(budget.storage), budget.storage.full_voltage
     own = [Held(full, full) if node.held is None else node.held for node in nodes]
-    counts, usual = np.array([(held.counts_from, held.usual) for held in own]).T
+    usual = np.array([held.usual for held in own])
     usual = np.where(np.isnan(usual), full, usual)
-    planned = full - full_margin(budget)
+    counts = np.minimum(usual, full) - full_margin(budget)
     if budget.storage.is_battery:  # the time of a cell at a full voltage of its own is counted within less of it
+        planned = full - full_margin(budget)
         counts = np.minimum(usual - near_top(budget), np.where(usual > planned, planned, np.inf))
-    counts = np.where(np.isnan(counts), planned, counts)
     above = np.maximum(np.asarray(curve.energy(usual)) - np.asarray(curve.energy(counts)), 0.0)
     outdoors = budget.harvest.source == "light-outdoor"
     idle = 0.5 if outdoors else float((active_hours(budget.harvest) == 0).mean())

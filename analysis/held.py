@@ -8,7 +8,7 @@ import pyarrow as pa
 from numba import njit
 
 from analysis.evidence import middle_voltage
-from analysis.ledger import full_margin
+from analysis.ledger import full_margin, near_top
 from analysis.load import load_power
 from analysis.series import Counts, by_budget, ranges
 from analysis.storage import storage_curve
@@ -109,11 +109,12 @@ def held_at(top_v: Array, top_s: Array, offsets: Counts, budgets: list[Budget]) 
     Warmth moves a full capacitor's voltage above its full one, but not its charge. A cell's voltage may stand still for
     months far from full: below the budget's it tells of another threshold only where its curve is steep enough.
     """
-    figures, found = np.empty((len(budgets), 3)), np.empty((len(budgets), len(Held._fields)))
+    figures, found = np.empty((len(budgets), 4)), np.empty((len(budgets), len(Held._fields)))
     bands = np.empty((len(budgets), LEVELS))
     for budget, rows in by_budget(budgets):
         full, margin = budget.storage.full_voltage, full_margin(budget)
-        figures[rows] = full, margin, budget.storage.is_battery
+        floats = margin if budget.storage.is_battery else near_top(budget)
+        figures[rows] = full, margin, floats, budget.storage.is_battery
         bands[rows] = _band(budget, (1 - REACH) * full, full + margin)
     _held_each(top_v, top_s, offsets, figures, bands, found)
     return [Held(*row) for row in found.tolist()]
@@ -137,26 +138,31 @@ def held_over(days: pa.Table, numbers: Counts, budgets: list[Budget]) -> list[He
 
 @njit(cache=True, nogil=True)
 def _held_each(top_v, top_s, offsets, figures, bands, found):  # type: ignore[no-untyped-def]
-    for n, (full, margin, battery) in enumerate(figures):
+    for n, (full, margin, floats, battery) in enumerate(figures):
         days = slice(offsets[n], offsets[n + 1])
-        found[n, :] = _held_at(top_v[days], top_s[days], full, margin, bands[n], battery > 0.0)
+        found[n, :] = _held_at(top_v[days], top_s[days], full, margin, floats, bands[n], battery > 0.0)
 
 
 @njit(cache=True, nogil=True)
-def _held_at(top_v, top_s, full, margin, band, battery):  # type: ignore[no-untyped-def]
-    """The columns of `Held`, of the latest BACK_DAYS in which the node was full."""
+def _held_at(top_v, top_s, full, margin, floats, band, battery):  # type: ignore[no-untyped-def]
+    """The columns of `Held`, of the latest BACK_DAYS in which the node was full.
+
+    `floats` is how far below its full voltage a day's highest may be when it is full: as far as a capacitor outdoors
+    sinks in the cold at the same charge.
+    """
     known = np.flatnonzero(np.isfinite(top_v) & (top_s > 0))
     for end in range(len(known), 0, -BACK_DAYS):
         days = known[max(end - BACK_DAYS, 0) : end]
         volts = top_v[days]
         own = _held(volts, top_s[days], (1 - REACH) * full, full + margin, band, battery)
         if own < full - margin / 2:
-            return own, own, own - margin, own
+            return own, own, own - floats, own
         reached = np.sort(volts[volts >= full - margin])
         if len(reached) >= LEAST_DAYS:
             usual = _quantile(reached, 0.5)
             own = usual if battery else full
-            return max(full, own), max(full, _quantile(reached, HIGHEST_SHARE)), np.nan, usual
+            counts_from = full - floats if floats > margin else np.nan
+            return max(full, own), max(full, _quantile(reached, HIGHEST_SHARE)), counts_from, usual
     return full, full, np.nan, np.nan
 
 

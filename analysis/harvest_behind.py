@@ -210,9 +210,9 @@ def _tail(nodes: Sequence[NodeDays], spent: Array, row: Counts) -> Array:
     budget = nodes[0].budget
     curve, full = curve_of(budget.storage), budget.storage.full_voltage
     own = [Held(full, full) if node.held is None else node.held for node in nodes]
-    usual = np.array([held.usual for held in own])
+    lowest, usual = np.array([(min(held.full, full), held.usual) for held in own]).T
     usual = np.where(np.isnan(usual), full, usual)
-    counts = np.minimum(usual, full) - full_margin(budget)
+    counts = lowest - full_margin(budget)
     if budget.storage.is_battery:  # the time of a cell at a full voltage of its own is counted within less of it
         planned = full - full_margin(budget)
         counts = np.minimum(usual - near_top(budget), np.where(usual > planned, planned, np.inf))

@@ -58,7 +58,7 @@ def _likely(value: float, mean: float, sd: float, bound: bool) -> float:
 @compiled
 def filtered(
     value: Array, seen: Any, spread: Array, censored: Any, start: float, start_sd: float, noise_sd: float,
-    inflation: Array, slow_sd: float, keep: float, step_sd: float, walk_sd: float,
+    inflation: float, share: Array, slow_sd: float, keep: float, step_sd: float, walk_sd: float,
 ) -> tuple[float, float, float, float, float, Array, Array, float]:  # fmt: skip
     """`filter_level`, compiled: mean, departure, their variances and covariance, and the last three of `Level`."""
     a, b, fit = start, 0.0, 0.0
@@ -75,7 +75,9 @@ def filtered(
         if seen[day]:
             ka, kb = paa + pab, pab + pbb
             noise = (noise_sd * spread[day]) ** 2
-            total = ka + kb + noise * inflation[day]
+            above_all = censored[day] and value[day] >= a + b  # tells of the level, however wide the noise
+            worth = inflation if above_all else inflation / share[day]
+            total = ka + kb + noise * worth
             plain = ka + kb + noise
             fit += _likely(value[day], a + b, math.sqrt(plain), censored[day])
             if censored[day]:
@@ -87,12 +89,12 @@ def filtered(
             surprise += SURPRISE_WEIGHT * (min(max(z, -CLIPPED), CLIPPED) - surprise)
             if abs(z) > OUTLIER:
                 noise *= z * z / OUTLIER**2
-                total = ka + kb + noise * inflation[day]
+                total = ka + kb + noise * worth
             if abs(surprise) > SURPRISE:  # a step, not the usual wandering: look afresh
                 surprise = 0.0
                 pbb += step_sd**2
                 ka, kb = paa + pab, pab + pbb
-                total = ka + kb + noise * inflation[day]
+                total = ka + kb + noise * worth
             a += ka / total * shift
             b += kb / total * shift
             paa -= ka * ka / total * known
@@ -168,10 +170,10 @@ def filter_level(
     than one at that distance: breakdowns do. Left out: that harvest cannot be negative.
     """
     given, bound = np.asarray(value, dtype=float), np.asarray(censored, dtype=bool)
-    inflation = (1 + noise_keep) / (1 - noise_keep) / told(np.isfinite(given), bound, keep)
+    inflation, share = (1 + noise_keep) / (1 - noise_keep), told(np.isfinite(given), bound, keep)
     a, b, paa, pbb, pab, before, after, fit = filtered(
         given, np.isfinite(given), np.asarray(spread, dtype=float), bound, start, start_sd, noise_sd, inflation,
-        slow_sd, keep, step_sd, walk * slow_sd,
+        share, slow_sd, keep, step_sd, walk * slow_sd,
     )  # fmt: skip
     return Level(a, b, paa, pbb, pab, slow_sd, before, after, fit)
 

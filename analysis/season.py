@@ -89,8 +89,8 @@ def _weigh(
         for k in range(len(POWERS)):
             level = value[i] - POWERS[k] * sky[i] + usual[k]
             found = filtered(
-                level, known[i], spread[i], bound[i], start, start_sd, noise_sd, plainly, slow_sd, keep, 2 * slow_sd,
-                WALK * slow_sd,
+                level, known[i], spread[i], bound[i], start, start_sd, noise_sd, 1.0, plainly, slow_sd, keep,
+                2 * slow_sd, WALK * slow_sd,
             )  # fmt: skip
             fit[k] = found[7] - 0.5 * ((POWERS[k] - BELIEVED) / BELIEVED_SD) ** 2
         weight = np.exp(fit - fit.max())

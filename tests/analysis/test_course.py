@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from analysis_parts import conveyor_budget
 
-from analysis.course import WHOLE, Gathered
+from analysis.course import FREE, WHOLE, Gathered
 from analysis.series import Series
 from analysis.storage import storage_curve
 
@@ -91,3 +91,19 @@ def test_reports_out_of_order_and_silences_are_noticed_and_told_anew_alike():
     seen.again(np.array([1]), reports)
     np.testing.assert_array_equal(seen.sums[1], seen.sums[0])
     assert seen.sums[2, :, WHOLE].sum() == seen.sums[0, :, WHOLE].sum() - 11 * 3600
+
+
+def test_hours_at_a_full_voltage_of_its_own_say_nothing_either():
+    """Full at 4.9 of 5 V from noon to six: what came in then was what was spent, and not what there was."""
+    time, _, wakes = history(np.full(168, 27e-6), np.ones(24, dtype=int))
+    hour = np.arange(len(time)) % 24
+    voltage = np.interp(hour, [0, 6, 12, 18, 22, 24], [4.7, 4.6, 4.9, 4.9, 4.74, 4.7])
+    columns = (1000 * time).astype(np.int64), voltage, wakes.astype(np.int64), np.full(len(time), np.nan)
+    free = []
+    for full_from in (np.nan, 4.89):
+        seen = Gathered.of([BUDGET], np.ones((1, 3)), np.zeros(1), np.array([full_from]))
+        seen.add(np.zeros(len(time), dtype=np.int64), *columns)
+        free.append(seen.sums[0, :, FREE] / 3600)
+    active_days = 24  # of 28: the budget's plan has Sundays off
+    np.testing.assert_allclose(free[0], active_days, atol=1)
+    np.testing.assert_allclose(free[1], np.where((np.arange(24) >= 11) & (np.arange(24) < 18), 0, active_days), atol=1)

@@ -165,3 +165,13 @@ def test_a_node_whose_converter_reads_low_is_full_in_ledger_and_forecast(book, a
     ((counts_from, full),) = book.cursor().execute("SELECT full_from_v, full_v FROM prospects").fetchall()
     assert counts_from == pytest.approx(0.985 * FULL - full_margin(BUDGET), abs=0.002)
     assert full == pytest.approx(0.985 * FULL, abs=0.002)
+
+
+def test_a_full_capacitor_outdoors_counts_as_full_as_far_as_it_sinks_in_the_cold():
+    """0.1 %/K (from memory) on 10 K: of days that are full at the same charge, none is passed over."""
+    sun = BUDGET.model_copy(update={"harvest": BUDGET.harvest.model_copy(update={"source": "light-outdoor"})})
+    volts = 0.99 * FULL * (1 - 0.001 * np.random.default_rng(2).uniform(0.0, 8.0, BACK_DAYS))
+    for at, own in ((0.0, FULL), (-0.01, 0.99 * FULL)):  # by its budget's full voltage, and by one of its own
+        held = held_of(volts + 0.01 * FULL + at * FULL, LONG, sun)
+        assert held.full == pytest.approx(own, rel=0.006)
+        assert (seconds_full(np.zeros(BACK_DAYS), volts + (0.01 + at) * FULL, LONG, held.counts_from) > 0).mean() > 0.9

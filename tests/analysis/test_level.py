@@ -1,9 +1,9 @@
 import numpy as np
 import pytest
-from scipy.stats import truncnorm
+from scipy.stats import norm, truncnorm
 from statsmodels.tsa.statespace.structural import UnobservedComponents
 
-from analysis.level import filter_level
+from analysis.level import filter_level, told
 
 SETTINGS = {"start": 2.0, "start_sd": 1.0, "noise_sd": 0.4, "slow_sd": 0.5, "keep": 0.9, "step_sd": 1.0, "walk": 0.0}
 
@@ -60,3 +60,31 @@ def test_a_breakdown_of_a_day_moves_the_level_little() -> None:
     broken[-1] = 0.0
     levels = [filter_level(v, np.ones(200), np.zeros(200), **steady).after[-1] for v in (value, broken)]
     assert levels[0] - levels[1] < 0.35
+
+
+@pytest.mark.parametrize("share", [0.05, 0.1, 0.2, 0.3, 0.5])
+def test_what_days_tell_that_are_mostly_bounds_is_that_of_a_cut_off_normal_of_unknown_width(share: float) -> None:
+    """Fisher's information on a mean from values of which only the lowest share is seen, by numerical integration."""
+    cut, step = norm.ppf(share), 1e-3
+    low = np.arange(-8.0, cut, step)
+    score = np.stack([low, low**2 - 1])
+    hazard = norm.pdf(cut) / (1 - share)
+    beyond = np.array([hazard, cut * hazard])
+    information = (score * norm.pdf(low)) @ score.T * step + (1 - share) * np.outer(beyond, beyond)
+    expected = 1 / np.linalg.inv(information)[0, 0] / information[0, 0]
+    bound = np.arange(400) % 20 >= 20 * share
+    assert told(np.ones(400, dtype=bool), bound, 0.99)[-100:].mean() == pytest.approx(expected, rel=0.1)
+
+
+def test_a_node_that_is_full_on_nearly_all_days_keeps_its_belief_and_doubt() -> None:
+    rng = np.random.default_rng(3)
+    offered = 4.0 * rng.lognormal(-0.02, 0.2, 300)
+    bound = offered > 2.0
+    found = filter_level(np.minimum(offered, 1.0), np.ones(300), bound, **(SETTINGS | {"start": 4.0, "noise_sd": 2.0}))
+    assert found.mean + found.departure == pytest.approx(4.0, rel=0.2)
+    assert np.sqrt(found.mean_var) > 0.5
+
+
+def test_bounds_above_the_belief_are_taken_at_their_word() -> None:
+    found = filter_level(np.full(30, 4.0), np.ones(30), np.ones(30), **(SETTINGS | {"slow_sd": 1e-9}))
+    assert found.mean > 4.0

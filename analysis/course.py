@@ -179,7 +179,7 @@ def _gather(node, millis, volts, wakes, temp_c, ratios, kind, figures, active, c
         into, curve = sums[n, hours % 24], curves[kind[n]]
         into[WAKES] += counted
         into[WHOLE] += seconds
-        if v >= full_from[n] or not active[kind[n], (hours // 24 + EPOCH_WEEKDAY) % 7]:
+        if v_before >= full_from[n] or not active[kind[n], (hours // 24 + EPOCH_WEEKDAY) % 7]:
             continue
         middle = max((v + v_before) / 2, 1e-3)
         stored = _stored(curve, (v - budget[LOW]) / budget[STEP])

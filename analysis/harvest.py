@@ -85,7 +85,7 @@ def _group(
     over = past_stops(np.stack(values), censored, source.noise_sd, source.noise_keep)
     running = [np.where(stopped, np.nan, v) for v, stopped in zip(values, over, strict=True)]
     changes = find_changes(np.where(censored, np.nan, np.stack(running)))
-    steps = [_last_step(change, prior) for change in changes]
+    steps = [_last_step(*each, prior) for each in zip(changes, running, censored, strict=True)]
     values = [_since(value, step) for value, step in zip(values, steps, strict=True)]
     running = [_since(value, step) for value, step in zip(running, steps, strict=True)]
     priors = [prior if step is None else step.prior for step in steps]
@@ -139,11 +139,19 @@ def _since(value: Array, step: _Step | None) -> Array:
     return value if step is None else np.where(np.arange(len(value)) < step.first, np.nan, value)
 
 
-def _last_step(change: Change | None, prior: tuple[float, float]) -> _Step | None:
-    """The lasting change in a node's harvest, if one stands out: what came before it says nothing of what is ahead."""
+def _last_step(
+    change: Change | None, value: Array, censored: npt.NDArray[np.bool_], prior: tuple[float, float]
+) -> _Step | None:
+    """The lasting change in a node's harvest, if one stands out: what came before it says nothing of what is ahead.
+
+    Where most days since are bounds, those that are none are the poor ones, and a change to what they tell is none.
+    """
     if change is None or abs(change.z) < STEP_Z or change.before <= 0 or prior[0] <= 0:  # nothing can change at none
         return None
     if STEP_LEAST < change.after / change.before < 1 / STEP_LEAST:
+        return None
+    since = censored[change.index :][np.isfinite(value[change.index :])]
+    if len(since) and since.mean() > 0.5:
         return None
     after = max(change.after, STEP_FLOOR * prior[0])
     sd = max(STEP_SD * after, STEP_FLOOR * prior[0])

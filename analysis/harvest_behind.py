@@ -24,6 +24,7 @@ Array = npt.NDArray[np.float64]
 OBSERVED_SHARE = 0.9  # of a day that must be seen for its harvest to count
 FULL_SHARE = 0.7  # of the active time at full from which a day is only a lower bound
 FULL_SHARE_PAST = 0.9  # the same where days are compared with each other: what is left tells of a lasting change
+PACE = 0.5  # of what a day would have brought in at its pace until full, it would have brought in at least
 OFF_SHARE = 0.25  # of the best hour's harvest: the last hour with more ends the day
 CLOSED_SHARE = 0.2  # days whose weekday leaves less than this say nothing about the level,
 SHUT_SHARE = 0.7  # nor do days whose closures are said to leave less: what they do leave is seen, not believed
@@ -195,7 +196,10 @@ def _see(nodes: Sequence[NodeDays], site: SiteDays, past: int, shapes: Array, fu
         # rests would stand for all.
         bound |= became
     free = gross - spent * full_s / SECONDS_PER_DAY  # at full, only what is spent comes in
-    whole = np.where(bound, gross, np.maximum(free / np.maximum(1 - lost, 1e-9), gross))
+    made_up = np.maximum(free / np.maximum(1 - lost, 1e-9), gross)
+    # A day's pace until full is not that of the whole day, but it tells that there was more than came in.
+    paced = np.clip(PACE * made_up, gross, np.maximum(free / (1 - full_share), gross))
+    whole = np.where(bound, gross if alike or nodes[0].budget.storage.is_battery else paced, made_up)
     harvest, censored, spread, share = np.full(size, np.nan), np.zeros(size, dtype=bool), np.ones(size), np.zeros(size)
     # Below zero by noise, too: a mean of what is cut off is too high.
     harvest[row, place], censored[row, place], share[row, place] = whole, bound, lost

@@ -15,6 +15,7 @@ OUTLIER = 2.5  # standard deviations beyond which a day moves the level no furth
 CLIPPED = 3.0  # and beyond which it is no more of a surprise
 SURPRISE_WEIGHT = 0.25
 SURPRISE = 1.3  # of standardised innovations, averaged with that weight; their mean has an sd of 0.38
+LATE_DAYS = 14.0  # over which the share of days is forgotten that are no bounds
 TAIL, TAIL_LEAST = 1.6, 0.03  # of the share of days that are no bounds: what a day tells; and the least
 WALK = 0.03  # a day's change of the long-run mean itself, over the departure's sd
 
@@ -104,24 +105,24 @@ def filtered(
     return a, b, paa, pbb, pab, before, after, fit
 
 
-def told(known: npt.NDArray[np.bool_], bound: npt.NDArray[np.bool_], keep: float) -> Array:
+def told(known: npt.NDArray[np.bool_], bound: npt.NDArray[np.bool_]) -> Array:
     """How much of what days seem to tell of a level they do tell, the noise being known no better; one a day.
 
     Parameters
     ----------
     known, bound : ndarray of bool, shape (n,)
         Days that say something, and those that say only a lower bound.
-    keep : float
-        Weight of a day against the next one, in the share of days lately that are no bounds.
 
     Notes
     -----
-    Where most days are bounds, what the others are lies in the tail of the noise, and tells of its width as well as of
-    the level. Of normal values of which a share is cut off above, the information on a mean with an unknown sd, over
-    that with a known one, is 0.084, 0.16, 0.32, 0.51 and 0.81 where 5, 10, 20, 30 and 50 % are seen (Fisher's
+    Where most days of late are bounds, what the others are lies in the tail of the noise, and tells of its width as
+    well as of the level. Of normal values of which a share is cut off above, the information on a mean with an unknown
+    sd, over that with a known one, is 0.084, 0.16, 0.32, 0.51 and 0.81 where 5, 10, 20, 30 and 50 % are seen (Fisher's
     information, integrated by ourselves): near enough 1.6 times the share.
     """
-    seen, all_days = (lfilter([1.0], [1.0, -keep], days.astype(float)) for days in (known & ~bound, known))
+    seen, all_days = (
+        lfilter([1.0], [1.0, -np.exp(-1 / LATE_DAYS)], days.astype(float)) for days in (known & ~bound, known)
+    )
     return np.asarray(np.clip(TAIL * seen / np.maximum(all_days, 1e-9), TAIL_LEAST, 1.0))
 
 
@@ -170,7 +171,7 @@ def filter_level(
     than one at that distance: breakdowns do. Left out: that harvest cannot be negative.
     """
     given, bound = np.asarray(value, dtype=float), np.asarray(censored, dtype=bool)
-    inflation, share = (1 + noise_keep) / (1 - noise_keep), told(np.isfinite(given), bound, keep)
+    inflation, share = (1 + noise_keep) / (1 - noise_keep), told(np.isfinite(given), bound)
     a, b, paa, pbb, pab, before, after, fit = filtered(
         given, np.isfinite(given), np.asarray(spread, dtype=float), bound, start, start_sd, noise_sd, inflation,
         share, slow_sd, keep, step_sd, walk * slow_sd,

@@ -73,7 +73,7 @@ def test_what_days_tell_that_are_mostly_bounds_is_that_of_a_cut_off_normal_of_un
     information = (score * norm.pdf(low)) @ score.T * step + (1 - share) * np.outer(beyond, beyond)
     expected = 1 / np.linalg.inv(information)[0, 0] / information[0, 0]
     bound = np.arange(400) % 20 >= 20 * share
-    assert told(np.ones(400, dtype=bool), bound, 0.99)[-100:].mean() == pytest.approx(expected, rel=0.1)
+    assert told(np.ones(400, dtype=bool), bound)[-100:].mean() == pytest.approx(expected, rel=0.1)
 
 
 def test_a_node_that_is_full_on_nearly_all_days_keeps_its_belief_and_doubt() -> None:

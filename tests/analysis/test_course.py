@@ -106,4 +106,4 @@ def test_hours_at_a_full_voltage_of_its_own_say_nothing_either():
         free.append(seen.sums[0, :, FREE] / 3600)
     active_days = 24  # of 28: the budget's plan has Sundays off
     np.testing.assert_allclose(free[0], active_days, atol=1)
-    np.testing.assert_allclose(free[1], np.where((np.arange(24) >= 11) & (np.arange(24) < 18), 0, active_days), atol=1)
+    np.testing.assert_allclose(free[1], np.where((np.arange(24) >= 12) & (np.arange(24) < 19), 0, active_days), atol=1)

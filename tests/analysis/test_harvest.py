@@ -262,8 +262,23 @@ def test_a_past_stop_of_a_node_that_is_mostly_full_leaves_no_step_behind() -> No
     rng = np.random.default_rng(4)
     offered = 10.0 * rng.lognormal(-0.01, 0.15, 150)
     offered[100:107] *= 0.15
-    full_s = np.where(offered > 5.0, 20 * 3600.0, 0.0)
+    full_s = np.where(offered > 5.0, (1 - 2.0 / offered) * 86400.0, 0.0)  # from when it has taken 2 J in
     full_s[::7] = 0.0  # but for the day after each weekend
-    taken = np.where(full_s > 0, 3.0, offered)
+    taken = np.where(full_s > 0, 2.0, offered)
     expected = one(rows(taken, budget(active=False, microwatt=1e6 * 10 / 86400), full_s=full_s), site()).expected
     assert expected.mean() == pytest.approx(10.0, rel=0.15)
+
+
+def test_the_pace_until_full_tells_that_there_was_more() -> None:
+    """The budget believes in 10 J a day. Full after a twentieth of the day with 2 J, or with 4: truly 40 and 80 J."""
+    of = budget(active=False, microwatt=1e6 * 10 / 86400)
+    full_s, zero = np.full(120, 0.95 * 86400.0), np.zeros(120)
+    slow, fast = (
+        one(rows(np.full(120, taken), of, full_s=full_s, wake_j=zero), site()).expected.mean() for taken in (2.0, 4.0)
+    )
+    assert 10.0 < slow < fast
+    cell = parse_budget((FOLDER / "budgets" / "yard-battery.toml").read_text(), "yard-battery.toml")
+    taken = cell.harvest.mean_power * 86400 / 5
+    told = one(rows(np.full(120, taken), cell, full_s=full_s, wake_j=zero), site())
+    assert told.past_bound == 1.0
+    assert told.past_harvest == pytest.approx(taken, rel=0.05)  # when a cell became full does not show

@@ -12,6 +12,7 @@ from analysis.series import Floats
 from analysis.storage import (
     LEAKAGE_DOUBLING_K,
     TEMPERATURE_REFERENCE_C,
+    leakage_form,
     leakage_power,
     slope_doubt,
     storage_curve,
@@ -206,7 +207,7 @@ def _leakage_factor(budget: Budget, mean: Floats, voltage: Floats, temperature: 
     x = voltage / budget.storage.full_voltage - 1.0
     warmth = (temperature - TEMPERATURE_REFERENCE_C) / 10.0
     terms = {state.BY_VOLT: x, state.BY_SQUARE: x * x, state.BY_WARMTH: warmth}
-    factor = np.maximum(1.0 + sum(mean[:, place] * term for place, term in terms.items()), 0.05)
+    factor = np.asarray(leakage_form(budget.storage, mean[:, state.LEAK_BY].T, voltage, temperature))
     gradient = np.zeros_like(mean)
     for place, term in terms.items():
         gradient[:, place] = term / factor

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from analysis.held import Held
 from analysis.kernel import NODE
 from analysis.load import sleep_power, wake_energy
-from analysis.storage import TEMPERATURE_REFERENCE_C, StorageCurve, leakage_power, storage_curve
+from analysis.storage import TEMPERATURE_REFERENCE_C, StorageCurve, leakage_form, leakage_power, storage_curve
 from ingest.budget import DAYS_PER_YEAR, SECONDS_PER_DAY, Budget
 
 Array = npt.NDArray[np.float64]
@@ -136,7 +136,9 @@ class NodeOutlook:
     wake_hours : ndarray, shape (24,)
         Wake rate of the 24 hours after the forecast's hour over its mean.
     wake_ratio, sleep_ratio, leakage_ratio, capacity_ratio : float
-        Posterior over budget.
+        Posterior over budget; of leakage at full voltage and 25 degC.
+    leakage_by : tuple of three floats
+        How it goes with voltage and temperature beyond that: see `storage.leakage_form`.
     wake_sd, sleep_sd, leakage_sd : float
         Relative sds of these *per unit of capacity*: an error that all of them share moves no voltage.
     fade_per_year, fade_sd : float
@@ -167,6 +169,7 @@ class NodeOutlook:
     sleep_ratio: float = 1.0
     sleep_sd: float = 0.0
     leakage_ratio: float = 1.0
+    leakage_by: tuple[float, float, float] = (0.0, 0.0, 0.0)
     leakage_sd: float = 0.0
     capacity_ratio: float = 1.0
     fade_per_year: float = 0.0
@@ -207,8 +210,10 @@ class NodeOutlook:
         running = np.maximum(volts, self.budget.storage.cutoff_voltage)
         wake = self.wake_ratio * self.wakes_per_day * np.asarray(wake_energy(self.budget.load, running))
         sleep = self.sleep_ratio * SECONDS_PER_DAY * np.asarray(sleep_power(self.budget.load, running))
-        leakage = leakage_power(self.budget.storage, volts, self.temperature)
-        return np.column_stack([wake, sleep, self.leakage_ratio * SECONDS_PER_DAY * np.asarray(leakage)])
+        storage = self.budget.storage
+        leakage = self.leakage_ratio * np.asarray(leakage_power(storage, volts, self.temperature))
+        leakage = leakage * np.asarray(leakage_form(storage, self.leakage_by, volts, self.temperature))
+        return np.column_stack([wake, sleep, SECONDS_PER_DAY * leakage])
 
     def wake_factors(self) -> Array:
         """Wake rate of each day ahead over its mean: by weekday, less on closed days where wakes follow the work."""

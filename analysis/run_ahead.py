@@ -126,6 +126,7 @@ def _outlook(
     account, now = book.account, book.now()
     wake_sd, sleep_sd, leakage_sd = map(float, per_capacity_sd(book.field.covariance[book.row]))
     fade, fade_sd = _fade(book)
+    by_volt, by_square, by_warmth = book.field.mean[book.row, places.LEAK_BY].tolist()
     course = book.recent.course
     by_hour = None if course is None else course.wakes
     rate = book.budget.load.wakes_per_day
@@ -151,6 +152,7 @@ def _outlook(
         sleep_ratio=float(now[kalman.S]),
         sleep_sd=sleep_sd,
         leakage_ratio=float(now[kalman.L]),
+        leakage_by=(by_volt, by_square, by_warmth),
         leakage_sd=leakage_sd,
         capacity_ratio=float(now[kalman.C]),
         fade_per_year=fade,

@@ -8,6 +8,7 @@ import numpy as np
 import pyarrow as pa
 
 from analysis import kalman
+from analysis import state as places
 from analysis.course import Course, Gathered
 from analysis.dark import DarkSpell, dark_spells
 from analysis.held import Held, held_over
@@ -15,7 +16,7 @@ from analysis.outlook import curve_of
 from analysis.run_days import CHUNK_NODE_DAYS, NumberedFleet, plain, read_series
 from analysis.run_field import Field
 from analysis.series import Counts, Floats, Series, by_budget
-from analysis.storage import TEMPERATURE_REFERENCE_C, leakage_power
+from analysis.storage import TEMPERATURE_REFERENCE_C, leakage_form, leakage_power
 from ingest.budget import Budget
 from ingest.store import sql
 
@@ -54,19 +55,20 @@ def read_recent(
     `days` is its ledger, or the sums this is made of, by node_no and day up to the moment.
     """
     held = held_over(days, known.numbers, known.budgets)
-    ratios, first = _present(known, fields), moment - timedelta(days=RECENT_DAYS)
+    (ratios, form), first = _present(known, fields), moment - timedelta(days=RECENT_DAYS)
     offsets = {name: (moment.astimezone(site.zone).utcoffset() or timedelta()).total_seconds()
                for name, site in known.fleet.sites.items()}  # fmt: skip
     offset, now = np.array([offsets[node.site] for node in known.nodes]), ratios[:, [kalman.C, kalman.E, kalman.S]]
     seen = Gathered.of(known.budgets, now, offset, np.array([own.counts_from for own in held]))
     dark = _gathered(cursor, known, seen, first, moment)
     states = np.stack([seen.time, seen.storage_v, *seen.means()], axis=1)
-    leakage = _leakage(known.budgets, ratios[:, kalman.L], states)
+    leakage = _leakage(known.budgets, ratios[:, kalman.L], form, states)
     courses = seen.courses(leakage)
     silent = np.flatnonzero(np.isnan(states[:, 0]))
     if len(silent):
         states[silent] = _last(cursor, known.numbers[silent], first)
-        leakage[silent] = _leakage([known.budgets[i] for i in silent], ratios[silent, kalman.L], states[silent])
+        theirs = [known.budgets[i] for i in silent]
+        leakage[silent] = _leakage(theirs, ratios[silent, kalman.L], form[silent], states[silent])
     return {
         number: Recent(State(*state), leak, courses[i], dark.get(i, ()), held[i])
         for i, (number, state, leak) in enumerate(
@@ -76,12 +78,14 @@ def read_recent(
     }
 
 
-def _present(known: NumberedFleet, fields: list[tuple[NumberedFleet, Field]]) -> Floats:
-    """The ratios to the budget at present, columns of `analysis.kalman`; shape (nodes, PATH)."""
-    ratios = np.empty((len(known.nodes), kalman.PATH))
+def _present(known: NumberedFleet, fields: list[tuple[NumberedFleet, Field]]) -> tuple[Floats, Floats]:
+    """The ratios to the budget at present, columns of `analysis.kalman`, and the form of leakage, by node."""
+    ratios, form = np.empty((len(known.nodes), kalman.PATH)), np.empty((len(known.nodes), len(places.LEAK_BY)))
     for part, field in fields:
-        ratios[np.searchsorted(known.numbers, part.numbers)] = field.path[np.arange(len(field.days)), field.days - 1]
-    return ratios
+        rows = np.searchsorted(known.numbers, part.numbers)
+        ratios[rows] = field.path[np.arange(len(field.days)), field.days - 1]
+        form[rows] = field.mean[:, places.LEAK_BY]
+    return ratios, form
 
 
 def _gathered(
@@ -113,13 +117,15 @@ def _last(cursor: duckdb.DuckDBPyConnection, silent: Counts, first: datetime) ->
     return states
 
 
-def _leakage(budgets: list[Budget], ratio: Floats, states: Floats) -> Floats:
-    """Leakage at the nodes' recent mean voltage and temperature, by its ratio to the budget. [W]"""
+def _leakage(budgets: list[Budget], ratio: Floats, form: Floats, states: Floats) -> Floats:
+    """Leakage at the nodes' recent mean voltage and temperature, by its ratio to the budget and its form. [W]"""
     voltage = np.where(np.isnan(states[:, 2]), states[:, 1], states[:, 2])
     temperature = np.where(np.isnan(states[:, 3]), TEMPERATURE_REFERENCE_C, states[:, 3])
     leakage = np.empty(len(budgets))
     for budget, rows in by_budget(budgets):
-        leakage[rows] = ratio[rows] * leakage_power(budget.storage, voltage[rows], temperature[rows])
+        at = voltage[rows], temperature[rows]
+        ohmic = np.asarray(leakage_power(budget.storage, *at))
+        leakage[rows] = ratio[rows] * ohmic * np.asarray(leakage_form(budget.storage, form[rows].T, *at))
     return leakage
 
 

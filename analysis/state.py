@@ -34,6 +34,7 @@ RENEWED = np.isin(np.arange(STATES), (CAPACITY, FADE, LEAK, RISE, BY_VOLT, BY_SQ
 # Dependence of leakage beyond ohmic and doubling every 10 K: per full voltage (between an ohmic path and an exponential
 # one), per its square, and per 10 K (doubling every 7 K to 14 K).
 LEAK_PRIOR = ((1.0, 0.8), (0.8, 0.8), (0.0, 0.25))
+LEAK_BY = [BY_VOLT, BY_SQUARE, BY_WARMTH]
 THERMAL_PRIOR = (1e-3, 1e-3)  # capacity of a double-layer capacitor falls 5 to 10 % from 25 to -40 degC (from memory)
 BATTERY_THERMAL_PRIOR = (0.0, 2e-3)
 BATTERY_SHAPE_SD = 0.05

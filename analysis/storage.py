@@ -1,5 +1,6 @@
 """Storage physics: terminal voltage to charge and energy, for capacitors by C(V), for batteries by OCV table."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,6 +12,7 @@ from ingest.budget import Storage
 Numeric = float | npt.NDArray[np.float64]
 TEMPERATURE_REFERENCE_C = 25.0
 LEAKAGE_DOUBLING_K = 10.0
+LEAST_LEAKAGE = 0.05  # of an ohmic one, however steep its form: a parabola turns negative
 GRID_POINTS = 513
 SMOOTH_POINTS = 2001  # of a battery's curve between the points of its table
 REFERENCE_DOUBT = 0.005  # of a converter's reference, one sd (common practice, no source)
@@ -145,8 +147,25 @@ def leakage_power(storage: Storage, voltage: Numeric, temperature: Numeric = TEM
     Notes
     -----
     The budget's leakage current at full voltage and 25 degC, falling in proportion to voltage (an ohmic path) and
-    doubling every 10 K. The true dependence on voltage is steeper in many parts; see `analysis.posterior`.
+    doubling every 10 K. The true dependence on voltage is steeper in many parts: see `leakage_form`.
     """
     current = storage.leakage_current * voltage / storage.full_voltage
     warmth = 2.0 ** ((np.asarray(temperature) - TEMPERATURE_REFERENCE_C) / LEAKAGE_DOUBLING_K)
     return np.asarray(current * voltage * warmth)
+
+
+def leakage_form(
+    storage: Storage, by: Sequence[Numeric] | npt.NDArray[np.float64], voltage: Numeric, temperature: Numeric
+) -> Numeric:
+    """What a fitted dependence makes of `leakage_power`, whose ratio to the budget is that at full voltage and 25 degC.
+
+    Parameters
+    ----------
+    by : sequence of three
+        Change per full voltage, per its square, and per 10 K, as `analysis.state` has them.
+    voltage, temperature : float or ndarray
+        [V], [degC]
+    """
+    x = voltage / storage.full_voltage - 1.0
+    warmth = (np.asarray(temperature) - TEMPERATURE_REFERENCE_C) / 10.0
+    return np.asarray(np.maximum(1.0 + by[0] * x + by[1] * x * x + by[2] * warmth, LEAST_LEAKAGE))

@@ -55,6 +55,15 @@ def test_battery_of_days_lasts_its_autonomy_by_hand() -> None:
     assert (alone.p_dark_7d[0], alone.balance_w[0]) == (1.0, pytest.approx(-48 * WAKE_J / 86400))
 
 
+def test_a_leak_that_is_steep_in_voltage_lets_a_node_live_below_full() -> None:
+    # Full it leaks 3 J a day, and at 2 V ohmic still 0.48, more than the 0.4 J that harvest brings beyond the load; of
+    # the steep one next to nothing is left there.
+    leaky = budget(wakes=48, leakage=3.0 / 86400 / 5.0 * 1e6)
+    ohmic, steep = (node(steady(1.84), leaky, usable=10.4, leakage_by=by) for by in ((0.0, 0.0, 0.0), (1.9, 0.0, 0.0)))
+    assert ohmic.drains()[-1, 2] == pytest.approx(steep.drains()[-1, 2]) == pytest.approx(3.0)
+    assert forecast([ohmic, steep], paths=20).p_dark_90d.tolist() == [1.0, 0.0]
+
+
 def weekend(days: int = 364) -> HarvestOutlook:
     """Five days of 3 J between 6 and 22 o'clock, then two without; the forecast is made on a Monday at midnight."""
     day = np.clip((np.arange(25) - 6) / 16, 0, 1)[None]

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
 from analysis.load import load_power, sleep_power, wake_energy
-from analysis.storage import capacitor_energy, leakage_power, slope_doubt, storage_curve
+from analysis.storage import capacitor_energy, leakage_form, leakage_power, slope_doubt, storage_curve
 from ingest.budget import Budget, Load, parse_budget
 from tests.conftest import CONVEYOR
 
@@ -42,6 +42,17 @@ def test_small_capacitor_charged_in_seven_seconds():
     # Common practice, no source: 22 uF brought to 5 V holds 275 uJ; in 7 s that is 39 uW.
     assert capacitor_energy(5.0, 22e-6) == pytest.approx(275e-6)
     assert capacitor_energy(5.0, 22e-6) / 7 == pytest.approx(39e-6, abs=0.5e-6)
+
+
+def test_the_form_of_leakage_follows_an_exponential_near_full_and_never_vanishes():
+    # A current that falls by e every 1.5 V (our choice), in closed form.
+    storage = parse_budget(CONVEYOR, "b.toml").storage
+    volts = np.linspace(3.5, 5.0, 7)
+    steep = np.exp((volts - 5.0) / 1.5) / (volts / 5.0)  # over an ohmic path
+    by = np.polyfit(volts / 5.0 - 1.0, steep, 2)[1::-1]
+    np.testing.assert_allclose(leakage_form(storage, (*by, 0.0), volts, 25.0), steep, atol=0.02)
+    assert leakage_form(storage, (0.0, 0.0, 0.0), 2.0, 60.0) == 1.0
+    assert 0 < leakage_form(storage, (4.0, 0.0, 0.0), 2.5, 25.0) < 0.1
 
 
 def test_constant_power_discharge_takes_the_energy_between():

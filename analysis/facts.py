@@ -62,6 +62,8 @@ class NodeFacts(NamedTuple):
         When resistance began to change.
     harvest_lost : ndarray, shape (days,)
         Share of each day's harvest that was curtailed at full and is made up for.
+    harvest_pace : ndarray, shape (days,)
+        `harvest_behind.PastHarvest.pace`.
     harvest_season_sd : ndarray, shape (days,), optional
         `harvest_behind.PastHarvest.season_sd`.
     fade : sequence
@@ -98,6 +100,7 @@ class NodeFacts(NamedTuple):
     worn: date | None = None
     fade: Sequence[Sequence[float]] = ()
     harvest_season_sd: Floats | None = None
+    harvest_pace: Floats | float = 1.0
 
 
 @dataclass(frozen=True)

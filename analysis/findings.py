@@ -25,9 +25,9 @@ HARVEST_DROP = 0.25  # smaller falls may be the weather, or what a slow change o
 WAKES_RISE = 0.3  # work itself moves by a fifth from week to week
 WAKES_OVER = 0.3  # over the plan, where nothing has changed since commissioning
 DRAIN_RISE, WAKE_COST, LOAD_RISE = 0.3, 0.15, 0.1  # of sleep, of a wake's energy, of both together
-REST_RISE, REST_LEAST = 0.1, 0.03  # of all that empties the storage at rest: to tell of itself, and for any cause
-LEAKAGE_RISE = 0.5
 FADE = 0.04  # what parts lose in their first year or two without any cause (our choice)
+REST_RISE, REST_LEAST = FADE, 0.02  # of all that empties the storage at rest: to tell of itself, and for any cause
+LEAKAGE_RISE = 0.5
 UNTOLD = 0.7  # sd of the logarithm of a rise from which on the evidence does not tell it from another
 ODDS = 5.0  # logarithm of how much better one cause expects the evidence, up to which it names the other
 LEAK_ODDS = 15.0  # the same for a leak: on simulated fleets of four hands one in six of those between was of sleep
@@ -164,16 +164,16 @@ def _drains(node: NodeFacts, fell: Change | None) -> list[Finding | None]:
 
 def _sleeps(node: NodeFacts, gone: float) -> _Cause:
     least = DRAIN_RISE + gone / max(float(sleep_power(node.budget.load, middle_voltage(node.budget))), 1e-12)
-    ties = {"leakage-rise"} if node.leak_odds > -ODDS else set()
+    ties = ({"leakage-rise"} if node.leak_odds > -ODDS else set()) | _blurred(node)
     return _drain(node, node.sleep, least, "sleep power is", ties)
 
 
 def _spends(node: NodeFacts, gone: float, sleeps: _Cause) -> _Cause:
     """A rise of sleep power, of the energy of a wake, or of both together where it is not told which."""
     load = max(node.load_w, 1e-12)
-    of_wake = _wake_tie(node, "capacity-fade") | (set() if _known(node.leakage) else {"leakage-rise"})
+    of_wake = _wake_tie(node, "capacity-fade") | _blurred(node) | (set() if _known(node.leakage) else {"leakage-rise"})
     wakes = _drain(node, node.wake, WAKE_COST + gone / load, "the energy of a wake is", of_wake)
-    of_both = {"leakage-rise"} | ({"capacity-fade"} if node.blur >= BLUR else _wake_tie(node, "capacity-fade"))
+    of_both = {"leakage-rise"} | _wake_tie(node, "capacity-fade") | _blurred(node)
     both = _drain(node, node.load, LOAD_RISE + gone / load, "what wakes and sleep cost together is", of_both)
     surest = max(sleeps, wakes, key=lambda cause: cause.chance)
     if surest.chance >= min(both.chance, SURE):
@@ -221,6 +221,11 @@ def _empties(node: NodeFacts, gone: float, causes: list[_Cause]) -> Finding | No
     told = _risen("what empties the storage at rest is", node.rest)
     told += UNTOLD_FROM.format(" or ".join(TIED[cause.name] for cause in causes[1:]))
     return Finding(node.node_id, causes[0].name, node.rest.since or node.commissioned, chance, told)
+
+
+def _blurred(node: NodeFacts) -> set[str]:
+    """What a costlier load is told from by its course alone, where wakes and sleep are not told apart."""
+    return {"capacity-fade"} if node.blur >= BLUR else set()
 
 
 def _wake_tie(node: NodeFacts, other: str) -> set[str]:

@@ -82,6 +82,8 @@ class Seen:
         Mean wake, sleep, leakage a day. [J]
     lost : ndarray, shape (nodes, days)
         Share of the day's harvest that fell into its time at full.
+    pace : ndarray, shape (nodes, days)
+        How many times as much a censored day would have brought in, at the least, at its pace until full.
     """
 
     harvest: Array
@@ -89,10 +91,11 @@ class Seen:
     spread: Array
     load: Array
     lost: Array
+    pace: Array
 
     def rows(self) -> list["Seen"]:
         """One a node."""
-        return list(map(Seen, self.harvest, self.censored, self.spread, self.load, self.lost))
+        return list(map(Seen, self.harvest, self.censored, self.spread, self.load, self.lost, self.pace))
 
 
 @dataclass(frozen=True)
@@ -200,13 +203,15 @@ def _see(nodes: Sequence[NodeDays], site: SiteDays, past: int, shapes: Array, fu
     # A day's pace until full is not that of the whole day, but it tells that there was more than came in.
     paced = np.clip(PACE * made_up, gross, np.maximum(free / (1 - full_share), gross))
     whole = np.where(bound, gross if alike or nodes[0].budget.storage.is_battery else paced, made_up)
-    harvest, censored, spread, share = np.full(size, np.nan), np.zeros(size, dtype=bool), np.ones(size), np.zeros(size)
+    harvest, censored = np.full(size, np.nan), np.zeros(size, dtype=bool)
+    spread, share, pace = np.ones(size), np.zeros(size), np.ones(size)
     # Below zero by noise, too: a mean of what is cut off is too high.
     harvest[row, place], censored[row, place], share[row, place] = whole, bound, lost
     spread[row, place] = np.where(bound, 1.0, 1 / (1 - np.minimum(lost, FULL_SHARE)))
+    pace[row, place] = np.where(bound, np.maximum(free / (1 - full_share) / np.maximum(gross, 1e-12), 1.0), 1.0)
     days = np.maximum(np.bincount(row, minlength=len(nodes)), 1)
     load = [np.bincount(row, joules, len(nodes)) / days for joules in (wake, sleep, leakage)]
-    return Seen(harvest, censored, spread, np.stack(load, axis=1), share)
+    return Seen(harvest, censored, spread, np.stack(load, axis=1), share, pace)
 
 
 def _tail(nodes: Sequence[NodeDays], spent: Array, row: Counts) -> Array:
@@ -326,6 +331,8 @@ class PastHarvest:
         Days mostly at full: the harvest was at least this.
     lost : ndarray, shape (nodes, days)
         Share of each day's harvest that fell into its time at full, and is made up for.
+    pace : ndarray, shape (nodes, days)
+        How many times as much the days that are bounds would have brought in, at the least, at their pace until full.
     season_sd : ndarray, shape (nodes, days)
         Of `Season`: how the days' harvest, freed of season, errs together.
     """
@@ -333,6 +340,7 @@ class PastHarvest:
     power: Array
     bound: npt.NDArray[np.bool_]
     lost: Array
+    pace: Array
     season_sd: Array
 
 
@@ -340,7 +348,7 @@ def past_harvest(nodes: Sequence[NodeDays], site: SiteDays, today: np.datetime64
     """The harvest behind of a site's nodes, comparable from day to day; `site` as for `harvest.outlooks`."""
     past = int(site.index(np.array(today)))
     size = len(nodes), past
-    power, lost, season_sd = np.empty((3, *size))
+    power, lost, pace, season_sd = np.empty((4, *size))
     bound = np.empty(size, dtype=bool)
     members = [at for _, at in by_budget([node.budget for node in nodes])]
     each = shared_out(lambda at: behind([nodes[i] for i in at], site, past, FULL_SHARE_PAST, alike=True), members)
@@ -350,6 +358,6 @@ def past_harvest(nodes: Sequence[NodeDays], site: SiteDays, today: np.datetime64
         # A dark spell spreads its harvest over the days of rest, too, so that the others on these would seem poor.
         power[at] = np.where(idle, np.nan, known.values / SECONDS_PER_DAY)
         bound[at] = known.seen.censored
-        lost[at] = known.seen.lost
+        lost[at], pace[at] = known.seen.lost, known.seen.pace
         season_sd[at] = known.season.doubt[:, :past]
-    return PastHarvest(power, bound, lost, season_sd)
+    return PastHarvest(power, bound, lost, pace, season_sd)

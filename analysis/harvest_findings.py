@@ -25,14 +25,16 @@ RESTLESS = (
     "; more sleep power or leakage (drain-over, leakage-rise) is not separable from it for a source that seldom rests"
 )
 RECENT_DAYS = 7
-WAKE_DAYS = RECENT_DAYS, 4 * RECENT_DAYS  # that tell how often a node wakes, where this has risen and where it has not
+WAKE_DAYS = 2 * RECENT_DAYS, 4 * RECENT_DAYS  # that tell how often a node wakes: risen or not; a week's work swings
 
 
 class Course(NamedTuple):
     """A node's harvest and wakes by day, less what its site's nodes share of harvest, and what they show."""
 
     harvest: Floats
+    least: Floats  # the same, days that are bounds at the pace that they had until full
     seen: Floats  # NaN where it is but a bound
+    lost: Floats  # of what is seen, the share that was made up for
     usual: Daily  # of all days, those that became full taken to have met the budget
     fell: Change | None
     less_full: Change | None
@@ -47,7 +49,10 @@ def courses_of(members: Sequence[NodeFacts], running: Floats, common: Floats | N
     harvest = running / share
     bound, planned = np.stack([node.harvest_bound for node in members]), [n.budget.harvest.mean_power for n in members]
     lost = np.stack([node.harvest_lost for node in members])
-    seen, weight = _telling(harvest, bound, counts(lost))
+    pace = np.stack([np.broadcast_to(node.harvest_pace, node.harvest_w.shape) for node in members])
+    made_up = np.where(bound & (pace <= 1), 0.0, lost)
+    least = harvest * pace
+    seen, weight = _telling(least, bound, counts(made_up))
     met = np.where(bound | (lost > 0), np.fmax(harvest, np.array(planned)[:, None]), harvest)
     wakes = np.stack([node.wakes for node in members])
     few, many = (figures(wakes, days) for days in WAKE_DAYS)
@@ -55,7 +60,9 @@ def courses_of(members: Sequence[NodeFacts], running: Floats, common: Floats | N
         map(
             Course,
             harvest,
+            least,
             seen,
+            made_up,
             figures(met),
             find_changes(seen, weight, slow=True),
             changes_of_share(harvest, bound),
@@ -71,7 +78,7 @@ def _telling(harvest: Floats, bound: np.ndarray, weight: Floats) -> tuple[Floats
     told = np.isfinite(harvest) & ~bound
     mean = np.where(told, weight * harvest, 0.0).sum(axis=1) / np.maximum(np.where(told, weight, 0.0).sum(axis=1), 1e-9)
     high = bound & (harvest > BOUND_TELLS * mean[:, None])
-    return np.where(told | high, harvest, np.nan), np.where(high, 1.0, weight)
+    return np.where(told | high, harvest, np.nan), weight
 
 
 def harvest_short(node: NodeFacts, course: Course) -> Finding | None:
@@ -82,7 +89,7 @@ def harvest_short(node: NodeFacts, course: Course) -> Finding | None:
     chance = 0.0
     if change is not None and fall_of(change) > LEAST_SEEN and change.z < -2:
         tilt = _tilt_doubt(node, course.seen, change)
-        chance = chance_fallen(change, course.harvest, node.harvest_bound, node.harvest_lost, outdoors, tilt)
+        chance = chance_fallen(change, course.least, np.isnan(course.seen), course.lost, outdoors, tilt)
     if change is not None and chance >= STATED:
         by = f"{_hidden(node, change)}{fall_of(change):.0%}"
         told = f"harvest fell by {by}, from {_uw(change.before)} to {_uw(max(change.after, 0))}"

@@ -62,6 +62,7 @@ def _facts(site: SiteBook, nodes: list[NodeField]) -> Iterator[NodeFacts]:
         "harvest_w": past.power + _leakage_grown(site, length),
         "harvest_bound": past.bound,
         "harvest_lost": past.lost,
+        "harvest_pace": past.pace,
         "harvest_season_sd": past.season_sd,
         "wakes": wakes,
         "load_w": load.tolist(),

@@ -31,7 +31,7 @@ from analysis.run_days import NumberedFleet
 from analysis.run_field import Field, since
 from analysis.series import Counts, Floats, by_budget
 from analysis.state import DRIFT_PER_DAY, JUMP, LEAKING_DRIFT, UNMEASURED_DRIFT
-from analysis.storage import TEMPERATURE_REFERENCE_C, leakage_power
+from analysis.storage import TEMPERATURE_REFERENCE_C
 from analysis.warmth import usual_sd
 from ingest.budget import SECONDS_PER_DAY, Budget, Storage
 
@@ -100,13 +100,13 @@ def _judge_part(
         _less_sure(resistances(steps, field.renewed, last), falls, doubts, field) for last in (field.days, half)
     )
     told = _lines(part, field, books, windows, esr, falls, doubts)
-    wear = _wear(part, field, books).tolist()
+    wear = _wear(part, field, books, told).tolist()
     cells, fades = _cells(part, books).tolist(), _fades(part, field).tolist()
     rows = zip(part.budgets, books, wear, cells, esr, earlier, told, fades, falls.tolist(), strict=True)
     return [_judge(budget, field, row, *rest) for row, (budget, *rest) in enumerate(rows)]
 
 
-def _wear(part: NumberedFleet, field: Field, books: list[NodeBook | None]) -> Floats:
+def _wear(part: NumberedFleet, field: Field, books: list[NodeBook | None], found: list[list[Line]]) -> Floats:
     """Ratios of capacity and leakage to the beginning, each with its sd, where they are told; shape (nodes, 4).
 
     A load that goes otherwise with the season than its budget has it may pass for a leakage that rises.
@@ -119,18 +119,16 @@ def _wear(part: NumberedFleet, field: Field, books: list[NodeBook | None]) -> Fl
     told = capacity_told(ratio[:, 0], sd[:, 0], field.days - field.renewed, places.DRIFT_PER_DAY[places.FADE])
     untold = early | (cell & ~told)
     capacity = np.where(untold, np.nan, ratio[:, 0]), np.where(untold, np.inf, sd[:, 0])
-    begun = np.exp(field.mean[:, places.LEAK])
-    feigned = np.array([0.0 if book is None else _feigned(book) for book in books]) / begun
+    feigned = ratio[:, 1] * [_feigned(*node) for node in zip(part.budgets, books, found, strict=True)]
     return np.stack([*capacity, *np.where(early, np.nan, [ratio[:, 1], np.hypot(sd[:, 1], feigned)])], axis=1)
 
 
-def _feigned(book: NodeBook) -> float:
-    """What the load may feign of leakage, over the budget's leakage at the same voltage and temperature."""
-    volts = book.state.mean_voltage
-    if np.isnan(volts):
+def _feigned(budget: Budget, book: NodeBook | None, found: list[Line]) -> float:
+    """What the load may feign of leakage, over what leaks at the node's recent voltage and temperature."""
+    if book is None or np.isnan(book.state.mean_voltage):
         return 0.0
-    leakage = float(np.asarray(leakage_power(book.budget.storage, volts, book.temperature)))
-    return float(form_of_load(book.budget, np.asarray(volts))) / max(leakage, 1e-12)
+    leaks = next(line.estimate for line in found if line.line == "leakage_power_w")
+    return float(form_of_load(budget, np.asarray(book.state.mean_voltage))) / max(leaks, 1e-12)
 
 
 def _cells(part: NumberedFleet, books: list[NodeBook | None]) -> Floats:

@@ -8,11 +8,10 @@ from datetime import timedelta
 
 import numpy as np
 
-from analysis.daily import medians
 from analysis.facts import SURE, Finding, NodeFacts
 from analysis.series import Floats
 from analysis.sources import SOURCES
-from analysis.stops import LIKELY, ongoing_stops, past_stops, without
+from analysis.stops import LIKELY, least_medians, ongoing_stops, past_stops, without
 
 SITE_SHARE = 0.6  # of a site's nodes that must show the same within SITE_DAYS to be one cause
 SITE_LEAST = 4
@@ -28,11 +27,11 @@ def in_common(members: Sequence[NodeFacts]) -> Floats | None:
     """What the harvests of one site and source have in common, by day, usually one; None for too few nodes."""
     if len(members) < COHORT_LEAST:
         return None
-    seen = np.stack([np.where(node.harvest_bound, np.nan, node.harvest_w) for node in members])
-    usual = medians(seen)
+    seen, bound = np.stack([n.harvest_w for n in members]), np.stack([n.harvest_bound for n in members])
+    usual = least_medians(seen, bound)
     relative = seen / np.where(usual > 0, usual, np.nan)[:, None]
     enough = np.isfinite(relative).sum(axis=0) >= COHORT_LEAST
-    return np.where(enough, medians(relative.T), np.nan)
+    return np.where(enough, least_medians(relative.T, bound.T), np.nan)
 
 
 def without_stops(site: str, source: str, members: Sequence[NodeFacts]) -> tuple[Floats, Finding | None]:

@@ -144,6 +144,20 @@ def least_median(value: Array, censored: Any) -> float:
     return float(value[order[-1]]) if len(order) else 0.0
 
 
+def least_medians(values: Array, censored: npt.NDArray[np.bool_]) -> Array:
+    """`least_median` of each row's known days; zero where there is none."""
+    found = np.empty(len(values))
+    _least_medians(np.ascontiguousarray(values), np.ascontiguousarray(censored), found)
+    return found
+
+
+@compiled
+def _least_medians(values: Array, censored: Any, found: Array) -> None:
+    for row in range(len(values)):
+        known = np.isfinite(values[row])
+        found[row] = least_median(values[row][known], censored[row][known])
+
+
 @compiled
 def _count_low(values: Array, known: Any, censored: Any, runs: Any, usual: Array) -> None:
     """How many days at each node's end are low, of those known, and what was usual before them."""

@@ -9,6 +9,7 @@ import pytest
 
 import joulebook
 from analysis import kalman
+from analysis.held import seconds_full
 from analysis.run import analyse
 from analysis.run_ahead import read_corrections
 from analysis.run_backtest import rescore, run_backtest
@@ -105,9 +106,11 @@ def test_the_ledger_made_of_the_past_is_the_view_of_that_name(whole):
     field = estimate_field(read_evidence(whole.cursor(), known), known, done.as_of.date() + timedelta(days=1))
     made = ledger_of(read_history(whole, known).sums, [(known, field)]).to_pandas()
     view = whole.cursor().execute(
-        "SELECT n.node_no, l.* FROM ledger l JOIN nodes n USING (node_id) ORDER BY n.node_no, l.day"
+        "SELECT n.node_no, l.*, p.full_from_v FROM ledger l JOIN nodes n USING (node_id)"
+        " JOIN prospects p USING (node_id) ORDER BY n.node_no, l.day"
     ).to_arrow_table().to_pandas()  # fmt: skip
     assert len(made) == len(view) > 1000
+    made["full_s"] = seconds_full(made["full_s"], made["top_v"], made["top_s"], view["full_from_v"].astype(float))
     for name in ("node_no", "net_harvest_j", "wake_j", "sleep_j", "wakes", "full_s", "observed_s"):
         np.testing.assert_allclose(made[name], view[name], rtol=1e-6, atol=1e-9, err_msg=name)
 

@@ -25,11 +25,12 @@ from analysis.run_field import Field
 from analysis.run_recent import RECENT_DAYS, Recent, State
 from analysis.series import Counts, Floats, calendar, ranges
 from analysis.site_days import Closure, SiteDays
-from analysis.storage import LEAKAGE_DOUBLING_K, TEMPERATURE_REFERENCE_C, StorageCurve
+from analysis.state import LEAK_BY
+from analysis.storage import LEAKAGE_DOUBLING_K, TEMPERATURE_REFERENCE_C, StorageCurve, leakage_form
 from analysis.wakes import idle_days
 from analysis.warm_days import Course, air_of, courses_of, usual_season
 from analysis.warmth import place_names
-from ingest.budget import Budget
+from ingest.budget import Budget, Storage
 from ingest.fleet import Node, Site
 from ingest.store import sql
 
@@ -139,8 +140,8 @@ def site_books(
     recent : dict
         By node_no.
     """
-    recent = _with_lent_warmth(known, recent, moment)
     estimates = {int(n): (field, i) for part, field in fields for i, n in enumerate(part.numbers)}
+    recent = _with_lent_warmth(known, recent, estimates, moment)
     at: defaultdict[str, list[int]] = defaultdict(list)
     for i, (number, node) in enumerate(zip(known.numbers.tolist(), known.nodes, strict=True)):
         if number in recent:
@@ -182,7 +183,9 @@ def silent_together(nodes: list[NodeBook]) -> list[NodeBook]:
     return [book._replace(with_site=True) if mark else book for book, mark in zip(nodes, together, strict=True)]
 
 
-def _with_lent_warmth(known: NumberedFleet, recent: dict[int, Recent], moment: datetime) -> dict[int, Recent]:
+def _with_lent_warmth(
+    known: NumberedFleet, recent: dict[int, Recent], estimates: dict[int, tuple[Field, int]], moment: datetime
+) -> dict[int, Recent]:
     """The same with the mean temperature of the node's place where it reports none, or with what is usual there."""
     place_of = dict(zip(known.numbers.tolist(), place_names(known.fleet, known.nodes), strict=True))
     source_of = {
@@ -194,6 +197,7 @@ def _with_lent_warmth(known: NumberedFleet, recent: dict[int, Recent], moment: d
         name: float(sunless(calendar(site.zone, first, RECENT_DAYS), site.latitude, site.longitude)[:, 2].mean())
         for name, site in known.fleet.sites.items()
     }
+    budgets = dict(zip(known.numbers.tolist(), known.budgets, strict=True))
     told: defaultdict[str, list[float]] = defaultdict(list)
     for number, late in recent.items():
         if number in place_of and not np.isnan(late.state.temperature):
@@ -206,8 +210,16 @@ def _with_lent_warmth(known: NumberedFleet, recent: dict[int, Recent], moment: d
             guess = usual[site] if source == "light-outdoor" else TEMPERATURE_REFERENCE_C + HALL_WARMTH_K
             warmth = mean.get(place_of[number], guess)
             leakage = late.leakage * 2.0 ** ((warmth - TEMPERATURE_REFERENCE_C) / LEAKAGE_DOUBLING_K)
+            field, row = estimates[number]
+            volts = late.state.voltage if np.isnan(late.state.mean_voltage) else late.state.mean_voltage
+            form = field.mean[row, LEAK_BY], budgets[number].storage, volts
+            leakage *= _form(*form, warmth) / _form(*form, TEMPERATURE_REFERENCE_C)
             lent[number] = late._replace(state=late.state._replace(temperature=warmth), leakage=leakage)
     return lent
+
+
+def _form(by: Floats, storage: Storage, voltage: float, temperature: float) -> float:
+    return float(np.asarray(leakage_form(storage, by, voltage, temperature)))
 
 
 def _site_book(

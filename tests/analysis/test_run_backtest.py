@@ -18,7 +18,8 @@ from analysis.run_days import NumberedFleet, update_days
 from analysis.run_field import estimate_field, read_evidence
 from analysis.run_past import forecast_at, read_history
 from analysis.run_recent import read_recent
-from analysis.storage import leakage_power
+from analysis.state import LEAK_BY
+from analysis.storage import leakage_form, leakage_power
 from fixtures.demo import load_history
 from fixtures.scatter import scattered_fleet
 from fixtures.simulate import simulate
@@ -129,6 +130,8 @@ def test_the_harvest_behind_is_booked_with_the_leakage_that_the_days_ahead_are(p
     for one in books:
         volts = one.state.mean_voltage
         ahead = one.now()[kalman.L] * leakage_power(one.budget.storage, volts, one.temperature)
+        by = one.field.mean[one.row, LEAK_BY]
+        ahead = ahead * leakage_form(one.budget.storage, by, volts, one.temperature)
         assert one.recent.leakage == pytest.approx(float(ahead), rel=1e-6)
 
 

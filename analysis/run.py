@@ -16,7 +16,7 @@ from analysis import alarms, depletion
 from analysis.cores import both
 from analysis.ledger import longest_interval
 from analysis.run_ahead import Prospects, look_ahead, read_corrections
-from analysis.run_books import ledger_of, read_sums, site_books
+from analysis.run_books import ledger_of, read_sums, read_tops, site_books
 from analysis.run_days import DAYS_VERSION, NumberedFleet, Progress, update_days
 from analysis.run_field import Field, update_field
 from analysis.run_findings import find_all
@@ -126,8 +126,11 @@ def read_late(
     store: Store, known: NumberedFleet, fields: list[tuple[NumberedFleet, Field]], moment: datetime
 ) -> tuple[dict[int, Recent], pa.Table]:
     """What the last weeks' reports tell, and the ledger, which takes as long."""
-    sums = read_sums(store.cursor())
-    return both(lambda: read_recent(store.cursor(), known, fields, moment, sums), lambda: ledger_of(sums, fields))
+
+    def late() -> dict[int, Recent]:
+        return read_recent(store.cursor(), known, fields, moment, read_tops(store.cursor()))
+
+    return both(late, lambda: ledger_of(read_sums(store.cursor()), fields))
 
 
 def _noted(store: Store, key: str) -> datetime | None:

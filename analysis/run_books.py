@@ -266,7 +266,15 @@ def _rests(
 
 def read_sums(cursor: duckdb.DuckDBPyConnection) -> pa.Table:
     """The days' sums at the budget's figures, by node_no and day; ordered here, for that takes the store longer."""
-    found = cursor.execute(sql("read_sums", "analysis")).to_arrow_table()
+    return _ordered(cursor.execute(sql("read_sums", "analysis")).to_arrow_table())
+
+
+def read_tops(cursor: duckdb.DuckDBPyConnection) -> pa.Table:
+    """Of these, each day's highest voltage and the time at it, by node_no and day."""
+    return _ordered(cursor.execute("SELECT node_no, day, top_v, top_s FROM day_sums").to_arrow_table())
+
+
+def _ordered(found: pa.Table) -> pa.Table:
     order = np.lexsort([found.column(name).to_numpy() for name in ("day", "node_no")])
     return pa.table({name: found.column(name).to_numpy().take(order) for name in found.column_names})
 

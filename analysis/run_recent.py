@@ -52,7 +52,7 @@ def read_recent(
 ) -> dict[int, Recent]:
     """What the reports of the last RECENT_DAYS tell of each node, by node_no; of one silent since, its last report.
 
-    `days` is its ledger, or the sums this is made of, by node_no and day up to the moment.
+    `days` is its ledger, or what this is made of, by node_no and day up to the moment: `run_books.read_tops` is enough.
     """
     held = held_over(days, known.numbers, known.budgets)
     (ratios, form), first = _present(known, fields), moment - timedelta(days=RECENT_DAYS)

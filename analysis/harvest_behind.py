@@ -192,8 +192,8 @@ def _see(nodes: Sequence[NodeDays], site: SiteDays, past: int, shapes: Array, fu
     full_s = np.maximum(full_s - _tail(nodes, spent, row), 0.0)
     lost = np.empty(len(row))
     _curtailed(full_s, shapes, row, place, lost)
-    bound = lost > full_share
-    if nodes[0].budget.storage.is_battery and not alike:
+    bound, cell = lost > full_share, nodes[0].budget.storage.is_battery
+    if cell and not alike:
         # A cell's voltage sinks when its charger stops, and starts again a little later: since when it has been full
         # does not show. Compared with each other such days tell, though: without them, days on which the charger still
         # rests would stand for all.
@@ -201,14 +201,14 @@ def _see(nodes: Sequence[NodeDays], site: SiteDays, past: int, shapes: Array, fu
     free = gross - spent * full_s / SECONDS_PER_DAY  # at full, only what is spent comes in
     made_up = np.maximum(free / np.maximum(1 - lost, 1e-9), gross)
     # A day's pace until full is not that of the whole day, but it tells that there was more than came in.
-    paced = np.clip(PACE * made_up, gross, np.maximum(free / (1 - full_share), gross))
-    whole = np.where(bound, gross if alike or nodes[0].budget.storage.is_battery else paced, made_up)
+    least = np.maximum(free / (1 - full_share), gross)
+    whole = np.where(bound, gross if alike or cell else np.clip(PACE * made_up, gross, least), made_up)
     harvest, censored = np.full(size, np.nan), np.zeros(size, dtype=bool)
     spread, share, pace = np.ones(size), np.zeros(size), np.ones(size)
     # Below zero by noise, too: a mean of what is cut off is too high.
     harvest[row, place], censored[row, place], share[row, place] = whole, bound, lost
     spread[row, place] = np.where(bound, 1.0, 1 / (1 - np.minimum(lost, FULL_SHARE)))
-    pace[row, place] = np.where(bound, np.maximum(free / (1 - full_share) / np.maximum(gross, 1e-12), 1.0), 1.0)
+    pace[row, place] = np.where(bound, np.maximum(least / np.maximum(gross, 1e-12), 1.0), 1.0)
     days = np.maximum(np.bincount(row, minlength=len(nodes)), 1)
     load = [np.bincount(row, joules, len(nodes)) / days for joules in (wake, sleep, leakage)]
     return Seen(harvest, censored, spread, np.stack(load, axis=1), share, pace)

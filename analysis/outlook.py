@@ -11,7 +11,7 @@ import numpy.typing as npt
 from analysis.held import Held
 from analysis.kernel import NODE
 from analysis.load import sleep_power, wake_energy
-from analysis.storage import TEMPERATURE_REFERENCE_C, StorageCurve, leakage_form, leakage_power, storage_curve
+from analysis.storage import TEMPERATURE_REFERENCE_C, StorageCurve, fitted_leakage, storage_curve
 from ingest.budget import DAYS_PER_YEAR, SECONDS_PER_DAY, Budget
 
 Array = npt.NDArray[np.float64]
@@ -211,8 +211,7 @@ class NodeOutlook:
         wake = self.wake_ratio * self.wakes_per_day * np.asarray(wake_energy(self.budget.load, running))
         sleep = self.sleep_ratio * SECONDS_PER_DAY * np.asarray(sleep_power(self.budget.load, running))
         storage = self.budget.storage
-        leakage = self.leakage_ratio * np.asarray(leakage_power(storage, volts, self.temperature))
-        leakage = leakage * np.asarray(leakage_form(storage, self.leakage_by, volts, self.temperature))
+        leakage = self.leakage_ratio * np.asarray(fitted_leakage(storage, self.leakage_by, volts, self.temperature))
         return np.column_stack([wake, sleep, SECONDS_PER_DAY * leakage])
 
     def wake_factors(self) -> Array:

@@ -26,11 +26,11 @@ from analysis.run_recent import RECENT_DAYS, Recent, State
 from analysis.series import Counts, Floats, calendar, ranges
 from analysis.site_days import Closure, SiteDays
 from analysis.state import LEAK_BY
-from analysis.storage import LEAKAGE_DOUBLING_K, TEMPERATURE_REFERENCE_C, StorageCurve, leakage_form
+from analysis.storage import TEMPERATURE_REFERENCE_C, StorageCurve, fitted_leakage
 from analysis.wakes import idle_days
 from analysis.warm_days import Course, air_of, courses_of, usual_season
 from analysis.warmth import place_names
-from ingest.budget import Budget, Storage
+from ingest.budget import Budget
 from ingest.fleet import Node, Site
 from ingest.store import sql
 
@@ -209,17 +209,15 @@ def _with_lent_warmth(
             site, source = source_of[number]
             guess = usual[site] if source == "light-outdoor" else TEMPERATURE_REFERENCE_C + HALL_WARMTH_K
             warmth = mean.get(place_of[number], guess)
-            leakage = late.leakage * 2.0 ** ((warmth - TEMPERATURE_REFERENCE_C) / LEAKAGE_DOUBLING_K)
             field, row = estimates[number]
             volts = late.state.voltage if np.isnan(late.state.mean_voltage) else late.state.mean_voltage
-            form = field.mean[row, LEAK_BY], budgets[number].storage, volts
-            leakage *= _form(*form, warmth) / _form(*form, TEMPERATURE_REFERENCE_C)
-            lent[number] = late._replace(state=late.state._replace(temperature=warmth), leakage=leakage)
+            there, usually = (
+                float(np.asarray(fitted_leakage(budgets[number].storage, field.mean[row, LEAK_BY], volts, degrees)))
+                for degrees in (warmth, TEMPERATURE_REFERENCE_C)
+            )
+            state = late.state._replace(temperature=warmth)
+            lent[number] = late._replace(state=state, leakage=late.leakage * there / max(usually, 1e-30))
     return lent
-
-
-def _form(by: Floats, storage: Storage, voltage: float, temperature: float) -> float:
-    return float(np.asarray(leakage_form(storage, by, voltage, temperature)))
 
 
 def _site_book(

@@ -16,7 +16,7 @@ from analysis.outlook import curve_of
 from analysis.run_days import CHUNK_NODE_DAYS, NumberedFleet, plain, read_series
 from analysis.run_field import Field
 from analysis.series import Counts, Floats, Series, by_budget
-from analysis.storage import TEMPERATURE_REFERENCE_C, leakage_form, leakage_power
+from analysis.storage import TEMPERATURE_REFERENCE_C, fitted_leakage
 from ingest.budget import Budget
 from ingest.store import sql
 
@@ -123,9 +123,7 @@ def _leakage(budgets: list[Budget], ratio: Floats, form: Floats, states: Floats)
     temperature = np.where(np.isnan(states[:, 3]), TEMPERATURE_REFERENCE_C, states[:, 3])
     leakage = np.empty(len(budgets))
     for budget, rows in by_budget(budgets):
-        at = voltage[rows], temperature[rows]
-        ohmic = np.asarray(leakage_power(budget.storage, *at))
-        leakage[rows] = ratio[rows] * ohmic * np.asarray(leakage_form(budget.storage, form[rows].T, *at))
+        leakage[rows] = ratio[rows] * fitted_leakage(budget.storage, form[rows].T, voltage[rows], temperature[rows])
     return leakage
 
 

@@ -169,3 +169,10 @@ def leakage_form(
     x = voltage / storage.full_voltage - 1.0
     warmth = (np.asarray(temperature) - TEMPERATURE_REFERENCE_C) / 10.0
     return np.asarray(np.maximum(1.0 + by[0] * x + by[1] * x * x + by[2] * warmth, LEAST_LEAKAGE))
+
+
+def fitted_leakage(
+    storage: Storage, by: Sequence[Numeric] | npt.NDArray[np.float64], voltage: Numeric, temperature: Numeric
+) -> Numeric:
+    """`leakage_power` with its fitted form, at the budget's size, in watts; parameters as for `leakage_form`."""
+    return leakage_power(storage, voltage, temperature) * leakage_form(storage, by, voltage, temperature)

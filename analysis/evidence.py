@@ -47,7 +47,7 @@ from analysis.quiet_runs import (
 )  # fmt: skip
 from analysis.series import Calendar, Counts, Floats, Series
 from analysis.steps import STEPS, daily_steps
-from analysis.storage import leakage_power, slope_doubt, storage_curve
+from analysis.storage import leakage_power, slope_doubt, slope_lean, storage_curve
 from analysis.thermometer import smooth
 from ingest.budget import Budget
 
@@ -67,13 +67,14 @@ class Terms:
 
     Attributes
     ----------
-    tables : ndarray, shape (budgets, 7, GRID_POINTS)
+    tables : ndarray, shape (budgets, 8, GRID_POINTS)
         By voltage: stored energy [J], energy of a wake [J], sleep power [W], leakage power at 25 degC [W], voltage
-        times charge [J], wake current [A], what a night's slope may be off by the curve.
+        times charge [J], wake current [A], what a night's slope may be off by the curve,
+        what its shape does (`state.SHAPE`).
     low, step : ndarray, shape (budgets,)
         First grid voltage and spacing. [V]
-    figures : ndarray, shape (budgets, 14)
-        Columns FULL, MIDDLE [V], NOISE [V], HOLE [s], BITS, RATE [1/d], MODE, POWER [W], SWING [K], CUT [s], LOAD [W],
+    figures : ndarray, shape (budgets, 13)
+        Columns FULL, NOISE [V], HOLE [s], BITS, RATE [1/d], MODE, POWER [W], SWING [K], CUT [s], LOAD [W],
         USUAL_WARMTH [K], SLOWLY (1 with a slow branch), SETTLES [s].
     scheduled : ndarray of bool, shape (budgets, 168)
         Hours of the week that the budget calls inactive.
@@ -114,14 +115,20 @@ def _tables(budget: Budget, voltage: Floats, charge: Floats, stored: Floats) -> 
         BATTERY_THERMAL_V * slope if budget.storage.is_battery else voltage * charge,
         np.asarray(wake_current(budget.load, volts)),
         np.sqrt(ALIKE_NIGHTS) * slope_doubt(budget.storage, volts),
+        _form(budget, volts),
     ])  # fmt: skip
+
+
+def _form(budget: Budget, volts: Floats) -> Floats:
+    """By voltage, what ln capacity gains by one unit of the state's SHAPE."""
+    storage = budget.storage
+    return slope_lean(storage, volts) if storage.is_battery else (volts - middle_voltage(budget)) / storage.full_voltage
 
 
 def _figures(budget: Budget) -> list[float]:
     storage, outdoors = budget.storage, budget.harvest.source == "light-outdoor"
     return [
         storage.full_voltage,
-        middle_voltage(budget),
         budget.telemetry.adc_step * np.sqrt(1 / 12 + 0.25),  # rounding, and half a step of noise of the reading
         longest_interval(budget),
         min(budget.telemetry.wake_counter_bits, 62),

@@ -10,11 +10,11 @@ from ingest.counters import wake_step
 
 LINES = 8  # wake, sleep, leakage, leakage by voltage, by its square, by temperature, thermal, redistribution
 # Columns of a day's sums: upper triangle of the information matrix, right side, and these.
-RIGHT, POINTS, SECONDS, VOLTAGE, WARMTH, MEASURED = 36, 44, 45, 46, 47, 48
+RIGHT, POINTS, SECONDS, SHAPED, WARMTH, MEASURED = 36, 44, 45, 46, 47, 48
 SUMS = 49
-STORED, WAKE, SLEEP, LEAK, THERMAL, CURRENT, CURVED = range(7)  # rows of a budget's tables
+STORED, WAKE, SLEEP, LEAK, THERMAL, CURRENT, CURVED, FORM = range(8)  # rows of a budget's tables
 # Columns of a budget's figures.
-FULL, MIDDLE, NOISE, HOLE, BITS, RATE, MODE, POWER, SWING, CUT, LOAD, USUAL_WARMTH, SLOWLY, SETTLES = range(14)
+FULL, NOISE, HOLE, BITS, RATE, MODE, POWER, SWING, CUT, LOAD, USUAL_WARMTH, SLOWLY, SETTLES = range(13)
 # Rows of an interval's flows: wake and sleep first; the last is the thermal flow of an unmeasured day's sine.
 FLOW_LEAK, FLOW_VOLT, FLOW_SQUARE, FLOW_WARM, FLOW_THERMAL, FLOW_SLOW, JOINED, FLOW_TURN = range(2, 10)
 
@@ -271,10 +271,10 @@ def add_runs(begin, end, t, v, temp, jitter, values, flow, fig, quiet, doubt, ro
             while start < i - 1 and t[start] < settled:
                 start += 1
             if i - start >= LEAST_POINTS:
-                weight += _add_run(start, i, t, v, temp, jitter, values, flow, fig, doubt, row)
+                weight += _add_run(start, i, t, temp, jitter, values, flow, fig, doubt, row)
             start = i
     if weight > 0:
-        row[VOLTAGE] /= weight
+        row[SHAPED] /= weight
         row[WARMTH] /= weight
         row[MEASURED] /= weight
 
@@ -337,7 +337,7 @@ def _eliminate(gram, p, doubt):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _add_run(a, b, t, v, temp, jitter, values, flow, fig, doubt, row):  # type: ignore[no-untyped-def]
+def _add_run(a, b, t, temp, jitter, values, flow, fig, doubt, row):  # type: ignore[no-untyped-def]
     """Add one run's sums, its intercept projected out, slope and bend with doubts of their own; returns its weight.
 
     A thermometer's noise would shrink the thermal line, which over a night is told from little more than a bend, and
@@ -392,7 +392,7 @@ def _add_run(a, b, t, v, temp, jitter, values, flow, fig, doubt, row):  # type: 
         row[RIGHT + r] -= gram[r, RESPONSE]
     row[POINTS] += points
     row[SECONDS] += t[b - 1] - t[a]
-    row[VOLTAGE] += told * ((v[a] + v[b - 1]) / 2 - fig[MIDDLE]) / fig[FULL]
+    row[SHAPED] += told * values[FORM, a:b].mean()
     if measured:
         row[WARMTH] += told * ((temp[a] + temp[b - 1]) / 2 - 25.0)
         row[MEASURED] += told

@@ -12,8 +12,9 @@ from ingest.budget import Budget
 
 # The state: ln capacity ratio at the start and what has been added since; ln wake energy; ln sleep as it shows in quiet
 # hours, less the harvest left in them; ln leakage at the start and what has been added; its dependence on voltage, on
-# the square of that and on temperature beyond the budget's; thermal line; ln capacity by voltage; share of a slow
-# branch.
+# the square of that and on temperature beyond the budget's; thermal line; ln capacity by voltage, of a capacitor per
+# full voltage, of a cell by how many standard deviations of `storage.slope_lean` its converter reads low; share of a
+# slow branch.
 CAPACITY, FADE, WAKE, SLEEP, LEAK, RISE, BY_VOLT, BY_SQUARE, BY_WARMTH, THERMAL, SHAPE, SLOW = range(12)
 STATES = 12
 DRIFT_PER_DAY = np.array([0.0, 0.004, 3e-4, 5e-4, 0.0, 0.003, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])  # one sd, per root day
@@ -26,7 +27,7 @@ JUMP = np.array([0.0, 0.05, 0.3, 0.6, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.03])
 FASTER, SLOWER = 1.0, 2.0  # how the storage empties after a sudden change
 SLOWER_WAKE = 0.05  # of wake energy, one sd: a load falls seldom, but harvest in hours taken for quiet looks like it
 # How far from the budget a state can be, whatever the evidence.
-REACH = np.array([1.5, 2.0, 1.5, 4.0, 4.0, 5.0, 8.0, 8.0, 2.0, 0.02, 2.0, 1.0])
+REACH = np.array([1.5, 2.0, 1.5, 4.0, 4.0, 5.0, 8.0, 8.0, 2.0, 0.02, 3.0, 1.0])
 LOWEST = np.where(np.arange(STATES) == RISE, -1.0, -REACH)  # ageing raises leakage: it does not vanish
 STORAGE_REPLACED, FIRMWARE = 1, 2  # bits of a day's work on the node
 # What a new storage brings anew.
@@ -37,10 +38,9 @@ LEAK_PRIOR = ((1.0, 0.8), (0.8, 0.8), (0.0, 0.25))
 LEAK_BY = [BY_VOLT, BY_SQUARE, BY_WARMTH]
 THERMAL_PRIOR = (1e-3, 1e-3)  # capacity of a double-layer capacitor falls 5 to 10 % from 25 to -40 degC (from memory)
 BATTERY_THERMAL_PRIOR = (0.0, 2e-3)
-BATTERY_SHAPE_SD = 0.05
 SLOW_PRIOR = (0.02, 0.03)  # of a supercapacitor: redistribution looks like leakage for hours after a charge
 REST_PRIOR = (0.08, 0.08)  # without one: share of the mean harvest left in spells of rest, where no hour is quiet
-SHAPE_SD = 0.15  # ln capacity per full voltage
+SHAPE_SD = 0.15, 1.0  # of a capacitor; of a cell
 # Harvest left in learnt quiet hours (idling machines, emergency light), as a share of what comes while the source
 # works; the share of the week that it does, at least; and the ratio to sleep beyond which it is not taken further.
 LEFT_PRIOR = (0.01, 0.012)
@@ -58,7 +58,7 @@ def prior(budget: Budget) -> tuple[Floats, Floats]:
     mean[LEAK] = -(logs[3] ** 2) / 2
     mean[[BY_VOLT, BY_SQUARE, BY_WARMTH]], sd[[BY_VOLT, BY_SQUARE, BY_WARMTH]] = np.transpose(LEAK_PRIOR)
     mean[THERMAL], sd[THERMAL] = BATTERY_THERMAL_PRIOR if storage.is_battery else THERMAL_PRIOR
-    sd[SHAPE] = BATTERY_SHAPE_SD if storage.is_battery else SHAPE_SD
+    sd[SHAPE] = SHAPE_SD[storage.is_battery]
     if storage.technology == "supercapacitor":
         mean[SLOW], sd[SLOW] = SLOW_PRIOR
     elif budget.harvest.source not in ("none", "light-outdoor"):
@@ -94,10 +94,10 @@ def sleep_behind(budget: Budget) -> tuple[float, float, float]:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def lines_of(x, volt, warmth, jacobian):  # type: ignore[no-untyped-def]
+def lines_of(x, form, warmth, jacobian):  # type: ignore[no-untyped-def]
     """The lines' coefficients at a state, and their derivatives by it, into `jacobian` (LINES, STATES)."""
     beta = np.empty(LINES)
-    c = np.exp(x[CAPACITY] + x[FADE] + x[SHAPE] * volt + x[THERMAL] * warmth)
+    c = np.exp(x[CAPACITY] + x[FADE] + x[SHAPE] * form + x[THERMAL] * warmth)
     leak = np.exp(x[LEAK] + x[RISE])
     beta[0] = np.exp(x[WAKE]) / c
     beta[1] = np.exp(x[SLEEP]) / c
@@ -110,7 +110,7 @@ def lines_of(x, volt, warmth, jacobian):  # type: ignore[no-untyped-def]
     for r in range(6):
         jacobian[r, CAPACITY] = -beta[r]
         jacobian[r, FADE] = -beta[r]
-        jacobian[r, SHAPE] = -beta[r] * volt
+        jacobian[r, SHAPE] = -beta[r] * form
         jacobian[r, THERMAL] = -beta[r] * warmth
     jacobian[0, WAKE] = beta[0]
     jacobian[1, SLEEP] = beta[1]

@@ -118,12 +118,12 @@ def storage_curve(storage: Storage) -> StorageCurve:
     return StorageCurve(voltage, charge, stored, float(cutoff_j), float(full_j))
 
 
-def slope_doubt(storage: Storage, voltage: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    """How far a cell's energy a volt may be off the table's at a voltage: one standard deviation, relative.
+def slope_lean(storage: Storage, voltage: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """How much more energy a volt a cell's table shows where it is read one standard deviation higher; a logarithm.
 
-    Zero for a capacitor, whose energy a volt is known as well as its capacity. A cell's slope may differ by half, or
-    twice, at a knee that lies a hundredth of a volt from where a converter's reference and a table of a few points
-    place it.
+    Zero for a capacitor, whose energy a volt is known as well as its capacity, and where a cell's curve is straight. A
+    slope may differ by half, or twice, at a knee that lies a hundredth of a volt from where a converter's reference and
+    a table of a few points place it.
     """
     if not storage.is_battery:
         return np.zeros_like(voltage)
@@ -131,7 +131,12 @@ def slope_doubt(storage: Storage, voltage: npt.NDArray[np.float64]) -> npt.NDArr
     slope = np.log(np.maximum(np.gradient(curve.stored, curve.voltage), 1e-9 * curve.full_j))
     off = np.hypot(REFERENCE_DOUBT * voltage, TABLE_DOUBT_V)
     above, below = (np.interp(voltage + sign * off, curve.voltage, slope) for sign in (1.0, -1.0))
-    return np.asarray(np.abs(above - below) / 2)
+    return np.asarray((above - below) / 2)
+
+
+def slope_doubt(storage: Storage, voltage: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """How far a cell's energy a volt may be off the table's at a voltage: one standard deviation, relative."""
+    return np.abs(slope_lean(storage, voltage))
 
 
 def leakage_power(storage: Storage, voltage: Numeric, temperature: Numeric = TEMPERATURE_REFERENCE_C) -> Numeric:

@@ -15,11 +15,12 @@ from analysis.quiet_runs import (
     MEASURED,
     POINTS,
     RIGHT,
+    SHAPED,
     SUMS,
     WARMTH,
 )  # fmt: skip
 from analysis.series import Series
-from analysis.state import CAPACITY, SLEEP, WAKE
+from analysis.state import CAPACITY, SHAPE, SLEEP, WAKE
 from analysis.steps import STEP_COUNT, STEP_OHM, STEP_WARMTH, daily_steps
 from ingest.budget import Budget, parse_budget
 from tests.conftest import CONVEYOR
@@ -146,6 +147,23 @@ def test_a_night_at_the_knees_of_a_cells_curve_tells_less_than_on_a_straight_one
     series = node(40, Truth())
     straight, knees = (gathered(series, cell(ocv), 40).sums[0].sum(axis=0) for ocv in (STRAIGHT, KNEES))
     assert knees[LINES] < straight[LINES] / 4
+
+
+def test_what_a_converters_reference_does_at_a_knee_is_no_load():
+    """Every night twice the energy: at a knee, where it may be 0.7 in the logarithm, the curve takes most of it.
+
+    By hand: of ln 2 it takes 0.49 of 0.49 + 0.2^2 + 0.1^2, the variances of the reference there, capacity and wakes.
+    Where the curve is straight it takes nothing.
+    """
+    sums = gathered(node(60, Truth()), cell(STRAIGHT), 60).sums
+    sums[..., RIGHT:POINTS] *= 2.0
+    straight, knee = sums.copy(), sums.copy()
+    straight[..., SHAPED], knee[..., SHAPED] = 0.0, 0.7
+    straight, knee = (estimate(told, [cell(STRAIGHT)]).mean[0] for told in (straight, knee))
+    assert knee[SHAPE] == pytest.approx(-np.log(2.0) * 0.91 / 0.7, abs=0.1)
+    assert knee[[CAPACITY, WAKE]] == pytest.approx([0.0, 0.0], abs=0.1)
+    assert straight[SHAPE] == pytest.approx(0.0, abs=1e-6)
+    assert straight[WAKE] - straight[CAPACITY] == pytest.approx(np.log(2.0), abs=0.15)
 
 
 def test_a_spike_is_left_out_and_a_hole_ends_the_run():

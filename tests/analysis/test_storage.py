@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
 from analysis.load import load_power, sleep_power, wake_energy
-from analysis.storage import capacitor_energy, leakage_form, leakage_power, slope_doubt, storage_curve
+from analysis.storage import capacitor_energy, leakage_form, leakage_power, slope_doubt, slope_lean, storage_curve
 from ingest.budget import Budget, Load, parse_budget
 from tests.conftest import CONVEYOR
 
@@ -103,6 +103,8 @@ def test_a_cells_slope_is_in_doubt_at_a_knee_and_a_capacitors_nowhere(conveyor):
     knee, straight = slope_doubt(storage, np.array([3.45, 3.85]))
     assert knee > 3 * straight
     assert straight < 0.1
+    # Below the knee the curve is steep, above it flat: read high, the energy of a volt comes out too large.
+    assert slope_lean(storage, np.array([3.45]))[0] == pytest.approx(knee)
 
 
 def test_self_discharge_through_a_resistor_matches_the_exponential():

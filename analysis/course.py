@@ -49,8 +49,9 @@ class Gathered:
     ----------
     ratios : ndarray, shape (nodes, 3)
         Capacity, wake energy and sleep power over the budget's.
-    sums : ndarray, shape (nodes, 24, 4)
-        By hour of the site's day: HARVEST (less leakage), FREE, WAKES, WHOLE; side by side, as they are added to.
+    sums : ndarray, shape (24, nodes, 4)
+        By hour of the site's day: HARVEST (less leakage), FREE, WAKES, WHOLE; side by side, as they are added to, and
+        so are nodes, whose reports of one hour come one after another.
     time, storage_v, wakes : ndarray, shape (nodes,)
         Of the last report, NaN before the first. [s since 1970 UTC, V, count]
     total : ndarray, shape (nodes, 4)
@@ -91,7 +92,7 @@ class Gathered:
         figures, active = (np.array([told(budget) for budget, _ in groups]) for told in (_figures, _active))
         curves = np.stack([curve_of(budget.storage).stored for budget, _ in groups])
         time, storage_v = np.full((2, nodes), np.nan)
-        sums, total = np.zeros((nodes, 24, 4)), np.zeros((nodes, 4))
+        sums, total = np.zeros((24, nodes, 4)), np.zeros((nodes, 4))
         full_from = np.where(np.isnan(full_from), figures[kind, FULL], full_from)
         terms, apart = (kind, figures, active, curves, offset, full_from), np.zeros(nodes, dtype=np.bool_)
         return cls(budgets, ratios, terms, sums, time, storage_v, np.zeros(nodes, dtype=np.int64), total, apart)
@@ -103,8 +104,7 @@ class Gathered:
 
     def again(self, nodes: Counts, series: Series) -> None:
         """Tell some nodes anew, by all their reports."""
-        for array in (self.sums, self.wakes, self.total):
-            array[nodes] = 0
+        self.sums[:, nodes] = self.wakes[nodes] = self.total[nodes] = 0
         self.time[nodes] = self.storage_v[nodes] = np.nan
         millis = np.rint(series.time * 1000.0).astype(np.int64)
         node = nodes.repeat(np.diff(series.offsets))
@@ -117,7 +117,7 @@ class Gathered:
 
     def courses(self, leakage: Floats) -> list[Course | None]:
         """The course of each node's day, None where too little has been seen of it; `leakage` is each node's. [W]"""
-        harvest, (gathered, free, wakes, whole) = np.empty((len(self.budgets), 24)), np.moveaxis(self.sums, 2, 0)
+        harvest, (gathered, free, wakes, whole) = np.empty((len(self.budgets), 24)), self.sums.transpose(2, 1, 0).copy()
         gathered = gathered + free * leakage[:, None]
         for budget, nodes in by_budget(self.budgets):
             harvest[nodes] = hour_profile(budget.harvest, gathered[nodes], free[nodes])
@@ -176,7 +176,7 @@ def _gather(node, millis, volts, wakes, temp_c, ratios, kind, figures, active, c
         if not 0.0 < seconds <= budget[HOLE] or counted < 0:
             continue
         hours = math.floor((before + seconds / 2 + offset[n]) / HOUR)
-        into, curve = sums[n, hours % 24], curves[kind[n]]
+        into, curve = sums[hours % 24, n], curves[kind[n]]
         into[WAKES] += counted
         into[WHOLE] += seconds
         if v_before >= full_from[n] or not active[kind[n], (hours // 24 + EPOCH_WEEKDAY) % 7]:

@@ -16,12 +16,12 @@ from analysis import alarms, depletion
 from analysis.cores import both
 from analysis.ledger import longest_interval
 from analysis.run_ahead import Prospects, look_ahead, read_corrections
-from analysis.run_books import ledger_of, read_sums, read_tops, site_books
+from analysis.run_books import ledger_of, read_sums, site_books
 from analysis.run_days import DAYS_VERSION, NumberedFleet, Progress, update_days
 from analysis.run_field import Field, update_field
 from analysis.run_findings import find_all
 from analysis.run_health import NodeField, end_of_life_rows, judge_nodes
-from analysis.run_recent import RECENT_DAYS, Recent, read_recent
+from analysis.run_recent import RECENT_DAYS, Recent, note_silent, read_recent
 from ingest.budget import SECONDS_PER_DAY
 from ingest.errors import UsageError
 from ingest.store import Store, sql
@@ -125,12 +125,13 @@ def _analyse(store: Store, as_of: datetime | None, progress: Progress) -> Summar
 def read_late(
     store: Store, known: NumberedFleet, fields: list[tuple[NumberedFleet, Field]], moment: datetime
 ) -> tuple[dict[int, Recent], pa.Table]:
-    """What the last weeks' reports tell, and the ledger, which takes as long."""
-
-    def late() -> dict[int, Recent]:
-        return read_recent(store.cursor(), known, fields, moment, read_tops(store.cursor()))
-
-    return both(late, lambda: ledger_of(read_sums(store.cursor()), fields))
+    """What the last weeks' reports tell, and the ledger, made meanwhile."""
+    sums = read_sums(store)
+    recent, ledger = both(
+        lambda: read_recent(store.cursor(), known, fields, moment, sums), lambda: ledger_of(sums, fields)
+    )
+    note_silent(store, known, recent, moment)
+    return recent, ledger
 
 
 def _noted(store: Store, key: str) -> datetime | None:
@@ -151,7 +152,7 @@ def _begin_anew(store: Store, moment: datetime) -> None:
     with store.write() as cursor:
         for table in ("day_sums", "day_evidence"):
             cursor.execute(f"DELETE FROM {table} WHERE day >= $kept::DATE", {"kept": kept})  # noqa: S608 - our own names
-        for table in ("weeks", "standings", "touched"):
+        for table in ("weeks", "standings", "last_heard", "touched"):
             cursor.execute(f"DELETE FROM {table}")  # noqa: S608
         cursor.execute(
             "INSERT INTO touched SELECT DISTINCT node_no, observed_at::DATE FROM report_log"

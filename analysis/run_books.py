@@ -6,12 +6,12 @@ from datetime import datetime, timedelta
 from itertools import pairwise
 from typing import NamedTuple
 
-import duckdb
 import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
 from analysis import kalman
+from analysis.cores import shared_out
 from analysis.dark import Days, with_dark
 from analysis.evidence import HALL_WARMTH_K
 from analysis.harvest_behind import NodeDays
@@ -23,7 +23,7 @@ from analysis.quiet import sunless
 from analysis.run_days import NumberedFleet
 from analysis.run_field import Field
 from analysis.run_recent import RECENT_DAYS, Recent, State
-from analysis.series import Counts, Floats, calendar, ranges
+from analysis.series import Counts, Floats, calendar, in_order, ranges
 from analysis.site_days import Closure, SiteDays
 from analysis.state import LEAK_BY
 from analysis.storage import TEMPERATURE_REFERENCE_C, StorageCurve, fitted_leakage
@@ -32,7 +32,7 @@ from analysis.warm_days import Course, air_of, courses_of, usual_season
 from analysis.warmth import place_names
 from ingest.budget import Budget
 from ingest.fleet import Node, Site
-from ingest.store import sql
+from ingest.store import Store, sql
 
 HORIZON_DAYS = 365
 TOGETHER = 4  # nodes that fall silent at once, and more than are still heard, from which on it is their gateway
@@ -262,18 +262,18 @@ def _rests(
     return [Rest(left, rested, Course(*course)) for left, rested, course in zip(*each, strict=True)], leakage
 
 
-def read_sums(cursor: duckdb.DuckDBPyConnection) -> pa.Table:
+def read_sums(store: Store) -> pa.Table:
     """The days' sums at the budget's figures, by node_no and day; ordered here, for that takes the store longer."""
-    return _ordered(cursor.execute(sql("read_sums", "analysis")).to_arrow_table())
+    (middle,) = (
+        store.cursor().execute("SELECT min(day) + ((max(day) - min(day)) // 2)::INTEGER FROM day_sums").fetchall()[0]
+    )
 
+    def read(half: str) -> pa.Table:
+        query = f"{sql('read_sums', 'analysis')} WHERE day {half} $middle"
+        return store.cursor().execute(query, {"middle": middle}).to_arrow_table()
 
-def read_tops(cursor: duckdb.DuckDBPyConnection) -> pa.Table:
-    """Of these, each day's highest voltage and the time at it, by node_no and day."""
-    return _ordered(cursor.execute("SELECT node_no, day, top_v, top_s FROM day_sums").to_arrow_table())
-
-
-def _ordered(found: pa.Table) -> pa.Table:
-    order = np.lexsort([found.column(name).to_numpy() for name in ("day", "node_no")])
+    found = pa.concat_tables(shared_out(read, ("<", ">=")))
+    order = in_order(found.column("node_no").to_numpy(), found.column("day").to_numpy().view(np.int64))
     return pa.table({name: found.column(name).to_numpy().take(order) for name in found.column_names})
 
 

@@ -15,7 +15,7 @@ from analysis import evidence
 from analysis.cores import THREADS, shared_out
 from analysis.ledger import NominalDays, day_sums, longest_interval, node_terms, nominal_days
 from analysis.quiet import WEEK_HOURS, sunless
-from analysis.series import Calendar, Counts, Floats, Series, calendar
+from analysis.series import Calendar, Counts, Series, calendar, in_order
 from analysis.warmth import Warmth, agree, lend, place_names, thermometers
 from ingest.budget import Budget
 from ingest.fleet import Fleet, Node
@@ -198,6 +198,7 @@ def _write(store: Store, part: NumberedFleet, days: Calendar, sums: NominalDays,
             cursor.register("computed", table)
             cursor.execute(f"INSERT INTO {name} BY NAME SELECT * FROM computed")  # noqa: S608 - our own names
         cursor.execute("DELETE FROM standings WHERE day > $first AND node_no IN (FROM wanted)", {"first": days.first})
+        cursor.execute("DELETE FROM last_heard WHERE node_no IN (FROM wanted)")
         cursor.register("computed", week_table)
         cursor.execute("DELETE FROM weeks WHERE day <= $last AND node_no IN (FROM wanted)", {"last": last})
         cursor.execute("INSERT INTO weeks SELECT * FROM computed ANTI JOIN weeks USING (node_no)")
@@ -240,7 +241,7 @@ def series_of(rows: Rows, numbers: Counts) -> Series:
     low, high = numbers[0], numbers[-1]
     mine = np.flatnonzero((rows["node_no"] >= low) & (rows["node_no"] <= high))
     place, time = rows["node_no"][mine] - low, rows["time"][mine]
-    order = mine[_order(place, time)]
+    order = mine[in_order(place, time)]
     ends = np.append(0, np.cumsum(np.bincount(place, minlength=high - low + 1)))
 
     def column(name: str, kind: type[np.generic]) -> np.ndarray[Any, Any]:
@@ -255,14 +256,6 @@ def series_of(rows: Rows, numbers: Counts) -> Series:
         temp_c=column("temp_c", np.float64),
         boot=column("boot", np.int64),
     )
-
-
-def _order(place: Counts, time: Floats) -> Counts:
-    """Rows in order of place and time; few are out of order of time, and without these it is enough to count places."""
-    small = place.astype(np.uint16 if len(place) and place.max() < 2**16 else np.uint64)  # numpy counts 16 bits
-    order = np.argsort(small, kind="stable")
-    late = (np.diff(time[order]) < 0) & (np.diff(place[order]) == 0)
-    return np.asarray(np.lexsort((time, place)) if late.any() else order)
 
 
 def plain(moment: datetime) -> datetime:

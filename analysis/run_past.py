@@ -36,7 +36,7 @@ def read_history(store: Store, known: NumberedFleet) -> History:
     """The store's whole history."""
     cursor = store.cursor()
     parts = [known.only(known.numbers[low : low + PART_NODES]) for low in range(0, len(known.nodes), PART_NODES)]
-    sums = read_sums(cursor)
+    sums = read_sums(store)
     volts = cursor.execute(sql("daily_voltage", "analysis")).to_arrow_table()
     first, last = _days(volts).min(), _days(volts).max()
     span = first, int((last - first).astype(np.int64)) + 2

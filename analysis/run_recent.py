@@ -18,7 +18,7 @@ from analysis.run_field import Field
 from analysis.series import Counts, Floats, Series, by_budget
 from analysis.storage import TEMPERATURE_REFERENCE_C, fitted_leakage
 from ingest.budget import Budget
-from ingest.store import sql
+from ingest.store import Store, sql
 
 RECENT_DAYS = 28
 BATCH_ROWS = 100_000  # of reports looked at together: what the processor keeps near
@@ -52,7 +52,7 @@ def read_recent(
 ) -> dict[int, Recent]:
     """What the reports of the last RECENT_DAYS tell of each node, by node_no; of one silent since, its last report.
 
-    `days` is its ledger, or what this is made of, by node_no and day up to the moment: `run_books.read_tops` is enough.
+    `days` is its ledger, or what this is made of, by node_no and day up to the moment: `run_books.read_sums` will do.
     """
     held = held_over(days, known.numbers, known.budgets)
     (ratios, form), first = _present(known, fields), moment - timedelta(days=RECENT_DAYS)
@@ -110,11 +110,36 @@ def _gathered(
 
 def _last(cursor: duckdb.DuckDBPyConnection, silent: Counts, first: datetime) -> Floats:
     """The columns of `State` of nodes that have been silent since a moment."""
-    found = cursor.execute(sql("read_last", "analysis"), {"first": plain(first), "silent": silent.tolist()}).fetchall()
-    states = np.full((len(silent), 4), np.nan)
-    for number, *last in found:
-        states[np.searchsorted(silent, number), :2] = last
+    noted = cursor.execute(
+        "FROM last_heard WHERE time_s IS NULL OR time_s < $first", {"first": first.timestamp()}
+    ).fetchall()
+    unknown = np.setdiff1d(silent, [number for number, *_ in noted])
+    if len(unknown):
+        bounds = {"first": plain(first), "silent": unknown.tolist()}
+        noted += cursor.execute(sql("read_last", "analysis"), bounds).fetchall()
+    states, place = np.full((len(silent), 4), np.nan), {number: i for i, number in enumerate(silent.tolist())}
+    for number, *last in noted:
+        if number in place:
+            states[place[number], :2] = last
     return states
+
+
+def note_silent(store: Store, known: NumberedFleet, recent: dict[int, Recent], moment: datetime) -> None:
+    """Note the last reports of nodes silent for RECENT_DAYS: to look for them again would take a pass over all reports.
+
+    Only as of the latest moment analysed: there is no later report, and what is noted of a node goes when one comes in.
+    """
+    first = (moment - timedelta(days=RECENT_DAYS)).timestamp()
+    last = [(number, recent[number].state if number in recent else None) for number in known.numbers.tolist()]
+    silent = [(number, state) for number, state in last if state is None or state.time < first]
+    found = pa.table({
+        "node_no": pa.array([number for number, _ in silent], pa.int32()),
+        "time_s": pa.array([None if state is None else state.time for _, state in silent], pa.float64()),
+        "storage_v": pa.array([None if state is None else state.voltage for _, state in silent], pa.float64()),
+    })  # fmt: skip
+    with store.write() as cursor:
+        cursor.register("found", found)
+        cursor.execute("INSERT INTO last_heard BY NAME SELECT * FROM found ANTI JOIN last_heard USING (node_no)")
 
 
 def _leakage(budgets: list[Budget], ratio: Floats, form: Floats, states: Floats) -> Floats:

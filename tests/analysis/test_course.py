@@ -89,8 +89,8 @@ def test_reports_out_of_order_and_silences_are_noticed_and_told_anew_alike():
     assert seen.apart.tolist() == [False, True, True]
     reports = Series(np.array([0, len(time)]), time, voltage, columns[2], columns[3], columns[3], 0 * columns[2])
     seen.again(np.array([1]), reports)
-    np.testing.assert_array_equal(seen.sums[1], seen.sums[0])
-    assert seen.sums[2, :, WHOLE].sum() == seen.sums[0, :, WHOLE].sum() - 11 * 3600
+    np.testing.assert_array_equal(seen.sums[:, 1], seen.sums[:, 0])
+    assert seen.sums[:, 2, WHOLE].sum() == seen.sums[:, 0, WHOLE].sum() - 11 * 3600
 
 
 def test_hours_at_a_full_voltage_of_its_own_say_nothing_either():
@@ -103,7 +103,7 @@ def test_hours_at_a_full_voltage_of_its_own_say_nothing_either():
     for full_from in (np.nan, 4.89):
         seen = Gathered.of([BUDGET], np.ones((1, 3)), np.zeros(1), np.array([full_from]))
         seen.add(np.zeros(len(time), dtype=np.int64), *columns)
-        free.append(seen.sums[0, :, FREE] / 3600)
+        free.append(seen.sums[:, 0, FREE] / 3600)
     active_days = 24  # of 28: the budget's plan has Sundays off
     np.testing.assert_allclose(free[0], active_days, atol=1)
     np.testing.assert_allclose(free[1], np.where((np.arange(24) >= 12) & (np.arange(24) < 19), 0, active_days), atol=1)

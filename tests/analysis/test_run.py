@@ -1,6 +1,6 @@
 """The analysis over a real store: incremental by day, honest about the moment, alarms with a life."""
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pandas as pd
@@ -8,7 +8,10 @@ import pytest
 from scipy.stats import norm
 
 from analysis.run import analyse, open_alarms
+from analysis.run_books import read_sums
 from analysis.run_days import NumberedFleet, read_series
+from analysis.run_field import update_field
+from analysis.run_recent import read_recent
 from ingest.contract import batch_table
 from ingest.errors import UsageError
 from ingest.fleet import read_fleet
@@ -196,6 +199,33 @@ def test_the_last_report_of_a_silent_node_is_found_with_and_without_a_ledger_day
     scan = book.cursor().execute(query + " JOIN nodes USING (node_no) WHERE node_id <> 'kr-01' GROUP BY 1").fetchall()
     assert sorted(found) == sorted(scan)
     assert sorted(time for _, time, _ in found) == [moment(90).timestamp(), moment(200).timestamp()]
+
+
+def test_the_last_report_of_a_silent_node_is_noted_until_another_comes_in(book, admit):
+    """Also one of before the note, which is then the last but one, or of a node never heard before."""
+    admit(*history("mf-01", range(100), 0.0), *history("kr-01", range(900), 0.0))
+
+    def heard():
+        done = analyse(book)
+        noted = book.cursor().execute("SELECT node_id, time_s FROM last_heard JOIN nodes USING (node_no)").fetchall()
+        known = NumberedFleet.of(book)
+        fields = list(update_field(book, known, done.as_of.date() + timedelta(days=1), lambda *_: None))
+        recent = read_recent(book.cursor(), known, fields, done.as_of, read_sums(book))
+        times = {
+            known.nodes[i].node_id: recent[n].state.time for i, n in enumerate(known.numbers.tolist()) if n in recent
+        }
+        # outside: each node's latest report by a scan of all
+        scan = (
+            "SELECT node_id, epoch_ms(max(observed_at)) / 1000.0 FROM report_log JOIN nodes USING (node_no) GROUP BY 1"
+        )
+        assert times == dict(book.cursor().execute(scan).fetchall())
+        return dict(noted)
+
+    assert heard() == heard() == {"mf-01": moment(99).timestamp(), "mf-02": None}
+    admit(*history("mf-01", range(150, 151), 0.0), *history("mf-02", range(20, 21), 0.0))
+    assert heard() == {"mf-01": moment(150).timestamp(), "mf-02": moment(20).timestamp()}
+    admit(*history("mf-01", range(900, 910), 0.0), *history("kr-01", range(900, 910), 0.0))
+    assert heard() == {"mf-02": moment(20).timestamp()}
 
 
 def test_an_alarm_lives_once_and_is_cleared(book, admit):

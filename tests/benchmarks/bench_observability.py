@@ -245,7 +245,7 @@ def judged(book: Store, moment: datetime) -> tuple[pd.DataFrame, list[dict[str, 
     known, cursor = NumberedFleet.of(book), book.cursor()
     update_days(book, known, moment, lambda *_: None)
     fields = list(update_field(book, known, moment.date() + timedelta(days=1), lambda *_: None))
-    ledger = ledger_of(read_sums(cursor), fields)
+    ledger = ledger_of(read_sums(book), fields)
     books = site_books(known, fields, ledger, read_recent(cursor, known, fields, moment, ledger), moment)
     nodes = judge_nodes(known, fields, books, read_windows(cursor, moment))
     rows = [

@@ -190,8 +190,9 @@ def _see(nodes: Sequence[NodeDays], site: SiteDays, past: int, shapes: Array, fu
     gross, spent = net + leakage, wake + sleep + leakage
     became = full_s > 0
     full_s = np.maximum(full_s - _tail(nodes, spent, row), 0.0)
-    lost = np.empty(len(row))
-    _curtailed(full_s, shapes, row, place, lost)
+    outdoors, lost = nodes[0].budget.harvest.source == "light-outdoor", np.empty(len(row))
+    courses, of = (shapes[0], place) if outdoors else (shapes[:, 0], row)  # under one sky by day, else by node
+    _curtailed(full_s, courses, of, lost)
     bound, cell = lost > full_share, nodes[0].budget.storage.is_battery
     if cell and not alike:
         # A cell's voltage sinks when its charger stops, and starts again a little later: since when it has been full
@@ -232,22 +233,32 @@ def _tail(nodes: Sequence[NodeDays], spent: Array, row: Counts) -> Array:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _curtailed(full_s, shapes, row, place, lost):  # type: ignore[no-untyped-def]
-    """Share of each day's harvest that fell into its time at full, if that was the end of its active hours."""
-    for i in range(len(full_s)):
-        shape = shapes[row[i], place[i]]
-        least, end = OFF_SHARE * shape.max(), len(shape)
+def _curtailed(full_s, courses, of, lost):  # type: ignore[no-untyped-def]
+    """Share of each day's harvest that fell into its time at full, if that was the end of its active hours.
+
+    Day i has the course courses[of[i]], by hour.
+    """
+    count, hours = courses.shape
+    ends, parts, sums = np.empty(count, dtype=np.int64), np.empty(count), np.zeros((count, hours + 1))
+    for k in range(count):
+        shape = courses[k]
+        least, end = OFF_SHARE * shape.max(), hours
         while end > 1 and shape[end - 1] <= least:
             end -= 1
         # The last hour of a shift is harvested in part: its share comes before the shift's end, at the usual pace.
-        part = min(shape[end - 1] / max(shape[end - 2], 1e-12), 1.0) if end > 1 else 1.0
+        ends[k] = end
+        parts[k] = min(shape[end - 1] / max(shape[end - 2], 1e-12), 1.0) if end > 1 else 1.0
+        for h in range(hours):
+            sums[k, h + 1] = sums[k, h] + shape[h]
+    for i in range(len(full_s)):
+        end, part, whole = ends[of[i]], parts[of[i]], sums[of[i]]
         since = min(max(end - 1 + part - full_s[i] / 3600.0, 0.0), 23.999)
-        hour, at, whole = int(since), 0.0, 0.0
-        for h in range(end):
-            if h == hour:
-                at = whole + min((since - h) / (part if h == end - 1 else 1.0), 1.0) * shape[h]
-            whole += shape[h]
-        lost[i] = 1.0 - at / whole if hour < end else 0.0
+        hour = int(since)
+        if hour < end:
+            within = min((since - hour) / (part if hour == end - 1 else 1.0), 1.0)
+            lost[i] = 1.0 - (whole[hour] + within * courses[of[i], hour]) / whole[end]
+        else:
+            lost[i] = 0.0
 
 
 def _weekdays(seen: Seen, allowed: Array, site: SiteDays, budget: Budget) -> Array:

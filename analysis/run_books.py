@@ -146,8 +146,9 @@ def site_books(
     for i, (number, node) in enumerate(zip(known.numbers.tolist(), known.nodes, strict=True)):
         if number in recent:
             at[node.site].append(i)
-    books = []
-    for site, places in at.items():
+
+    def book(task: tuple[str, list[int]]) -> SiteBook:
+        site, places = task
         numbers = known.numbers[places]
         account, offsets = _accounts(ledger, numbers)
         counts_from = np.array([recent[n].held.counts_from for n in numbers.tolist()]).repeat(np.diff(offsets))
@@ -160,8 +161,9 @@ def site_books(
             )
             for i, number, mine in zip(places, numbers.tolist(), _each(account, offsets), strict=True)
         ]  # fmt: skip
-        books.append(_site_book(known, known.fleet.sites[site], silent_together(nodes), account, offsets, moment))
-    return books
+        return _site_book(known, known.fleet.sites[site], silent_together(nodes), account, offsets, moment)
+
+    return list(shared_out(book, at.items()))
 
 
 def _silent_for(state: State, budget: Budget, moment: datetime) -> float:
@@ -274,7 +276,8 @@ def read_sums(store: Store) -> pa.Table:
 
     found = pa.concat_tables(shared_out(read, ("<", ">=")))
     order = in_order(found.column("node_no").to_numpy(), found.column("day").to_numpy().view(np.int64))
-    return pa.table({name: found.column(name).to_numpy().take(order) for name in found.column_names})
+    columns = shared_out(lambda name: found.column(name).to_numpy().take(order), found.column_names)
+    return pa.table(dict(zip(found.column_names, columns, strict=True)))
 
 
 def ledger_of(sums: pa.Table, fields: list[tuple[NumberedFleet, Field]]) -> pa.Table:

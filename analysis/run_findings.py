@@ -9,6 +9,7 @@ import pandas as pd
 
 from analysis import kalman
 from analysis import state as places
+from analysis.cores import shared_out
 from analysis.evidence import middle_voltage
 from analysis.facts import Finding, NodeFacts, Rise
 from analysis.findings import find
@@ -33,7 +34,8 @@ RISE_DAYS = 10  # of evidence that tell a rise of sleep, where no more than rest
 
 def find_all(books: list[SiteBook], nodes: list[NodeField]) -> list[dict[str, Any]]:
     """The rows of the table `findings`."""
-    return [_row(finding) for finding in find([facts for site in books for facts in _facts(site, nodes)])]
+    facts = shared_out(lambda site: list(_facts(site, nodes)), books)
+    return [_row(finding) for finding in find([node for site in facts for node in site])]
 
 
 def _row(finding: Finding) -> dict[str, Any]:

@@ -119,16 +119,18 @@ def _wear(part: NumberedFleet, field: Field, books: list[NodeBook | None], found
     told = capacity_told(ratio[:, 0], sd[:, 0], field.days - field.renewed, places.DRIFT_PER_DAY[places.FADE])
     untold = early | (cell & ~told)
     capacity = np.where(untold, np.nan, ratio[:, 0]), np.where(untold, np.inf, sd[:, 0])
-    feigned = ratio[:, 1] * [_feigned(*node) for node in zip(part.budgets, books, found, strict=True)]
+    feigned = ratio[:, 1] * _feigned(part, books, found)
     return np.stack([*capacity, *np.where(early, np.nan, [ratio[:, 1], np.hypot(sd[:, 1], feigned)])], axis=1)
 
 
-def _feigned(budget: Budget, book: NodeBook | None, found: list[Line]) -> float:
-    """What the load may feign of leakage, over what leaks at the node's recent voltage and temperature."""
-    if book is None or np.isnan(book.state.mean_voltage):
-        return 0.0
-    leaks = next(line.estimate for line in found if line.line == "leakage_power_w")
-    return float(form_of_load(budget, np.asarray(book.state.mean_voltage))) / max(leaks, 1e-12)
+def _feigned(part: NumberedFleet, books: list[NodeBook | None], found: list[list[Line]]) -> Floats:
+    """What each node's load may feign of leakage, over what leaks at its recent voltage and temperature."""
+    volts = np.array([np.nan if book is None else book.state.mean_voltage for book in books])
+    leaks = np.array([line.estimate for node in found for line in node if line.line == "leakage_power_w"])
+    feigned = np.empty(len(books))
+    for budget, rows in by_budget(part.budgets):
+        feigned[rows] = form_of_load(budget, volts[rows]) / np.maximum(leaks[rows], 1e-12)
+    return np.where(np.isnan(volts), 0.0, feigned)
 
 
 def _cells(part: NumberedFleet, books: list[NodeBook | None]) -> Floats:

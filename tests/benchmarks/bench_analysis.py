@@ -19,12 +19,10 @@ import pytest
 
 from analysis.evidence import middle_voltage
 from analysis.load import sleep_power, wake_energy
-from analysis.run import at_work, read_late, read_windows
+from analysis.run import at_work, judge, read_late
 from analysis.run_books import site_books
 from analysis.run_days import NumberedFleet, update_days
 from analysis.run_field import update_field
-from analysis.run_findings import find_all
-from analysis.run_health import judge_nodes
 from fixtures.scatter import scattered_fleet
 from fixtures.simulate import simulate
 from ingest.fleet import Fleet
@@ -109,7 +107,7 @@ def findings(book, known, fields, moment):
     """Health and findings, and the books they rest on; how many findings."""
     recent, ledger = read_late(book, known, fields, moment)
     books = site_books(known, fields, ledger, recent, moment)
-    return len(find_all(books, judge_nodes(known, fields, books, read_windows(book.cursor(), moment))))
+    return len(judge(book, known, fields, books, moment)[1])
 
 
 def analysis(book, moment):

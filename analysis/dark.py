@@ -32,6 +32,8 @@ class Days(NamedTuple):
     sleep_j: Floats
     full_s: Floats
     observed_s: Floats
+    noon_v: Floats
+    risen_at: Floats
 
 
 def dark_spells(

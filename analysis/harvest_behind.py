@@ -24,6 +24,7 @@ Array = npt.NDArray[np.float64]
 OBSERVED_SHARE = 0.9  # of a day that must be seen for its harvest to count
 FULL_SHARE = 0.7  # of the active time at full from which a day is only a lower bound
 FULL_SHARE_PAST = 0.9  # the same where days are compared with each other: what is left tells of a lasting change
+FULL_SHARE_SKY = 0.85  # the same outdoors, where a day's weather is that of its hours until full
 PACE = 0.5  # of what a day would have brought in at its pace until full, it would have brought in at least
 OFF_SHARE = 0.25  # of the best hour's harvest: the last hour with more ends the day
 CLOSED_SHARE = 0.2  # days whose weekday leaves less than this say nothing about the level,
@@ -47,6 +48,9 @@ class NodeDays(NamedTuple):
         As in the ledger, and what the storage is thought to have lost. [J]
     full_s, observed_s : ndarray, shape (n,)
         Time at full and time seen. [s]
+    noon_v, risen_at : ndarray, shape (n,)
+        Highest voltage in the middle of the day, and when it came up to that: the day's end where it only sank, or
+        never did. [V, s since 1970 UTC]
     profile : ndarray, shape (24,), optional
         Course over the day, from `site_days.hour_profile`.
     held : Held, optional
@@ -62,6 +66,8 @@ class NodeDays(NamedTuple):
     leakage_j: Array
     full_s: Array
     observed_s: Array
+    noon_v: Array
+    risen_at: Array
     profile: Array | None = None
     held: Held | None = None
 
@@ -129,15 +135,11 @@ class Behind:
     usual: Array
 
 
-def behind(
-    nodes: Sequence[NodeDays], site: SiteDays, past: int, full_share: float = FULL_SHARE, alike: bool = False
-) -> Behind:
+def behind(nodes: Sequence[NodeDays], site: SiteDays, past: int, alike: bool = False) -> Behind:
     """What the first `past` days of the site's calendar tell of nodes of one budget.
 
     Parameters
     ----------
-    full_share : float
-        Share of the active time at full from which a day is only a lower bound.
     alike : bool
         Whether days long past are compared with late ones: a course that the budget plans does not change with what
         has been seen of late.
@@ -149,7 +151,7 @@ def behind(
     profiles = np.stack([plan if planned or node.profile is None else node.profile for node in nodes])
     shapes = np.broadcast_to(day_shapes(budget.harvest, site, profiles), (len(nodes), site.days, 24))
     opened = np.einsum("ndh,dh->nd", shapes[:, :past], site.closed[:past])
-    seen = _see(nodes, site, past, shapes, full_share, alike)
+    seen = _see(nodes, site, past, shapes, alike)
     open_ = opened >= SHUT_SHARE
     weeks = _weekdays(seen, np.where(open_, opened, 0.0) * plain[:past], site, budget)
     weekly = weeks[:, site.weekday[:past]]
@@ -175,7 +177,7 @@ def believed(budget: Budget, values: Array) -> tuple[float, float]:
     return max(float(known.mean()) if len(known) else 0.0, 1e-6), 1.0
 
 
-def _see(nodes: Sequence[NodeDays], site: SiteDays, past: int, shapes: Array, full_share: float, alike: bool) -> Seen:
+def _see(nodes: Sequence[NodeDays], site: SiteDays, past: int, shapes: Array, alike: bool) -> Seen:
     """The nodes' gross harvest on the calendar: what was curtailed at full is made up for, or marked."""
     size = len(nodes), past
     row = np.repeat(np.arange(len(nodes)), [len(node.day) for node in nodes])
@@ -183,53 +185,100 @@ def _see(nodes: Sequence[NodeDays], site: SiteDays, past: int, shapes: Array, fu
     observed = np.concatenate([node.observed_s for node in nodes])
     kept = (place >= 0) & (place < past) & (observed >= OBSERVED_SHARE * SECONDS_PER_DAY)
     row, place = row[kept], place[kept]
-    net, wake, sleep, leakage, full_s = (
+    net, wake, sleep, leakage, full_s, noon_v, risen_at = (
         np.concatenate([getattr(node, name) for node in nodes])[kept]
-        for name in ("net_harvest_j", "wake_j", "sleep_j", "leakage_j", "full_s")
+        for name in ("net_harvest_j", "wake_j", "sleep_j", "leakage_j", "full_s", "noon_v", "risen_at")
     )
     gross, spent = net + leakage, wake + sleep + leakage
-    became = full_s > 0
-    full_s = np.maximum(full_s - _tail(nodes, spent, row), 0.0)
-    outdoors, lost = nodes[0].budget.harvest.source == "light-outdoor", np.empty(len(row))
-    courses, of = (shapes[0], place) if outdoors else (shapes[:, 0], row)  # under one sky by day, else by node
-    _curtailed(full_s, courses, of, lost)
-    bound, cell = lost > full_share, nodes[0].budget.storage.is_battery
+    cell, sky = nodes[0].budget.storage.is_battery, _by_sky(nodes[0].budget)
+    over = _over_full(nodes)[row]
+    if sky:
+        became = noon_v >= _full_from(nodes)[row]
+        lost, at_full = _since(np.where(became | np.isnan(noon_v), risen_at, np.inf), site, shapes[0], place)
+        took = spent * at_full + np.where(became, over, 0.0)
+    else:
+        at_full = np.maximum(full_s - _tail(nodes[0].budget, over / np.maximum(spent, 1e-12)), 0.0)
+        outdoors, lost = nodes[0].budget.harvest.source == "light-outdoor", np.empty(len(row))
+        courses, of = (shapes[0], place) if outdoors else (shapes[:, 0], row)  # under one sky by day, else by node
+        _curtailed(at_full, courses, of, lost)
+        took = spent * at_full / SECONDS_PER_DAY
+    full_share = FULL_SHARE_PAST if alike else FULL_SHARE_SKY if sky else FULL_SHARE
+    bound = lost > full_share
     if cell and not alike:
         # A cell's voltage sinks when its charger stops, and starts again a little later: since when it has been full
         # does not show. Compared with each other such days tell, though: without them, days on which the charger still
         # rests would stand for all.
-        bound |= became
-    free = gross - spent * full_s / SECONDS_PER_DAY  # at full, only what is spent comes in
-    made_up = np.maximum(free / np.maximum(1 - lost, 1e-9), gross)
+        bound |= full_s > 0
+    made_up = np.maximum((gross - took) / np.maximum(1 - lost, 1e-9), gross)
     # A day's pace until full is not that of the whole day, but it tells that there was more than came in.
-    least = np.maximum(free / (1 - full_share), gross)
-    whole = np.where(bound, gross if alike or cell else np.clip(PACE * made_up, gross, least), made_up)
+    least = np.maximum((gross - took) / (1 - full_share), gross)
+    at_pace = least if sky else np.clip(PACE * made_up, gross, least)
+    whole = np.where(bound, gross if alike or cell else at_pace, made_up)
     harvest, censored = np.full(size, np.nan), np.zeros(size, dtype=bool)
     spread, share, pace = np.ones(size), np.zeros(size), np.ones(size)
     # Below zero by noise, too: a mean of what is cut off is too high.
     harvest[row, place], censored[row, place], share[row, place] = whole, bound, lost
-    spread[row, place] = np.where(bound, 1.0, 1 / (1 - np.minimum(lost, FULL_SHARE)))
+    spread[row, place] = np.where(bound | sky, 1.0, 1 / (1 - np.minimum(lost, FULL_SHARE)))
     pace[row, place] = np.where(bound, np.maximum(least / np.maximum(gross, 1e-12), 1.0), 1.0)
     days = np.maximum(np.bincount(row, minlength=len(nodes)), 1)
     load = [np.bincount(row, joules, len(nodes)) / days for joules in (wake, sleep, leakage)]
     return Seen(harvest, censored, spread, np.stack(load, axis=1), share, pace)
 
 
-def _tail(nodes: Sequence[NodeDays], spent: Array, row: Counts) -> Array:
-    """How long a day a node still reads full after its harvest has ended, at most the night; `row` is the node. [s]"""
+def _by_sky(budget: Budget) -> bool:
+    """Whether a node's time at full is told by when it came up to it, as the sun's course is known."""
+    return budget.harvest.source == "light-outdoor" and not budget.storage.is_battery
+
+
+def _over_full(nodes: Sequence[NodeDays]) -> Array:
+    """What nodes that are full can spend until they read full no more, and have taken in since they did. [J]"""
     budget = nodes[0].budget
     curve, full = curve_of(budget.storage), budget.storage.full_voltage
     own = [Held(full, full) if node.held is None else node.held for node in nodes]
     lowest, usual = np.array([(min(held.full, full), held.usual) for held in own]).T
     usual = np.where(np.isnan(usual), full, usual)
-    counts = lowest - full_margin(budget)
+    counts = lowest - near_top(budget)
     if budget.storage.is_battery:  # the time of a cell at a full voltage of its own is counted within less of it
         planned = full - full_margin(budget)
         counts = np.minimum(usual - near_top(budget), np.where(usual > planned, planned, np.inf))
-    above = np.maximum(np.asarray(curve.energy(usual)) - np.asarray(curve.energy(counts)), 0.0)
+    return np.asarray(np.maximum(np.asarray(curve.energy(usual)) - np.asarray(curve.energy(counts)), 0.0))
+
+
+def _full_from(nodes: Sequence[NodeDays]) -> Array:
+    """The voltage from which on nodes count as full in the middle of a day. [V]"""
+    budget = nodes[0].budget
+    planned = budget.storage.full_voltage - full_margin(budget)
+    own = np.array([np.nan if node.held is None else node.held.counts_from for node in nodes])
+    return np.where(np.isnan(own), planned, own)
+
+
+def _tail(budget: Budget, days: Array) -> Array:
+    """How long after its harvest a node still read full that can do so for some days: at most the night. [s]"""
     outdoors = budget.harvest.source == "light-outdoor"
     idle = 0.5 if outdoors else float((active_hours(budget.harvest) == 0).mean())
-    return np.asarray(np.minimum(above[row] / np.maximum(spent, 1e-12), idle) * SECONDS_PER_DAY)
+    return np.asarray(np.minimum(days, idle) * SECONDS_PER_DAY)
+
+
+def _since(risen_at: Array, site: SiteDays, course: Array, place: Counts) -> tuple[Array, Array]:
+    """Share of days' harvest that falls after they came up to full, and the time from there to its end. [d]
+
+    Parameters
+    ----------
+    risen_at : ndarray, shape (n,)
+        Infinite where a day did not; NaN, as are both, where it is not known. [s since 1970 UTC]
+    course : ndarray, shape (site.days, 24)
+        Share of each day's harvest by hour, alike for all nodes.
+    place : ndarray of int64, shape (n,)
+        Of the days in the site's calendar.
+    """
+    began = (site.first.astype("datetime64[D]").astype(np.int64) + place) * 24.0 - site.utc_offset
+    hour = np.clip(risen_at / 3600.0 - began, 0.0, 24.0)
+    whole = np.nan_to_num(np.minimum(hour, 23.0)).astype(np.int64)
+    before = np.concatenate([np.zeros((len(course), 1)), np.cumsum(course, axis=1)], axis=1)
+    lost = 1.0 - before[place, whole] - (hour - whole) * course[place, whole]
+    bright = course > OFF_SHARE * course.max(axis=1, keepdims=True)
+    end = 24.0 - bright[:, ::-1].argmax(axis=1)
+    return np.clip(lost, 0.0, 1.0), np.maximum(end[place] - hour, 0.0) / 24.0
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -362,7 +411,7 @@ def past_harvest(nodes: Sequence[NodeDays], site: SiteDays, today: np.datetime64
     power, lost, pace, season_sd = np.empty((4, *size))
     bound = np.empty(size, dtype=bool)
     members = [at for _, at in by_budget([node.budget for node in nodes])]
-    each = shared_out(lambda at: behind([nodes[i] for i in at], site, past, FULL_SHARE_PAST, alike=True), members)
+    each = shared_out(lambda at: behind([nodes[i] for i in at], site, past, alike=True), members)
     for at, known in zip(members, each, strict=True):
         planned = nodes[at[0]].budget.harvest.active_days
         idle = np.zeros(past, dtype=bool) if planned is None else ~np.isin(np.arange(7), planned)[site.weekday[:past]]

@@ -21,11 +21,13 @@ HOLE_LEAST_S = 3 * 3600.0  # unless it is shorter than this: a few lost reports,
 FULL_MARGIN_STEPS = 2.0  # within this many converter steps, or FULL_MARGIN of full voltage, the node counts as full
 FULL_MARGIN = 0.005
 CELL_MARGIN_STEPS, CELL_MARGIN = 3.0, 0.001  # of a cell, where half a per cent of voltage is hours of load
+NOON_FROM, NOON_TO = 10 / 24, 16 / 24  # of a day: cold nights raise the voltage of a full capacitor above its full one
+SUNK = 0.25  # of that margin below it from which a node has left the day's highest voltage
 FLOATS = 2.0  # times as far a full capacitor's voltage rises in a cool night, where it keeps its charge: 10 K are 1 %
 # Columns of the sums, in order.
 STORED, WAKES, WAKE_SHARE, WAKE_VOLTS, OBSERVED, VOLT_SECONDS, FULL, STORED_VAR, TOP, NEAR_TOP = range(10)
-WARM_SECONDS, MEASURED = 10, 11
-SUMS = 12
+WARM_SECONDS, MEASURED, NOON, RISEN = 10, 11, 12, 13
+SUMS = 14
 # A node's figures, in order.
 FULL_MARGIN_V, FULL_VOLTAGE, VOLTAGE_NOISE, HOLE, BITS, RATE, WAKE_FIX, WAKE_CHARGE, THERMAL = range(9)
 REACH = 2 * 3600.0  # a midnight's energy is read from the reports this near,
@@ -293,6 +295,33 @@ def _add_near_top(t, v, midnights, node, sums):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
+def _add_rise(t, v, midnights, node, sums):  # type: ignore[no-untyped-def]
+    """Note how high one node stood in the middle of each day, and when it came up to within its margin of that.
+
+    If it was there all day, that is the day's begin; if it was there only before it sank, or never, the day's end.
+    """
+    margin = node[FULL_MARGIN_V]
+    for day in range(len(midnights) - 1):
+        begin, over = midnights[day], midnights[day + 1]
+        first, end = np.searchsorted(t, begin), np.searchsorted(t, over)
+        sums[day, RISEN] = over
+        for i in range(first, end):
+            if NOON_FROM <= (t[i] - begin) / (over - begin) <= NOON_TO:
+                sums[day, NOON] = max(sums[day, NOON], v[i])
+        level, sunk = sums[day, NOON] - margin, False
+        if sums[day, NOON] <= 0.0:
+            continue
+        for i in range(first, end):
+            if v[i] < level - SUNK * margin:
+                sunk = True
+            elif sunk and v[i] >= level:
+                sums[day, RISEN] = t[i] - (t[i] - t[i - 1]) * max((v[i] - level) / (v[i] - v[i - 1]), 0.0)
+                break
+        if not sunk:
+            sums[day, RISEN] = begin
+
+
+@njit(cache=True, nogil=True)
 def _add_all(offsets, t, v, wakes, boot, temp, site, midnights, curve, low, step, figures, sums):  # type: ignore[no-untyped-def]
     for n in range(len(offsets) - 1):
         a, b = offsets[n], offsets[n + 1]
@@ -301,6 +330,7 @@ def _add_all(offsets, t, v, wakes, boot, temp, site, midnights, curve, low, step
             figures[n], sums[n],
         )  # fmt: skip
         _add_near_top(t[a:b], v[a:b], midnights[site[n]], figures[n], sums[n])
+        _add_rise(t[a:b], v[a:b], midnights[site[n]], figures[n], sums[n])
 
 
 def day_sums(series: Series, terms: NodeTerms, calendars: list[Calendar], site: Counts) -> Floats:
@@ -322,7 +352,9 @@ def day_sums(series: Series, terms: NodeTerms, calendars: list[Calendar], site: 
         Columns STORED (change of stored energy at nominal capacity) [J], WAKES, WAKE_SHARE (wakes, those of an interval
         over a midnight shared by time), WAKE_VOLTS (these times voltage) [V], OBSERVED [s], VOLT_SECONDS (integral of
         voltage) [V s], FULL [s], STORED_VAR [J^2], TOP (highest voltage) [V], NEAR_TOP (time at it) [s],
-        WARM_SECONDS (integral of temperature) [degC s], MEASURED (over this time) [s].
+        WARM_SECONDS (integral of temperature) [degC s], MEASURED (over this time) [s], NOON (highest voltage from ten
+        to four) [V], RISEN (when it came up to that; the day's begin where it was there all day, its end where it never
+        was or only sank) [s since 1970 UTC].
 
     Notes
     -----
@@ -358,6 +390,8 @@ class NominalDays:
     observed_s: Floats
     top_v: Floats  # highest voltage
     top_s: Floats  # time at it
+    noon_v: Floats  # highest voltage from ten to four
+    risen_at: Floats  # when it came up to that; the day's begin if it was there all day, its end if never
     temp_c: Floats  # mean temperature, NaN where none was reported
     lost_j: Floats  # leakage of a cell without a harvester, else NaN
 
@@ -390,6 +424,8 @@ def nominal_days(sums: Floats, budgets: list[Budget]) -> NominalDays:
         observed_s=observed,
         top_v=sums[..., TOP],
         top_s=sums[..., NEAR_TOP],
+        noon_v=sums[..., NOON],
+        risen_at=sums[..., RISEN],
         temp_c=temp_c,
         lost_j=lost * observed,
     )

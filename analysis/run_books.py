@@ -51,6 +51,8 @@ class Account(NamedTuple):
     observed_s: Floats
     top_v: Floats
     top_s: Floats
+    noon_v: Floats
+    risen_at: Floats
     temp_c: Floats
 
 
@@ -293,7 +295,7 @@ def ledger_of(sums: pa.Table, fields: list[tuple[NumberedFleet, Field]]) -> pa.T
     stored, wake, sleep = (
         r * sums.column(n).to_numpy() for r, n in zip(ratios, ("stored_j", "wake_j", "sleep_j"), strict=True)
     )
-    names = ("node_no", "day", "wakes", "full_s", "observed_s", "top_v", "top_s", "temp_c")
+    names = ("node_no", "day", "wakes", "full_s", "observed_s", "top_v", "top_s", "noon_v", "risen_at", "temp_c")
     kept = {name: sums.column(name) for name in names}
     lost = sums.column("lost_j").to_numpy()
     net = np.where(np.isfinite(lost), -lost, stored + wake + sleep)
@@ -329,7 +331,8 @@ def _harvest_days(
         days, leakage_j = Days(*(column[kept] for column in days)), leakage_j[kept]
     return NodeDays(
         book.node.node_id, book.budget, days.day, days.net_harvest_j, days.wake_j, days.sleep_j, leakage_j,
-        days.full_s, days.observed_s, None if recent.course is None else recent.course.harvest, book.held,
+        days.full_s, days.observed_s, days.noon_v, days.risen_at,
+        None if recent.course is None else recent.course.harvest, book.held,
     )  # fmt: skip
 
 

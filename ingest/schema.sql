@@ -59,6 +59,10 @@ CREATE TABLE IF NOT EXISTS day_sums (
 ALTER TABLE day_sums ADD COLUMN IF NOT EXISTS top_v DOUBLE;  -- highest voltage of the day [V],
 ALTER TABLE day_sums ADD COLUMN IF NOT EXISTS top_s DOUBLE;  -- and the time at it [s]
 ALTER TABLE day_sums ADD COLUMN IF NOT EXISTS temp_c FLOAT;  -- mean temperature, NaN where none was reported [degC]
+-- Highest voltage from ten to four [V], and when it came up to that: the day's begin if it was there all day, its end if
+-- never [s since 1970 UTC].
+ALTER TABLE day_sums ADD COLUMN IF NOT EXISTS noon_v DOUBLE;
+ALTER TABLE day_sums ADD COLUMN IF NOT EXISTS risen_at DOUBLE;
 -- What a cell without a harvester loses, else NaN; its net harvest is minus that, whatever its voltage says [J].
 ALTER TABLE day_sums ADD COLUMN IF NOT EXISTS lost_j DOUBLE;
 -- Field over budget of capacity (c), wake energy (e) and sleep power (s) from the day `first` on, with their covariance.

@@ -34,7 +34,9 @@ def test_dark_days_join_the_ledger_days() -> None:
     day = np.array(["1970-01-02", "1970-01-05"], dtype="datetime64[D]")
     seen = np.array([0.5 * DAY, 0.25 * DAY])
     spell = DarkSpell(1.5 * DAY, 4.75 * DAY, 1e-6)
-    whole = with_dark(Days(day, np.array([1.0, 2.0]), *np.ones((2, 2)), np.zeros(2), seen), (spell,), 0.0)
+    whole = with_dark(
+        Days(day, np.array([1.0, 2.0]), *np.ones((2, 2)), np.zeros(2), seen, *np.zeros((2, 2))), (spell,), 0.0
+    )
     assert whole.day.astype(int).tolist() == [1, 2, 3, 4]
     np.testing.assert_allclose(whole.observed_s, DAY)
     np.testing.assert_allclose(

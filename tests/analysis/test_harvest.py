@@ -32,7 +32,9 @@ def rows(
 ) -> NodeDays:
     """A ledger of whole days with nothing spent."""
     n = len(harvest)
-    settings = {"full_s": np.zeros(n), "observed_s": np.full(n, 86400.0)} | kw
+    settings = (
+        {name: np.zeros(n) for name in ("full_s", "noon_v", "risen_at")} | {"observed_s": np.full(n, 86400.0)} | kw
+    )
     wake, zero = settings.pop("wake_j", np.zeros(n)), np.zeros(n)
     return NodeDays(node_id, of, first + np.arange(n), harvest, wake, zero, zero, **settings)
 
@@ -139,7 +141,14 @@ def test_few_dull_days_of_a_node_that_is_mostly_full_do_not_pass_for_the_usual()
     season = site().sky.mean(axis=1)[:120]
     dull = rng.random(120) < 0.12
     taken = np.where(dull, rng.uniform(1.0, 2.0, 120) * season, 2.0)
-    found = one(rows(taken, of, full_s=np.where(dull, 0.0, 80_000.0)), site(), 365)
+    full = of.storage.full_voltage
+    course = np.cumsum(site().sky[:120], axis=1)
+    fifth = np.array([np.interp(0.2 * hours[-1], hours, np.arange(1.0, 25.0)) for hours in course])  # hour of the day
+    risen_at = (FIRST + np.arange(120)).astype("datetime64[s]").astype(float) + (fifth - site().utc_offset) * 3600
+    noon_v = np.where(dull, full - 0.5, full)
+    found = one(
+        rows(taken, of, noon_v=noon_v, risen_at=risen_at, held=Held(full, full, usual=full - 0.05)), site(), 365
+    )
     assert found.expected.mean() > 6.0
 
 
@@ -159,7 +168,7 @@ def test_a_day_half_at_full_is_made_up_for() -> None:
     spent = np.full(n, 3.0)
     node = NodeDays(
         "a", of, FIRST + np.arange(n), np.full(n, 4.0) + 3.0 / 3, spent, np.zeros(n), np.zeros(n),
-        np.full(n, 8 * 3600.0), np.full(n, 86400.0),
+        np.full(n, 8 * 3600.0), np.full(n, 86400.0), np.zeros(n), np.zeros(n),
     )  # fmt: skip
     working = one(node, site()).expected[:5].mean() * 5 / 7
     assert working == pytest.approx(8.0 * 5 / 7, rel=0.2)
@@ -170,7 +179,27 @@ def days_full_from_14(of: Budget, full_h: float, lit_h: float, **kw: Any) -> Nod
     spent, zero = np.full(60, 2.0), np.zeros(60)
     harvest = np.full(60, 4.0) + spent * lit_h / 24
     full_s, whole = np.full(60, full_h * 3600.0), np.full(60, 86400.0)
-    return NodeDays("a", of, FIRST + np.arange(60), harvest, spent, zero, zero, full_s, whole, **kw)
+    return NodeDays("a", of, FIRST + np.arange(60), harvest, spent, zero, zero, full_s, whole, zero, zero, **kw)
+
+
+@pytest.mark.parametrize("name", sorted(YEARS))
+def test_the_weather_until_full_tells_that_of_the_whole_day(name: str) -> None:
+    """On the public irradiance years, of capacitors that half, a third and a sixth of a usual day's light fills."""
+    year, first = YEARS[name], np.datetime64("2021-01-01")
+    of = budget("light-outdoor", 1.5 * year.daily.mean() / 86400 * 1e6, active=False)  # half as much again
+    where = SiteDays(year.latitude, year.longitude, year.utc_offset, first, 800)
+    light = np.concatenate([np.zeros((365, 1)), np.cumsum(year.hourly, axis=1)], axis=1)
+    for part, within in ((2, 0.15), (3, 0.15), (6, 0.35)):
+        room = np.median(year.daily) / part
+        taken = np.minimum(year.daily, room)
+        hour = np.array([np.interp(room, course + 1e-9 * np.arange(25), np.arange(25)) for course in light])
+        midnight = (first + np.arange(365)).astype("datetime64[s]").astype(float) - year.utc_offset * 3600
+        noon = np.where(year.daily > room, of.storage.full_voltage, of.storage.full_voltage - 0.5)
+        held = Held(5.0, 5.0, usual=5.0 - 2 * full_margin(of))  # of no energy between coming up to full and being it
+        node = rows(taken, of, first=first, noon_v=noon, risen_at=midnight + 3600 * hour, held=held)
+        found = outlooks([node], where, first + 365, 0, 365)[0]
+        assert found.expected.mean() == pytest.approx(year.daily.mean(), rel=within)
+        assert found.past_bound < 0.5
 
 
 def test_a_node_reads_full_until_it_has_fallen_from_its_own_full_voltage() -> None:

@@ -95,6 +95,19 @@ def test_full_hours_are_counted():
     assert day.full_s[0, 0] == pytest.approx(2.5 * HOUR)
 
 
+def test_a_day_tells_when_the_node_came_up_to_its_highest_of_midday():
+    # A full capacitor floats above its full voltage in the cold of night; by day it stands at it from eight o'clock on.
+    night, climb, noon = np.full(5, 5.02), np.array([4.85, 4.80, 4.9, 5.0]), np.full(9, 5.0)
+    volts = np.concatenate([night, climb, noon, np.full(6, 5.02)])
+    day = account(series(START + np.arange(24) * HOUR, volts, np.zeros(24)))
+    assert day.noon_v[0, 0] == 5.0
+    assert day.risen_at[0, 0] == pytest.approx(START + 7.75 * HOUR)  # at 4.975 V, 0.5 % less
+    sank = account(series(START + np.arange(24) * HOUR, np.linspace(5.0, 4.0, 24), np.zeros(24)))
+    assert sank.risen_at[0, 0] == START + DAY
+    stood = account(series(START + np.arange(24) * HOUR, np.full(24, 4.99), np.zeros(24)))
+    assert stood.risen_at[0, 0] == START
+
+
 def test_current_through_a_linear_regulator_costs_by_voltage():
     budget = BUDGET.model_copy(update={"load": BUDGET.load.model_copy(update={"regulator": "linear"})})
     day = account(series(START + np.arange(25) * HOUR, np.full(25, 4.0), np.arange(25)), budget=budget)

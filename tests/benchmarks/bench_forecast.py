@@ -79,7 +79,7 @@ def node_outlooks(harvest: np.ndarray, budget: Budget, days: int) -> list[NodeOu
     ledgers = [
         NodeDays(
             f"n{i}", budget, FIRST + np.arange(HISTORY), harvest[i, :HISTORY], np.full(HISTORY, LOAD_J), zero, zero,
-            zero, np.full(HISTORY, 86400.0),
+            zero, np.full(HISTORY, 86400.0), zero, zero,
         )
         for i in range(count)
     ]  # fmt: skip

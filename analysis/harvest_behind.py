@@ -237,7 +237,7 @@ def _over_full(nodes: Sequence[NodeDays]) -> Array:
     own = [Held(full, full) if node.held is None else node.held for node in nodes]
     lowest, usual = np.array([(min(held.full, full), held.usual) for held in own]).T
     usual = np.where(np.isnan(usual), full, usual)
-    counts = lowest - near_top(budget)
+    counts = np.minimum(lowest, usual) - near_top(budget)
     if budget.storage.is_battery:  # the time of a cell at a full voltage of its own is counted within less of it
         planned = full - full_margin(budget)
         counts = np.minimum(usual - near_top(budget), np.where(usual > planned, planned, np.inf))

@@ -161,7 +161,9 @@ def _held_at(top_v, top_s, full, margin, floats, band, battery):  # type: ignore
         if len(reached) >= LEAST_DAYS:
             usual = _quantile(reached, 0.5)
             own = usual if battery else full
-            counts_from = full - floats if floats > margin else np.nan
+            # One that stands a little below its budget's full voltage would be full or not by its converter's noise.
+            of_its_own = not battery and (floats > margin or usual < full)
+            counts_from = min(full, usual) - floats if of_its_own else np.nan
             return max(full, own), max(full, _quantile(reached, HIGHEST_SHARE)), counts_from, usual
     return full, full, np.nan, np.nan
 

@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.held import BACK_DAYS, Held, held_at, seconds_full
+from analysis.ledger import FULL as FULL_S
 from analysis.ledger import TOP, day_sums, full_margin, node_terms
 from analysis.run import analyse
 from analysis.series import Series, calendar
@@ -165,6 +166,17 @@ def test_a_node_whose_converter_reads_low_is_full_in_ledger_and_forecast(book, a
     ((counts_from, full),) = book.cursor().execute("SELECT full_from_v, full_v FROM prospects").fetchall()
     assert counts_from == pytest.approx(0.985 * FULL - full_margin(BUDGET), abs=0.002)
     assert full == pytest.approx(0.985 * FULL, abs=0.002)
+
+
+def test_a_node_that_stands_where_its_budget_begins_to_count_is_full_whatever_the_noise():
+    """Half a per cent low, in steps of 5 mV: half of its readings are below the budget's threshold, yet it is full."""
+    rng = np.random.default_rng(3)
+    volts = np.round((0.995 * FULL + rng.normal(0.0, 0.003, 24 * 2 * 40)) / 0.005) * 0.005
+    days = [calendar(ZoneInfo("UTC"), date(2026, 1, 1), 39)]
+    sums = day_sums(one_node(volts, HOUR / 2), node_terms([BUDGET]), days, np.array([0]))[0]
+    held = held_of(sums[:, TOP], sums[:, TOP + 1], BUDGET)
+    assert sums[:, FULL_S].mean() < 0.8 * DAY
+    assert seconds_full(sums[:, FULL_S], sums[:, TOP], sums[:, TOP + 1], held.counts_from).mean() > 0.95 * DAY
 
 
 def test_a_full_capacitor_outdoors_counts_as_full_as_far_as_it_sinks_in_the_cold():

@@ -230,26 +230,25 @@ def _by_sky(budget: Budget) -> bool:
     return budget.harvest.source == "light-outdoor" and not budget.storage.is_battery
 
 
-def _over_full(nodes: Sequence[NodeDays]) -> Array:
-    """What nodes that are full can spend until they read full no more, and have taken in since they did. [J]"""
-    budget = nodes[0].budget
-    curve, full = curve_of(budget.storage), budget.storage.full_voltage
-    own = [Held(full, full) if node.held is None else node.held for node in nodes]
-    lowest, usual = np.array([(min(held.full, full), held.usual) for held in own]).T
-    usual = np.where(np.isnan(usual), full, usual)
-    counts = np.minimum(lowest, usual) - near_top(budget)
-    if budget.storage.is_battery:  # the time of a cell at a full voltage of its own is counted within less of it
-        planned = full - full_margin(budget)
-        counts = np.minimum(usual - near_top(budget), np.where(usual > planned, planned, np.inf))
-    return np.asarray(np.maximum(np.asarray(curve.energy(usual)) - np.asarray(curve.energy(counts)), 0.0))
-
-
 def _full_from(nodes: Sequence[NodeDays]) -> Array:
-    """The voltage from which on nodes count as full in the middle of a day. [V]"""
+    """The voltage from which on nodes count as full. [V]"""
     budget = nodes[0].budget
     planned = budget.storage.full_voltage - full_margin(budget)
     own = np.array([np.nan if node.held is None else node.held.counts_from for node in nodes])
     return np.where(np.isnan(own), planned, own)
+
+
+def _over_full(nodes: Sequence[NodeDays]) -> Array:
+    """What nodes that are full can spend until they read full no more, and have taken in since they did. [J]"""
+    budget = nodes[0].budget
+    curve, full = curve_of(budget.storage), budget.storage.full_voltage
+    usual = np.array([np.nan if node.held is None else node.held.usual for node in nodes])
+    usual = np.where(np.isnan(usual), full, usual)
+    counts = _full_from(nodes)
+    if budget.storage.is_battery:  # the time of a cell at a full voltage of its own is counted within less of it
+        planned = full - full_margin(budget)
+        counts = np.minimum(usual - near_top(budget), np.where(usual > planned, planned, np.inf))
+    return np.asarray(np.maximum(np.asarray(curve.energy(usual)) - np.asarray(curve.energy(counts)), 0.0))
 
 
 def _tail(budget: Budget, days: Array) -> Array:

@@ -23,6 +23,7 @@ BASELINE_DAYS = 30
 RECENT_DAYS = 14
 WARMTH_PRIOR = (-0.008, 0.006)  # ln resistance per kelvin, mean and sd: x1.5 to x2 from 20 to -40 degC (from memory)
 UNMEASURED = 0.05  # of resistance, one sd, where no temperature is reported: 1.2 % a kelvin (as above) over 4 K
+SHARED_NOISE = 1.5  # a day's noise is in two differences: so many times as little do they tell (white against white)
 PARTS_OFF = 0.3  # ln resistance of a part about its budget's, one sd (common practice, no source);
 DATA_SHEET_OFF = 0.15  # and of all parts of a kind (our own judgement);
 USUAL_OFF = (0.06, 0.2)  # and of unmeasured warmth, indoors and outdoors: 1.2 % a kelvin (from memory)
@@ -171,18 +172,19 @@ def _resistances(steps, first, last, found):  # type: ignore[no-untyped-def]
                 n += 1
         if n < 3:
             continue
-        slope = _by_warmth(ohm[:n], warmth[:n])
+        slope, slope_sd = _by_warmth(ohm[:n], warmth[:n])
         old = new = 0
         for i in range(n):
             if math.isfinite(warmth[i]):
                 ohm[i] *= math.exp(-slope * warmth[i])
             old += seen[i] < seen[0] + BASELINE_DAYS
             new += seen[i] > seen[n - 1] - RECENT_DAYS
+        warmer = np.nanmean(warmth[n - new : n]) - np.nanmean(warmth[:old]) if measured else 0.0
         value, value_sd = _mean(ohm[n - new : n], var[n - new : n])
         base, base_sd = _mean(ohm[:old], var[:old])
         found[node, 0], found[node, 1] = value, value_sd
         if value > 0 and base > 0 and seen[n - 1] - seen[0] >= RECENT_DAYS:
-            season = 0.0 if measured else UNMEASURED
+            season = slope_sd * warmer if math.isfinite(warmer) and measured else UNMEASURED
             found[node, 2] = value / base
             found[node, 3] = value / base * math.sqrt((value_sd / value) ** 2 + (base_sd / base) ** 2 + season**2)
             found[node, 4] = seen[_began(ohm[:n], base, value)] - first[node]
@@ -215,15 +217,19 @@ def _mean(ohm, var):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _by_warmth(ohm, warmth):  # type: ignore[no-untyped-def]
-    """Slope of ln resistance with temperature [1/K], held towards WARMTH_PRIOR."""
+    """Slope of ln resistance with temperature and its sd [1/K], held towards WARMTH_PRIOR."""
     good = np.isfinite(warmth) & (ohm > 0)
     prior, prior_sd = WARMTH_PRIOR
     if good.sum() < BASELINE_DAYS:
-        return prior
+        return prior, prior_sd
     # Against a slow rise the season is told apart by differences of a fortnight and less.
     x, y = np.diff(warmth[good]), np.diff(np.log(ohm[good]))
-    var = max(np.var(y), 1e-8)
-    return ((x * y).sum() / var + prior / prior_sd**2) / ((x * x).sum() / var + 1 / prior_sd**2)
+    slope, told = prior, 0.0
+    for _ in range(2):
+        var = SHARED_NOISE * max(np.var(y - slope * x), 1e-8)
+        told = (x * x).sum() / var + 1 / prior_sd**2
+        slope = ((x * y).sum() / var + prior / prior_sd**2) / told
+    return slope, 1 / math.sqrt(told)
 
 
 def judge(

@@ -47,12 +47,11 @@ from analysis.quiet_runs import (
 )  # fmt: skip
 from analysis.series import Calendar, Counts, Floats, Series
 from analysis.steps import STEPS, daily_steps
-from analysis.storage import leakage_power, slope_doubt, slope_lean, storage_curve
+from analysis.storage import LEANS, leakage_power, slope_doubt, slope_lean, storage_curve
 from analysis.thermometer import smooth
 from ingest.budget import Budget
 
 BATTERY_THERMAL_V = 0.25  # a battery's voltage may move with temperature by the thermal line times this [V/K per 1/K]
-ALIKE_NIGHTS = 3.0  # that begin at the same place of a cell's curve, and err alike with it (our choice)
 CELL_SETTLES_S = 2 * 3600.0  # after its last charge a cell's voltage is one of rest (common practice, no source)
 RELEARN_DAYS = 7
 HALL_WARMTH_K = -3.0  # temperature indoors where it is not measured, from 25 degC
@@ -67,10 +66,10 @@ class Terms:
 
     Attributes
     ----------
-    tables : ndarray, shape (budgets, 8, GRID_POINTS)
+    tables : ndarray, shape (budgets, 11, GRID_POINTS)
         By voltage: stored energy [J], energy of a wake [J], sleep power [W], leakage power at 25 degC [W], voltage
         times charge [J], wake current [A], what a night's slope may be off by the curve,
-        what its shape does (`state.SHAPE`).
+        and `_form`.
     low, step : ndarray, shape (budgets,)
         First grid voltage and spacing. [V]
     figures : ndarray, shape (budgets, 13)
@@ -114,15 +113,16 @@ def _tables(budget: Budget, voltage: Floats, charge: Floats, stored: Floats) -> 
         np.asarray(leakage_power(budget.storage, volts)),
         BATTERY_THERMAL_V * slope if budget.storage.is_battery else voltage * charge,
         np.asarray(wake_current(budget.load, volts)),
-        np.sqrt(ALIKE_NIGHTS) * slope_doubt(budget.storage, volts),
-        _form(budget, volts),
+        slope_doubt(budget.storage, volts),
+        *_form(budget, volts),
     ])  # fmt: skip
 
 
 def _form(budget: Budget, volts: Floats) -> Floats:
-    """By voltage, what ln capacity gains by one unit of the state's SHAPE."""
-    storage = budget.storage
-    return slope_lean(storage, volts) if storage.is_battery else (volts - middle_voltage(budget)) / storage.full_voltage
+    """By voltage, what ln capacity gains where the state's SHAPE is one of LEANS."""
+    if budget.storage.is_battery:
+        return slope_lean(budget.storage, volts)
+    return np.multiply.outer(LEANS, (volts - middle_voltage(budget)) / budget.storage.full_voltage)
 
 
 def _figures(budget: Budget) -> list[float]:

@@ -107,14 +107,14 @@ def _surprise(a, b, h, beta, p, noise):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def _add_day(row, share, block):  # type: ignore[no-untyped-def]
-    """Add a day to a block; the means of shape and temperature by what the day tells."""
+    """Add a day to a block; the means of shapes and temperature by what the day tells."""
     told = share * (row[0] + row[LINES] + row[2 * LINES - 1] + 2.0 * (row[1] + row[2] + row[LINES + 1]))
     for c in range(POINTS):
         block[c] += share * row[c]
     before = block[POINTS]
     block[POINTS] += told
     if block[POINTS] > 0.0:
-        for c in (SHAPED, WARMTH, MEASURED):
+        for c in range(SHAPED, SUMS):
             block[c] = (before * block[c] + told * row[c]) / block[POINTS]
 
 
@@ -150,7 +150,7 @@ def _next_block(sums, work, wander, k, begun, x, p, blocks):  # type: ignore[no-
         if sums[day, POINTS] <= 0:
             continue
         _unpack(sums[day], a, b)
-        beta = lines_of(near, sums[day, SHAPED], sums[day, WARMTH], h)
+        beta = lines_of(near, sums[day, SHAPED:WARMTH], sums[day, WARMTH], h)
         z = _surprise(a, b, h, beta, grown, noise)
         settling = (changed > 0.0 or block[WORKED] > 0.0) and day < first + CHANGE_DAYS
         if abs(z) > SUSPECT and not settling:
@@ -171,7 +171,7 @@ def _next_block(sums, work, wander, k, begun, x, p, blocks):  # type: ignore[no-
     block[FACTOR] = noise
     if block[POINTS] > 0.0 and changed == 0.0 and block[WORKED] == 0.0:
         _unpack(block, a, b)
-        beta = lines_of(near, block[SHAPED], block[WARMTH], h)
+        beta = lines_of(near, block[SHAPED:WARMTH], block[WARMTH], h)
         z = _surprise(a, b, h, beta, grown, 1.0)
         if abs(z) > SUSPECT_BLOCK:
             block[CHANGED] = FASTER if z > 0.0 else SLOWER
@@ -190,7 +190,7 @@ def _update(block, at, repeats, x, p, u, m):  # type: ignore[no-untyped-def]
     _unpack(block, a, b)
     for _ in range(1 + repeats):
         hold(at)
-        beta = lines_of(at, block[SHAPED], block[WARMTH], h)
+        beta = lines_of(at, block[SHAPED:WARMTH], block[WARMTH], h)
         product(h, p, hp)
         turn(h, ht)
         product(hp, ht, s)

@@ -10,9 +10,9 @@ from ingest.counters import wake_step
 
 LINES = 8  # wake, sleep, leakage, leakage by voltage, by its square, by temperature, thermal, redistribution
 # Columns of a day's sums: upper triangle of the information matrix, right side, and these.
-RIGHT, POINTS, SECONDS, SHAPED, WARMTH, MEASURED = 36, 44, 45, 46, 47, 48
-SUMS = 49
-STORED, WAKE, SLEEP, LEAK, THERMAL, CURRENT, CURVED, FORM = range(8)  # rows of a budget's tables
+RIGHT, POINTS, SECONDS, SHAPED, WARMTH, MEASURED = 36, 44, 45, 46, 50, 51  # SHAPED to WARMTH: by `storage.LEANS`
+SUMS = 52
+STORED, WAKE, SLEEP, LEAK, THERMAL, CURRENT, CURVED, FORM = range(8)  # rows of a budget's tables; from FORM on by LEANS
 # Columns of a budget's figures.
 FULL, NOISE, HOLE, BITS, RATE, MODE, POWER, SWING, CUT, LOAD, USUAL_WARMTH, SLOWLY, SETTLES = range(13)
 # Rows of an interval's flows: wake and sleep first; the last is the thermal flow of an unmeasured day's sine.
@@ -274,9 +274,7 @@ def add_runs(begin, end, t, v, temp, jitter, values, flow, fig, quiet, doubt, ro
                 weight += _add_run(start, i, t, temp, jitter, values, flow, fig, doubt, row)
             start = i
     if weight > 0:
-        row[SHAPED] /= weight
-        row[WARMTH] /= weight
-        row[MEASURED] /= weight
+        row[SHAPED:SUMS] /= weight
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -392,7 +390,8 @@ def _add_run(a, b, t, temp, jitter, values, flow, fig, doubt, row):  # type: ign
         row[RIGHT + r] -= gram[r, RESPONSE]
     row[POINTS] += points
     row[SECONDS] += t[b - 1] - t[a]
-    row[SHAPED] += told * values[FORM, a:b].mean()
+    for k in range(WARMTH - SHAPED):
+        row[SHAPED + k] += told * values[FORM + k, a:b].mean()
     if measured:
         row[WARMTH] += told * ((temp[a] + temp[b - 1]) / 2 - 25.0)
         row[MEASURED] += told

@@ -245,10 +245,13 @@ def _dense(found: pa.Table, column: str, rows: Counts, days: Dates, first: Dates
 
 @njit(cache=True, nogil=True)
 def _put_down(values, ends, rows, days, first, lengths, dense):  # type: ignore[no-untyped-def]
-    """Put each list of values, that from ends[i] to ends[i + 1], in its place, if it is of one of the nodes' days."""
+    """Put each list of values, that from ends[i] to ends[i + 1], in its place, if it is of one of the nodes' days.
+
+    Closed days of an earlier version may have lists of another length, which are left out.
+    """
     for i, row in enumerate(rows):
         place = days[i] - first[row]
-        if row >= 0 and ends[i] < ends[i + 1] and 0 <= place < lengths[row]:
+        if row >= 0 and ends[i + 1] - ends[i] == dense.shape[2] and 0 <= place < lengths[row]:
             dense[row, place] = values[ends[i] : ends[i + 1]]
 
 

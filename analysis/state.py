@@ -27,7 +27,7 @@ JUMP = np.array([0.0, 0.05, 0.3, 0.6, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.03])
 FASTER, SLOWER = 1.0, 2.0  # how the storage empties after a sudden change
 SLOWER_WAKE = 0.05  # of wake energy, one sd: a load falls seldom, but harvest in hours taken for quiet looks like it
 # How far from the budget a state can be, whatever the evidence.
-REACH = np.array([1.5, 2.0, 1.5, 4.0, 4.0, 5.0, 8.0, 8.0, 2.0, 0.02, 3.0, 1.0])
+REACH = np.array([1.5, 2.0, 1.5, 4.0, 4.0, 5.0, 8.0, 8.0, 2.0, 0.02, 2.0, 1.0])
 LOWEST = np.where(np.arange(STATES) == RISE, -1.0, -REACH)  # ageing raises leakage: it does not vanish
 STORAGE_REPLACED, FIRMWARE = 1, 2  # bits of a day's work on the node
 # What a new storage brings anew.
@@ -94,10 +94,22 @@ def sleep_behind(budget: Budget) -> tuple[float, float, float]:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _shaped(by, form):  # type: ignore[no-untyped-def]
+    """What ln capacity gains by a SHAPE, and its derivative, between what it gains at `storage.LEANS`."""
+    if by < -1.0:
+        return form[1] + (by + 1.0) * (form[1] - form[0]), form[1] - form[0]
+    if by > 1.0:
+        return form[2] + (by - 1.0) * (form[3] - form[2]), form[3] - form[2]
+    straight, bend = (form[2] - form[1]) / 2.0, form[2] + form[1]
+    return (straight + bend / 2.0 * by) * by, straight + bend * by
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def lines_of(x, form, warmth, jacobian):  # type: ignore[no-untyped-def]
     """The lines' coefficients at a state, and their derivatives by it, into `jacobian` (LINES, STATES)."""
     beta = np.empty(LINES)
-    c = np.exp(x[CAPACITY] + x[FADE] + x[SHAPE] * form + x[THERMAL] * warmth)
+    shaped, by_shape = _shaped(x[SHAPE], form)
+    c = np.exp(x[CAPACITY] + x[FADE] + shaped + x[THERMAL] * warmth)
     leak = np.exp(x[LEAK] + x[RISE])
     beta[0] = np.exp(x[WAKE]) / c
     beta[1] = np.exp(x[SLEEP]) / c
@@ -110,7 +122,7 @@ def lines_of(x, form, warmth, jacobian):  # type: ignore[no-untyped-def]
     for r in range(6):
         jacobian[r, CAPACITY] = -beta[r]
         jacobian[r, FADE] = -beta[r]
-        jacobian[r, SHAPE] = -beta[r] * form
+        jacobian[r, SHAPE] = -beta[r] * by_shape
         jacobian[r, THERMAL] = -beta[r] * warmth
     jacobian[0, WAKE] = beta[0]
     jacobian[1, SLEEP] = beta[1]

@@ -17,6 +17,7 @@ GRID_POINTS = 513
 SMOOTH_POINTS = 2001  # of a battery's curve between the points of its table
 REFERENCE_DOUBT = 0.005  # of a converter's reference, one sd (common practice, no source)
 TABLE_DOUBT_V = 0.005  # of a cell's table at any temperature, one sd: common practice, no source
+LEANS = (-2.0, -1.0, 1.0, 2.0)  # standard deviations that a cell's table may be read higher by
 BATTERY_OVERSHOOT_V = 0.05  # a battery's grid goes on this far above its table, on the last slope
 
 
@@ -119,24 +120,25 @@ def storage_curve(storage: Storage) -> StorageCurve:
 
 
 def slope_lean(storage: Storage, voltage: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    """How much more energy a volt a cell's table shows where it is read one standard deviation higher; a logarithm.
+    """What the logarithm of a cell's energy a volt gains where its table is read LEANS standard deviations higher.
 
-    Zero for a capacitor, whose energy a volt is known as well as its capacity, and where a cell's curve is straight. A
-    slope may differ by half, or twice, at a knee that lies a hundredth of a volt from where a converter's reference and
-    a table of a few points place it.
+    Shape (LEANS, voltages). Zero for a capacitor, whose energy a volt is known as well as its capacity, and where a
+    cell's curve is straight. A slope may differ by half, or twice, at a knee that lies a hundredth of a volt from where
+    a converter's reference and a table of a few points place it.
     """
     if not storage.is_battery:
-        return np.zeros_like(voltage)
+        return np.zeros((len(LEANS), len(voltage)))
     curve = storage_curve(storage)
     slope = np.log(np.maximum(np.gradient(curve.stored, curve.voltage), 1e-9 * curve.full_j))
     off = np.hypot(REFERENCE_DOUBT * voltage, TABLE_DOUBT_V)
-    above, below = (np.interp(voltage + sign * off, curve.voltage, slope) for sign in (1.0, -1.0))
-    return np.asarray((above - below) / 2)
+    here = np.interp(voltage, curve.voltage, slope)
+    return np.stack([np.interp(voltage + x * off, curve.voltage, slope) - here for x in LEANS])
 
 
 def slope_doubt(storage: Storage, voltage: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     """How far a cell's energy a volt may be off the table's at a voltage: one standard deviation, relative."""
-    return np.abs(slope_lean(storage, voltage))
+    _, below, above, _ = slope_lean(storage, voltage)
+    return np.asarray(np.abs(above - below) / 2)
 
 
 def leakage_power(storage: Storage, voltage: Numeric, temperature: Numeric = TEMPERATURE_REFERENCE_C) -> Numeric:

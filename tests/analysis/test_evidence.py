@@ -22,6 +22,7 @@ from analysis.quiet_runs import (
 from analysis.series import Series
 from analysis.state import CAPACITY, SHAPE, SLEEP, WAKE
 from analysis.steps import STEP_COUNT, STEP_OHM, STEP_WARMTH, daily_steps
+from analysis.storage import LEANS
 from ingest.budget import Budget, parse_budget
 from tests.conftest import CONVEYOR
 
@@ -158,7 +159,7 @@ def test_what_a_converters_reference_does_at_a_knee_is_no_load():
     sums = gathered(node(60, Truth()), cell(STRAIGHT), 60).sums
     sums[..., RIGHT:POINTS] *= 2.0
     straight, knee = sums.copy(), sums.copy()
-    straight[..., SHAPED], knee[..., SHAPED] = 0.0, 0.7
+    straight[..., SHAPED:WARMTH], knee[..., SHAPED:WARMTH] = 0.0, 0.7 * np.array(LEANS)
     straight, knee = (estimate(told, [cell(STRAIGHT)]).mean[0] for told in (straight, knee))
     assert knee[SHAPE] == pytest.approx(-np.log(2.0) * 0.91 / 0.7, abs=0.1)
     assert knee[[CAPACITY, WAKE]] == pytest.approx([0.0, 0.0], abs=0.1)

@@ -58,22 +58,21 @@ def find(nodes: Sequence[NodeFacts]) -> list[Finding]:
         cohorts[node.site, node.budget.harvest.source].append(node)
     found: list[Finding] = []
     stops: list[Finding] = []
-    for of_nodes, stop in shared_out(_cohort, cohorts.values()):
-        found += of_nodes
+    for members, courses, stop in shared_out(_cohort, cohorts.values()):
+        for node, course in zip(members, courses, strict=True):
+            found += [finding for finding in _of_node(node, course) if stop is None or not explained(finding, stop)]
         if stop is not None:
             stops.append(stop)
     return site_wide(nodes, found) + one_a_site(stops)
 
 
-def _cohort(members: list[NodeFacts]) -> tuple[list[Finding], Finding | None]:
-    """The findings of the nodes of one site and source, less what a stop that is on explains, and that stop."""
+def _cohort(members: list[NodeFacts]) -> tuple[list[NodeFacts], list[Course], Finding | None]:
+    """The nodes of one site and source with their courses, and the stop that is on, if there is one."""
     site, source, common = members[0].site, members[0].budget.harvest.source, in_common(members)
     running, stop = without_stops(site, source, members)
     if stop is None and common is not None:
         stop = long_low(site, source, members, common)
-    each = zip(members, courses_of(members, running, common), strict=True)
-    found = [finding for node, course in each for finding in _of_node(node, course)]
-    return [finding for finding in found if stop is None or not explained(finding, stop)], stop
+    return members, courses_of(members, running, common), stop
 
 
 class _Cause(NamedTuple):

@@ -16,10 +16,10 @@ from analysis import alarms, depletion
 from analysis.cores import both
 from analysis.ledger import longest_interval
 from analysis.run_ahead import Prospects, look_ahead, read_corrections
-from analysis.run_books import SiteBook, ledger_of, read_sums, site_books
+from analysis.run_books import ledger_of, read_sums, site_books
 from analysis.run_days import DAYS_VERSION, NumberedFleet, Progress, update_days
 from analysis.run_field import Field, update_field
-from analysis.run_findings import find_all, past_of
+from analysis.run_findings import find_all
 from analysis.run_health import NodeField, end_of_life_rows, judge_nodes
 from analysis.run_recent import RECENT_DAYS, Recent, note_silent, read_recent
 from ingest.budget import SECONDS_PER_DAY
@@ -117,8 +117,8 @@ def _analyse(store: Store, as_of: datetime | None, progress: Progress) -> Summar
     books = site_books(known, fields, ledger, recent, moment)
     prospects = look_ahead(books, read_corrections(store.cursor()))
     progress("forecast", 1, 1)
-    nodes, findings = judge(store, known, fields, books, moment)
-    changed = _write(store, known, nodes, findings, prospects, recent, moment, before)
+    nodes = judge_nodes(known, fields, books, read_windows(store.cursor(), moment))
+    changed = _write(store, known, nodes, find_all(books, nodes), prospects, recent, moment, before)
     return Summary(moment, rows, len(known.nodes), changed, before is not None and moment < before)
 
 
@@ -132,19 +132,6 @@ def read_late(
     )
     note_silent(store, known, recent, moment)
     return recent, ledger
-
-
-def judge(
-    store: Store,
-    known: NumberedFleet,
-    fields: list[tuple[NumberedFleet, Field]],
-    books: list[SiteBook],
-    moment: datetime,
-) -> tuple[list[NodeField], list[dict[str, Any]]]:
-    """What is known of each node beside its forecast, in the order of `known`, and the rows of the table `findings`."""
-    windows = read_windows(store.cursor(), moment)
-    nodes, past = both(lambda: judge_nodes(known, fields, books, windows), lambda: past_of(books))
-    return nodes, find_all(books, nodes, past)
 
 
 def _noted(store: Store, key: str) -> datetime | None:

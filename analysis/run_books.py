@@ -148,9 +148,8 @@ def site_books(
     for i, (number, node) in enumerate(zip(known.numbers.tolist(), known.nodes, strict=True)):
         if number in recent:
             at[node.site].append(i)
-
-    def book(task: tuple[str, list[int]]) -> SiteBook:
-        site, places = task
+    books = []
+    for site, places in at.items():
         numbers = known.numbers[places]
         account, offsets = _accounts(ledger, numbers)
         counts_from = np.array([recent[n].held.counts_from for n in numbers.tolist()]).repeat(np.diff(offsets))
@@ -163,9 +162,8 @@ def site_books(
             )
             for i, number, mine in zip(places, numbers.tolist(), _each(account, offsets), strict=True)
         ]  # fmt: skip
-        return _site_book(known, known.fleet.sites[site], silent_together(nodes), account, offsets, moment)
-
-    return list(shared_out(book, at.items()))
+        books.append(_site_book(known, known.fleet.sites[site], silent_together(nodes), account, offsets, moment))
+    return books
 
 
 def _silent_for(state: State, budget: Budget, moment: datetime) -> float:

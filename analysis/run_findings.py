@@ -9,7 +9,6 @@ import pandas as pd
 
 from analysis import kalman
 from analysis import state as places
-from analysis.cores import shared_out
 from analysis.evidence import middle_voltage
 from analysis.facts import Finding, NodeFacts, Rise
 from analysis.findings import find
@@ -29,19 +28,12 @@ BASELINE_DAYS = 28
 # Places in a day of the path: of a covariance and the two ratios.
 WAKES, SLEEP = (kalman.E_E, kalman.E, kalman.E), (kalman.S_S, kalman.S, kalman.S)
 WAKES_AND_SLEEP = (kalman.E_S, kalman.E, kalman.S)
-Past = dict[str, Any]  # columns of `NodeFacts`, a value or a row each node of a site
 RISE_DAYS = 10  # of evidence that tell a rise of sleep, where no more than rests of days tell
 
 
-def past_of(books: list[SiteBook]) -> list[Past]:
-    """What the findings of each site's nodes are judged by beside their health."""
-    return list(shared_out(_past, books))
-
-
-def find_all(books: list[SiteBook], nodes: list[NodeField], past: list[Past]) -> list[dict[str, Any]]:
-    """The rows of the table `findings`; `past` as of `past_of`."""
-    facts = [node for site in zip(books, past, strict=True) for node in _facts(*site, nodes)]
-    return [_row(finding) for finding in find(facts)]
+def find_all(books: list[SiteBook], nodes: list[NodeField]) -> list[dict[str, Any]]:
+    """The rows of the table `findings`."""
+    return [_row(finding) for finding in find([facts for site in books for facts in _facts(site, nodes)])]
 
 
 def _row(finding: Finding) -> dict[str, Any]:
@@ -61,12 +53,12 @@ def _spent(site: SiteBook, length: int) -> tuple[Floats, Floats]:
     return by_day, spent / np.maximum(seen, 1.0)
 
 
-def _past(site: SiteBook) -> Past:
+def _facts(site: SiteBook, nodes: list[NodeField]) -> Iterator[NodeFacts]:
     past = past_harvest(site.days, site.calendar, np.datetime64(site.today.date()))
-    length = past.power.shape[1]
+    first, length = site.calendar.first.astype("datetime64[D]").item(), past.power.shape[1]
     wakes, load = _spent(site, length)
     in_hand, of_full = _in_hand(site.nodes)
-    return {
+    columns = {
         "harvest_w": past.power + _leakage_grown(site, length),
         "harvest_bound": past.bound,
         "harvest_lost": past.lost,
@@ -77,13 +69,9 @@ def _past(site: SiteBook) -> Past:
         "usable_j": in_hand.tolist(),
         "usable_share": of_full.tolist(),
     } | _told(site.nodes, _way(site.nodes))
-
-
-def _facts(site: SiteBook, past: Past, nodes: list[NodeField]) -> Iterator[NodeFacts]:
-    first = site.calendar.first.astype("datetime64[D]").item()
-    for book, *told in zip(site.nodes, *past.values(), strict=True):
+    for book, *told in zip(site.nodes, *columns.values(), strict=True):
         judged = nodes[book.place]
-        own = dict(zip(past, told, strict=True))
+        own = dict(zip(columns, told, strict=True))
         yield NodeFacts(
             node_id=book.node.node_id,
             site=book.node.site,

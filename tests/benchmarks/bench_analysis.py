@@ -19,10 +19,12 @@ import pytest
 
 from analysis.evidence import middle_voltage
 from analysis.load import sleep_power, wake_energy
-from analysis.run import at_work, judge, read_late
+from analysis.run import at_work, read_late, read_windows
 from analysis.run_books import site_books
 from analysis.run_days import NumberedFleet, update_days
 from analysis.run_field import update_field
+from analysis.run_findings import find_all
+from analysis.run_health import judge_nodes
 from fixtures.scatter import scattered_fleet
 from fixtures.simulate import simulate
 from ingest.fleet import Fleet
@@ -107,7 +109,7 @@ def findings(book, known, fields, moment):
     """Health and findings, and the books they rest on; how many findings."""
     recent, ledger = read_late(book, known, fields, moment)
     books = site_books(known, fields, ledger, recent, moment)
-    return len(judge(book, known, fields, books, moment)[1])
+    return len(find_all(books, judge_nodes(known, fields, books, read_windows(book.cursor(), moment))))
 
 
 def analysis(book, moment):

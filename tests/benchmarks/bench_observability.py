@@ -22,10 +22,12 @@ from analysis.estimate import LINES
 from analysis.evidence import middle_voltage
 from analysis.limits import quantisation_sd, slope_bound
 from analysis.load import load_power, sleep_power, wake_energy
-from analysis.run import judge
+from analysis.run import read_windows
 from analysis.run_books import ledger_of, read_sums, site_books
 from analysis.run_days import NumberedFleet, update_days
 from analysis.run_field import update_field
+from analysis.run_findings import find_all
+from analysis.run_health import judge_nodes
 from analysis.run_recent import RECENT_DAYS, read_recent
 from analysis.storage import storage_curve
 from fixtures.faults import Fault
@@ -245,13 +247,13 @@ def judged(book: Store, moment: datetime) -> tuple[pd.DataFrame, list[dict[str, 
     fields = list(update_field(book, known, moment.date() + timedelta(days=1), lambda *_: None))
     ledger = ledger_of(read_sums(book), fields)
     books = site_books(known, fields, ledger, read_recent(cursor, known, fields, moment, ledger), moment)
-    nodes, findings = judge(book, known, fields, books, moment)
+    nodes = judge_nodes(known, fields, books, read_windows(cursor, moment))
     rows = [
         {"node_id": node.node_id, **line._asdict()}
         for node, field in zip(known.nodes, nodes, strict=True)
         for line in field.lines
     ]
-    return pd.DataFrame(rows), findings
+    return pd.DataFrame(rows), find_all(books, nodes)
 
 
 def _beside_truth(simulated: Simulated, fleet: Fleet, estimates: pd.DataFrame, days: int) -> pd.DataFrame:

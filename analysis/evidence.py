@@ -24,12 +24,24 @@ from numba import njit
 
 from analysis.ledger import longest_interval
 from analysis.load import load_power, sleep_power, wake_current, wake_energy
-from analysis.quiet import ALWAYS, FLOOR_LOADS, LEARNT, WEEK_HOURS, judge, quiet_mode, scheduled_quiet, window_cut
+from analysis.quiet import (
+    ALWAYS,
+    FLOOR_LOADS,
+    LEARNT,
+    WEEK_HOURS,
+    heat_rests,
+    judge,
+    quiet_mode,
+    scheduled_quiet,
+    window_cut,
+)
 from analysis.quiet_runs import (
     CURRENT,
     CUT,
     HARVEST_DOUBT,
+    HEAT,
     LEAST_POINTS,
+    LEFT_IN_HEAT,
     LOAD,
     MODE,
     NOISE,
@@ -39,6 +51,7 @@ from analysis.quiet_runs import (
     add_runs,
     intervals,
     learn_between,
+    leave_some,
     look_up,
     mark_between,
     mark_hours,
@@ -72,9 +85,9 @@ class Terms:
         and `_form`.
     low, step : ndarray, shape (budgets,)
         First grid voltage and spacing. [V]
-    figures : ndarray, shape (budgets, 13)
+    figures : ndarray, shape (budgets, 14)
         Columns FULL, NOISE [V], HOLE [s], BITS, RATE [1/d], MODE, POWER [W], SWING [K], CUT [s], LOAD [W],
-        USUAL_WARMTH [K], SLOWLY (1 with a slow branch), SETTLES [s].
+        USUAL_WARMTH [K], SLOWLY (1 with a slow branch), SETTLES [s], HEAT (1 of a source of heat).
     scheduled : ndarray of bool, shape (budgets, 168)
         Hours of the week that the budget calls inactive.
     of_node : ndarray of int64, shape (nodes,)
@@ -141,6 +154,7 @@ def _figures(budget: Budget) -> list[float]:
         np.nan if outdoors else HALL_WARMTH_K,
         float(storage.technology == "supercapacitor"),
         CELL_SETTLES_S if storage.is_battery and budget.harvest.source != "none" else 0.0,
+        float(budget.harvest.source == "thermal"),
     ]
 
 
@@ -231,13 +245,15 @@ def _node_days(t, v, temp, jitter, values, flow, midnights, weekday, sun, fig, s
     if learns and not week[2].any():
         learn_between(1, np.searchsorted(t, t[0] + FIRST_WEEKS_S), t, v, values, flow, midnights, weekday, fig, week)
     usual = np.zeros(WEEK_HOURS, dtype=np.bool_)
-    ceiling = np.nan
+    ceiling, rests = np.nan, False
     begin = np.searchsorted(t, midnights[0] - 86400.0 + fig[CUT])
     for day in range(len(midnights) - 1):
         end = np.searchsorted(t, midnights[day] + fig[CUT])
         if end - begin >= LEAST_POINTS:
             if learns and (day % RELEARN_DAYS == 0 or np.isnan(ceiling)):
-                ceiling = judge(week, 1.4 * fig[NOISE] * values[-1, begin] / 3600.0, fig[LOAD], usual)
+                noise = 1.4 * fig[NOISE] * values[-1, begin] / 3600.0
+                ceiling = judge(week, noise, fig[LOAD], usual)
+                rests = fig[HEAT] == 0.0 or heat_rests(week, noise, fig[LOAD], usual)
             if fig[SLOWLY] > 0:
                 redistribute(begin, end, midnights[day] + fig[CUT] - SLOW_REACH, t, v, values, flow)
             doubt = HARVEST_DOUBT
@@ -245,8 +261,11 @@ def _node_days(t, v, temp, jitter, values, flow, midnights, weekday, sun, fig, s
             if learns:
                 hours, most = (scheduled, FLOOR_LOADS * fig[LOAD]) if np.isnan(ceiling) else (usual, ceiling)
                 shown = hours.any() and hours.sum() <= QUIET_MOST * WEEK_HOURS
-                if shown or scheduled.any():
+                if (shown or scheduled.any()) and (rests or fig[SLOWLY] == 0.0):
                     mark_hours(begin, end, t, values, flow, midnights, weekday, fig, hours, most, quiet)
+                    if not rests:
+                        doubt = REST_DOUBT
+                        leave_some(begin, end, t, flow, fig, LEFT_IN_HEAT)
                 else:
                     doubt = REST_DOUBT
                     mark_rest(begin, end, t, values, flow, fig, week, quiet)

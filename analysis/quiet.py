@@ -26,6 +26,7 @@ LOAD_SHARE = 0.25  # or this share of the load, which the wakes of the hour scat
 SEEN_LEAST = 84  # hours of the week that must have been seen, each
 FLOOR_LOADS = 0.5  # a floor this many loads above nothing is no rest
 RHYTHM = 6.0  # standard deviations of a mean from floor to busy hours: twice what a week shows by chance
+WANDERS = 0.07  # of the load: what is left of heat wanders by so much from week to week, or more (our choice)
 RESOLVED = 0.15  # noise of a mean of the week, as a share of the load: more, and hours beside are taken with it,
 BESIDE_MOST = 3  # up to so many before and after; beyond that nothing is learnt
 
@@ -214,3 +215,27 @@ def judge(week, noise, load, quiet):  # type: ignore[no-untyped-def]
     for h in range(WEEK_HOURS):
         quiet[h] = mean[h] < floor + above and scatter[h] < 2.0 * (noise + above)
     return floor + above
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def heat_rests(week, noise, load, quiet):  # type: ignore[no-untyped-def]
+    """Whether the learnt `quiet` hours of a source of heat are shown to be rest, not a floor of what lingers.
+
+    Pipes and traps give a third of their mean on a Sunday, and smoothly, so that their floor passes for rest in a
+    larger storage. But what is left follows the process and the air, and rest is even from week to week. And where the
+    node empties faster than its budget says, the more so if harvest were left, it is the load that tells.
+
+    Notes
+    -----
+    The variance of the weeks that count, beyond the converter's, has a standard error by as many readings.
+    """
+    beyond, power, count = np.empty(WEEK_HOURS), 0.0, 0
+    for h in range(WEEK_HOURS):
+        if quiet[h]:
+            beyond[count] = week[1, h] - noise**2
+            power += week[0, h]
+            count += 1
+    if count == 0:
+        return False
+    doubt = noise**2 * np.sqrt(2.0 * FORGET / (2.0 - FORGET) / count)
+    return power < 0.0 or max(median(beyond[:count]), 0.0) + doubt < (WANDERS * load) ** 2

@@ -14,7 +14,7 @@ RIGHT, POINTS, SECONDS, SHAPED, WARMTH, MEASURED = 36, 44, 45, 46, 50, 51  # SHA
 SUMS = 52
 STORED, WAKE, SLEEP, LEAK, THERMAL, CURRENT, CURVED, FORM = range(8)  # rows of a budget's tables; from FORM on by LEANS
 # Columns of a budget's figures.
-FULL, NOISE, HOLE, BITS, RATE, MODE, POWER, SWING, CUT, LOAD, USUAL_WARMTH, SLOWLY, SETTLES = range(13)
+FULL, NOISE, HOLE, BITS, RATE, MODE, POWER, SWING, CUT, LOAD, USUAL_WARMTH, SLOWLY, SETTLES, HEAT = range(14)
 # Rows of an interval's flows: wake and sleep first; the last is the thermal flow of an unmeasured day's sine.
 FLOW_LEAK, FLOW_VOLT, FLOW_SQUARE, FLOW_WARM, FLOW_THERMAL, FLOW_SLOW, JOINED, FLOW_TURN = range(2, 10)
 
@@ -33,6 +33,7 @@ REST_MOST = 0.2  # harvest in such a spell, as a share of the budget's mean,
 WORKED_LEAST = 0.4  # of a source that has worked by this share of it
 STEADY = 2.0  # standard deviations that a quarter of such a spell may depart from the whole by
 PART_POINTS = 3  # intervals of such a quarter
+LEFT_IN_HEAT = 2.0  # of a source of heat, which has no switch: times as much in the lowest hours of its week
 LEFT_PER_SLOW = 3.0  # share of the mean harvest left in a spell of rest, per unit of the slow branch's line
 THERMAL_USUAL = 1e-3  # thermal line of a double-layer capacitor [1/K]
 WARMEST_HOUR = 15.0
@@ -233,12 +234,23 @@ def _rests(begin, end, t, values, flow, fig, most):  # type: ignore[no-untyped-d
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def leave_some(begin, end, t, flow, fig, times):  # type: ignore[no-untyped-def]
+    """Let a share of the harvest be left in a window's rest, so many `times` that of a spell between two firings.
+
+    The line of the slow branch carries that instead, as in a spell it has long come to rest. What is left fades as the
+    place cools, and would pass for a leakage that falls with warmth: that line is left to its prior.
+    """
+    share = times * (LEFT_PER_SLOW if fig[SLOWLY] > 0 else 1.0)
+    for i in range(begin + 1, end):
+        flow[FLOW_SLOW, i] = -share * fig[POWER] * (t[i] - t[i - 1])
+        flow[FLOW_WARM, i] = 0.0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def mark_rest(begin, end, t, values, flow, fig, week, quiet):  # type: ignore[no-untyped-def]
     """Mark a whole window in which a source without quiet hours rests, as a kiln between two firings.
 
-    The window before it must be as low, for what was hot gives on for a day. A share of the harvest is left in such a
-    spell: the line of the slow branch, which has long come to rest, carries that instead. It fades as the place cools,
-    and would pass for a leakage that falls with warmth: that line is left to its prior.
+    The window before it must be as low, for what was hot gives on for a day.
     """
     seen = week[2] > 0.0
     if not seen.any() or week[0][seen].mean() < WORKED_LEAST * fig[POWER]:
@@ -248,11 +260,8 @@ def mark_rest(begin, end, t, values, flow, fig, week, quiet):  # type: ignore[no
     power, noise, _ = _mean_harvest(before, begin, t, values, flow, fig[NOISE])
     if power > most + noise or not _rests(begin, end - 1, t, values, flow, fig, most):
         return
-    share = LEFT_PER_SLOW if fig[SLOWLY] > 0 else 1.0
-    for i in range(begin + 1, end):
-        flow[FLOW_SLOW, i] = -share * fig[POWER] * (t[i] - t[i - 1])
-        flow[FLOW_WARM, i] = 0.0
-        quiet[i - begin] = True
+    leave_some(begin, end, t, flow, fig, 1.0)
+    quiet[1:] = True
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

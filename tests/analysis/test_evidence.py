@@ -320,6 +320,29 @@ def test_what_was_learnt_while_a_source_stood_still_is_no_rest_once_it_runs_agai
     assert still.sums[0, 1:, POINTS].all()  # what stands still goes on telling
 
 
+def lingering(days: int, left: float) -> np.ndarray:
+    """Power of a pipe that stays warm: on Sundays a share is `left`, which wanders by a third from day to day."""
+    rng = np.random.default_rng(4)
+    daily = np.where(np.arange(days) % 7 == 6, left, 1.0) * np.exp(0.33 * rng.normal(size=days))
+    return 60e-6 * np.repeat(daily, 24 * STEPS)
+
+
+def test_heat_that_lingers_is_no_rest_of_a_larger_storage():
+    # A Sunday's floor of 0.4 loads, taken for rest, would be a storage of 1.6 times its capacity.
+    days = 200
+    found = estimate(gathered(node(days, Truth(), offered=lingering(days, 0.25)), KILN, days).sums, [KILN])
+    mean, sd = found.mean[0], np.sqrt(np.diag(found.covariance[0]))
+    assert np.abs(mean[[CAPACITY, WAKE, SLEEP]] / sd[[CAPACITY, WAKE, SLEEP]]).max() < 1.645  # ln of the truth is 0
+
+
+def test_heat_that_rests_by_the_week_tells_as_much_as_a_machine():
+    days = 100
+    heat = parse_budget(CONVEYOR.replace('"vibration"', '"thermal"'), "h.toml")
+    series = node(days, Truth())
+    hot, machine = (gathered(series, of, days).sums[0, 28:, POINTS] for of in (heat, BUDGET))
+    assert hot.sum() > 0.9 * machine.sum()
+
+
 def test_a_drain_shows_between_two_firings():
     days = 180
     truths = [Truth(sleep=1.0 if day < 90 else 4.0) for day in range(days)]

@@ -9,7 +9,17 @@ import pvlib
 import pytest
 from analysis_parts import conveyor_budget
 
-from analysis.quiet import ELEVATION_QUIET, LOAD_SHARE, WEEK_HOURS, judge, learn, scheduled_quiet, sunless, window_cut
+from analysis.quiet import (
+    ELEVATION_QUIET,
+    LOAD_SHARE,
+    WEEK_HOURS,
+    heat_rests,
+    judge,
+    learn,
+    scheduled_quiet,
+    sunless,
+    window_cut,
+)
 from analysis.series import calendar
 
 
@@ -74,6 +84,19 @@ def test_a_load_that_grows_fivefold_leaves_its_hours_quiet():
         judge(week, 3e-6, 40e-6, quiet)
         assert (quiet & ~SHIFTS).sum() > 0.8 * (~SHIFTS).sum()
         assert not (quiet & SHIFTS).any()
+
+
+@pytest.mark.parametrize(
+    ("left", "noise", "rests"), [(2e-6, 4e-6, True), (12e-6, 4e-6, False), (2e-6, 30e-6, False), (-9e-6, 30e-6, True)]
+)
+def test_a_floor_of_heat_is_rest_where_it_is_even_or_below_the_budgets_load(left, noise, rests):
+    quiet, week = np.zeros(WEEK_HOURS, dtype=np.bool_), np.zeros((3, WEEK_HOURS), dtype=np.float32)
+    rng = np.random.default_rng(5)
+    for _ in range(12):  # what is left of heat wanders by a third from week to week
+        week_of(np.where(SHIFTS, 120e-6, left * np.exp(0.33 * rng.normal())), 1, noise, int(rng.integers(99)), week)
+    judge(week, noise, 40e-6, quiet)
+    assert quiet.any()
+    assert heat_rests(week, noise, 40e-6, quiet) == rests
 
 
 def test_a_source_that_never_rests_has_no_quiet_hours():

@@ -218,12 +218,13 @@ def judge(week, noise, load, quiet):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def heat_rests(week, noise, load, quiet):  # type: ignore[no-untyped-def]
+def heat_rests(week, noise, load, slowly, quiet):  # type: ignore[no-untyped-def]
     """Whether the learnt `quiet` hours of a source of heat are shown to be rest, not a floor of what lingers.
 
     Pipes and traps give a third of their mean on a Sunday, and smoothly, so that their floor passes for rest in a
-    larger storage. But what is left follows the process and the air, and rest is even from week to week. And where the
-    node empties faster than its budget says, the more so if harvest were left, it is the load that tells.
+    larger storage. But what is left follows the process and the air, and rest is even from week to week. And where a
+    node with a slow branch (`slowly`) empties faster than its budget says, the more so if harvest were left, it is the
+    load that tells; others have a line of what is left.
 
     Notes
     -----
@@ -238,4 +239,4 @@ def heat_rests(week, noise, load, quiet):  # type: ignore[no-untyped-def]
     if count == 0:
         return False
     doubt = noise**2 * np.sqrt(2.0 * FORGET / (2.0 - FORGET) / count)
-    return power < 0.0 or max(median(beyond[:count]), 0.0) + doubt < (WANDERS * load) ** 2
+    return (slowly > 0.0 and power < 0.0) or max(median(beyond[:count]), 0.0) + doubt < (WANDERS * load) ** 2

@@ -96,7 +96,7 @@ def test_a_floor_of_heat_is_rest_where_it_is_even_or_below_the_budgets_load(left
         week_of(np.where(SHIFTS, 120e-6, left * np.exp(0.33 * rng.normal())), 1, noise, int(rng.integers(99)), week)
     judge(week, noise, 40e-6, quiet)
     assert quiet.any()
-    assert heat_rests(week, noise, 40e-6, quiet) == rests
+    assert heat_rests(week, noise, 40e-6, 1.0, quiet) == rests
 
 
 def test_a_source_that_never_rests_has_no_quiet_hours():

@@ -178,7 +178,7 @@ def _level(
     mean, tolerance = prior
     if mean <= 0:
         return Level(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, *np.zeros((2, len(value))))
-    level = filter_level(
+    return filter_level(
         value,
         seen.spread,
         seen.censored,
@@ -190,9 +190,6 @@ def _level(
         step_sd=2 * source.slow_sd * usual,
         keep=float(np.exp(-1 / source.slow_days)),
     )
-    told = np.isfinite(value) & ~seen.censored
-    lost = float(seen.lost[told].mean()) if told.any() else 0.0
-    return level._replace(mean_var=level.mean_var + (source.course_sd * lost * level.mean) ** 2)
 
 
 def _kept(seen: Seen, shut: npt.NDArray[np.bool_], opened: Array, usual: Array, source: Source) -> tuple[float, float]:
@@ -290,4 +287,5 @@ def _outlook(
         past_leakage=float(seen.load[2]),
         past_harvest=float(harvest.mean()) if len(harvest) else 0.0,
         past_bound=float(bound.mean()) if len(bound) else 0.0,
+        made_up_sd=source.course_sd * float(seen.lost[told][~bound].mean()) if len(bound) and not bound.all() else 0.0,
     )

@@ -71,6 +71,9 @@ class HarvestOutlook:
         Daily means behind the level, as the ledger gave them. [J] What the parameters err there, the level errs too.
     past_bound : float
         Share of the days behind that were only a lower bound.
+    made_up_sd : float
+        Relative sd of `mean` by what full days were made up for. The poor days, on which a node goes dark, are seen
+        as they were, so it is not drawn in the futures.
     """
 
     mean: float
@@ -101,6 +104,7 @@ class HarvestOutlook:
     past_leakage: float = 0.0
     past_harvest: float = 0.0
     past_bound: float = 0.0
+    made_up_sd: float = 0.0
 
     @property
     def expected(self) -> Array:

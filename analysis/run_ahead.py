@@ -63,7 +63,7 @@ def beyond_what_was_taken(node: NodeOutlook) -> NodeOutlook:
     the rest, of which the budget alone tells.
     """
     harvest = node.harvest
-    unseen = harvest.past_bound * node.budget.harvest.tolerance
+    unseen = np.hypot(harvest.past_bound * node.budget.harvest.tolerance, harvest.made_up_sd)
     return replace(node, harvest=replace(harvest, mean_sd=float(np.hypot(harvest.mean_sd, unseen))))
 
 
@@ -88,10 +88,9 @@ def potential_sd(harvest: HarvestOutlook, budget: Budget, covariance: Floats) ->
     -----
     Doubts that do not know of each other: how well noisy days tell a level; what the wakes, sleep and leakage
     that every day was booked with err, which no number of days takes away; how a panel is mounted, so what the other
-    seasons bring; and the days that were only a lower bound,
-    on which nothing but the budget says how much more there was. These weigh by their share: of a node that is full
-    every day, the harvest is known no better than by its budget. Left out: the change of stored energy, small over
-    weeks.
+    seasons bring; what full days were made up for; and the days that were only a lower bound, on which nothing but the
+    budget says how much more there was. These weigh by their share: of a node that is full every day, the harvest is
+    known no better than by its budget. Left out: the change of stored energy, small over weeks.
     """
     seen = harvest.mean * np.hypot(harvest.mean_sd + harvest.level_tilt, harvest.level_sd)
     h = np.zeros(places.STATES)
@@ -103,7 +102,8 @@ def potential_sd(harvest: HarvestOutlook, budget: Budget, covariance: Floats) ->
     most = max(level, budget.harvest.mean_power * SECONDS_PER_DAY)
     unseen = harvest.past_bound * budget.harvest.tolerance * most
     mounted = 0.0 if harvest.season_sd is None else level * float(np.average(harvest.season_sd, weights=harvest.season))
-    return float(np.sqrt(seen**2 + booked**2 + unseen**2 + mounted**2)) / SECONDS_PER_DAY
+    made_up = level * harvest.made_up_sd
+    return float(np.sqrt(seen**2 + booked**2 + unseen**2 + mounted**2 + made_up**2)) / SECONDS_PER_DAY
 
 
 def node_outlooks(books: list[SiteBook], days: int) -> tuple[list[int], list[NodeOutlook]]:

@@ -35,6 +35,14 @@ def test_a_node_that_is_full_every_day_is_known_no_better_than_by_its_budget() -
     assert potential_sd(told(past_bound=0.25), of, covariance(0.0)) * SECONDS == pytest.approx(always / 4)
 
 
+def test_what_full_days_were_made_up_for_is_in_doubt_but_no_poor_day_is() -> None:
+    found = potential_sd(told(made_up_sd=0.3), budget(), covariance(0.0))
+    assert found * SECONDS == pytest.approx(8.0 * 0.3)
+    full = node(steady(8.0, made_up_sd=0.3), budget(), 100.0)
+    assert full.harvest.mean_sd == 0.0
+    assert beyond_what_was_taken(full).harvest.mean_sd == pytest.approx(0.3)
+
+
 def test_a_level_that_errs_against_its_mean_is_known_better_than_either() -> None:
     # Closed form: sd of a sum whose parts are correlated by -1 is the difference of their sds.
     found = potential_sd(told(mean_sd=0.2, level_tilt=-0.15), budget(), covariance(0.0))

@@ -217,7 +217,7 @@ def _see(nodes: Sequence[NodeDays], site: SiteDays, past: int, shapes: Array, al
     harvest, censored = np.full(size, np.nan), np.zeros(size, dtype=bool)
     spread, share, pace = np.ones(size), np.zeros(size), np.ones(size)
     # Below zero by noise, too: a mean of what is cut off is too high.
-    harvest[row, place], censored[row, place], share[row, place] = whole, bound, lost
+    harvest[row, place], censored[row, place], share[row, place] = whole, bound, np.nan_to_num(lost)
     spread[row, place] = np.where(bound | sky, 1.0, 1 / (1 - np.minimum(lost, FULL_SHARE)))
     pace[row, place] = np.where(bound, np.maximum(least / np.maximum(gross, 1e-12), 1.0), 1.0)
     days = np.maximum(np.bincount(row, minlength=len(nodes)), 1)

@@ -202,6 +202,16 @@ def test_the_weather_until_full_tells_that_of_the_whole_day(name: str) -> None:
         assert found.past_bound < 0.5
 
 
+def test_outdoor_days_kept_since_before_it_was_noted_when_a_node_was_full_say_nothing() -> None:
+    of = budget("light-outdoor", microwatt=50.0, active=False)
+    blank = np.where(np.arange(90) < 30, np.nan, 0.0)
+    node = rows(np.full(90, 4.0), of, full_s=np.full(90, 40_000.0), noon_v=blank, risen_at=blank)
+    made = past_harvest([node], site(), FIRST + 90)
+    assert np.isnan(made.power[0, :30]).all()
+    assert np.isfinite(made.power[0, 30:]).all()
+    assert np.isfinite(made.lost).all()
+
+
 def test_a_node_reads_full_until_it_has_fallen_from_its_own_full_voltage() -> None:
     # Of 1 F: an hour's spending lies between where it stands full and where it no longer counts.
     of = budget(microwatt=50.0).model_copy(update={"name": "shift"})

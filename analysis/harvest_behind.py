@@ -195,13 +195,14 @@ def _see(nodes: Sequence[NodeDays], site: SiteDays, past: int, shapes: Array, al
     if sky:
         became = noon_v >= _full_from(nodes)[row]
         lost, at_full = _since(np.where(became | np.isnan(noon_v), risen_at, np.inf), site, shapes[0], place)
-        took = spent * at_full + np.where(became, over, 0.0)
+        climb = np.where(became, over, 0.0)
     else:
         at_full = np.maximum(full_s - _tail(nodes[0].budget, over / np.maximum(spent, 1e-12)), 0.0)
         outdoors, lost = nodes[0].budget.harvest.source == "light-outdoor", np.empty(len(row))
         courses, of = (shapes[0], place) if outdoors else (shapes[:, 0], row)  # under one sky by day, else by node
         _curtailed(at_full, courses, of, lost)
-        took = spent * at_full / SECONDS_PER_DAY
+        climb = np.zeros(len(row))
+    took = climb + spent * at_full / SECONDS_PER_DAY  # at full only what is spent comes in
     full_share = FULL_SHARE_PAST if alike else FULL_SHARE_SKY if sky else FULL_SHARE
     bound = lost > full_share
     if cell and not alike:
@@ -259,7 +260,7 @@ def _tail(budget: Budget, days: Array) -> Array:
 
 
 def _since(risen_at: Array, site: SiteDays, course: Array, place: Counts) -> tuple[Array, Array]:
-    """Share of days' harvest that falls after they came up to full, and the time from there to its end. [d]
+    """Share of days' harvest that falls after they came up to full, and the time from there to its end. [s]
 
     Parameters
     ----------
@@ -277,7 +278,7 @@ def _since(risen_at: Array, site: SiteDays, course: Array, place: Counts) -> tup
     lost = 1.0 - before[place, whole] - (hour - whole) * course[place, whole]
     bright = course > OFF_SHARE * course.max(axis=1, keepdims=True)
     end = 24.0 - bright[:, ::-1].argmax(axis=1)
-    return np.clip(lost, 0.0, 1.0), np.maximum(end[place] - hour, 0.0) / 24.0
+    return np.clip(lost, 0.0, 1.0), np.maximum(end[place] - hour, 0.0) * 3600.0
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -163,12 +163,11 @@ def _resistances(steps, first, last, found):  # type: ignore[no-untyped-def]
     days = steps.shape[1]
     seen, ohm, var, warmth = np.empty(days, dtype=np.int64), np.empty(days), np.empty(days), np.empty(days)
     for node in range(len(steps)):
-        n, measured = 0, False
+        n = 0
         for day in range(first[node], last[node]):
             if steps[node, day, STEP_COUNT] > 0:
                 seen[n], ohm[n], var[n] = day, steps[node, day, STEP_OHM], steps[node, day, STEP_VAR]
                 warmth[n] = steps[node, day, STEP_WARMTH]
-                measured |= math.isfinite(warmth[n])
                 n += 1
         if n < 3:
             continue
@@ -179,12 +178,12 @@ def _resistances(steps, first, last, found):  # type: ignore[no-untyped-def]
                 ohm[i] *= math.exp(-slope * warmth[i])
             old += seen[i] < seen[0] + BASELINE_DAYS
             new += seen[i] > seen[n - 1] - RECENT_DAYS
-        warmer = np.nanmean(warmth[n - new : n]) - np.nanmean(warmth[:old]) if measured else 0.0
+        warmer = np.nanmean(warmth[n - new : n]) - np.nanmean(warmth[:old])
         value, value_sd = _mean(ohm[n - new : n], var[n - new : n])
         base, base_sd = _mean(ohm[:old], var[:old])
         found[node, 0], found[node, 1] = value, value_sd
         if value > 0 and base > 0 and seen[n - 1] - seen[0] >= RECENT_DAYS:
-            season = slope_sd * warmer if math.isfinite(warmer) and measured else UNMEASURED
+            season = slope_sd * warmer if math.isfinite(warmer) else UNMEASURED
             found[node, 2] = value / base
             found[node, 3] = value / base * math.sqrt((value_sd / value) ** 2 + (base_sd / base) ** 2 + season**2)
             found[node, 4] = seen[_began(ohm[:n], base, value)] - first[node]

@@ -21,9 +21,9 @@ HOLE_LEAST_S = 3 * 3600.0  # unless it is shorter than this: a few lost reports,
 FULL_MARGIN_STEPS = 2.0  # within this many converter steps, or FULL_MARGIN of full voltage, the node counts as full
 FULL_MARGIN = 0.005
 CELL_MARGIN_STEPS, CELL_MARGIN = 3.0, 0.001  # of a cell, where half a per cent of voltage is hours of load
-NOON_FROM, NOON_TO = 10 / 24, 16 / 24  # of a day: cold nights raise the voltage of a full capacitor above its full one
-SUNK = 0.25  # of that margin below it from which a node has left the day's highest voltage
 FLOATS = 2.0  # times as far a full capacitor's voltage rises in a cool night, where it keeps its charge: 10 K are 1 %
+NOON_FROM, NOON_TO = 10 / 24, 16 / 24  # of a day, in whose middle no cold raises a full capacitor's voltage
+SUNK = 0.25  # of that margin below its reach, from which on a node has left the highest voltage of midday
 # Columns of the sums, in order.
 STORED, WAKES, WAKE_SHARE, WAKE_VOLTS, OBSERVED, VOLT_SECONDS, FULL, STORED_VAR, TOP, NEAR_TOP = range(10)
 WARM_SECONDS, MEASURED, NOON, RISEN = 10, 11, 12, 13

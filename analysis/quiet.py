@@ -172,7 +172,25 @@ def _chance(seen, mean, scatter, most, noise, doubt):  # type: ignore[no-untyped
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def judge(week, noise, load, quiet):  # type: ignore[no-untyped-def]
+def _floor(mean, most):  # type: ignore[no-untyped-def]
+    """Median of the quietest hours, of those of up to `most` that have had no more for the longest. [W]
+
+    For hours after a charge a storage settles, and seems to spend more than it will for the rest of the night.
+    """
+    since, run = np.zeros(WEEK_HOURS, dtype=np.int64), 0
+    for h in range(2 * WEEK_HOURS):
+        run = run + 1 if mean[h % WEEK_HOURS] < most else 0
+        since[h % WEEK_HOURS] = run
+    lasted = since[since > 0]
+    sort_few(lasted)
+    half = lasted[len(lasted) // 2] if len(lasted) >= 2 * FLOOR_SLOTS else 0
+    ranked = mean[since >= half].copy()
+    sort_few(ranked)
+    return ranked[FLOOR_SLOTS // 2]
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def judge(week, noise, load, settles, quiet):  # type: ignore[no-untyped-def]
     """Mark the quiet hours of the learnt week; returns the power [W] up to which they are.
 
     NaN if nothing is learnt, minus infinity if the source shows no hours of rest: its floor is too high, or not told
@@ -186,6 +204,8 @@ def judge(week, noise, load, quiet):  # type: ignore[no-untyped-def]
         Standard deviation of an hour's power from the converter alone. [W]
     load : float
         Budgeted load: a floor far above it harvests all week. [W]
+    settles : bool
+        Whether the source stops when it rests, so that only the storage is still on its way.
     quiet : ndarray of bool, shape (168,)
         Filled in: hours whose mean is at the floor and whose scatter is little more than the converter's, for harvest
         scatters more.
@@ -202,7 +222,7 @@ def judge(week, noise, load, quiet):  # type: ignore[no-untyped-def]
     mean, scatter = _smoothed(week, beside)
     ranked = mean.copy()
     sort_few(ranked)
-    floor = ranked[FLOOR_SLOTS // 2]
+    floor = _floor(mean, FLOOR_LOADS * load) if settles else ranked[FLOOR_SLOTS // 2]
     spread = ranked[int(0.9 * seen)] - floor
     doubt = _doubt(noise, beside)
     above = max(2.5 * doubt, SPREAD_SHARE * spread, LOAD_SHARE * load)

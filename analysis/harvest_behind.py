@@ -153,9 +153,10 @@ def behind(nodes: Sequence[NodeDays], site: SiteDays, past: int, alike: bool = F
     opened = np.einsum("ndh,dh->nd", shapes[:, :past], site.closed[:past])
     seen = _see(nodes, site, past, shapes, alike)
     open_ = opened >= SHUT_SHARE
-    weeks = _weekdays(seen, np.where(open_, opened, 0.0) * plain[:past], site, budget)
+    usual = ~site.holiday[:past]  # some plants do work on a public holiday: it tells neither of Sundays nor of a level
+    weeks = _weekdays(seen, np.where(open_ & usual, opened, 0.0) * plain[:past], site, budget)
     weekly = weeks[:, site.weekday[:past]]
-    works = (weekly > CLOSED_SHARE) & (plain[:past] > DARK_SEASON)
+    works = (weekly > CLOSED_SHARE) & (plain[:past] > DARK_SEASON) & usual
     values = np.where(works & open_, seen.harvest / np.where(works & open_, weekly * opened, 1.0), np.nan)
     season = flat(len(nodes), site.days)
     if budget.harvest.source == "light-outdoor":

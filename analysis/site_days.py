@@ -72,12 +72,18 @@ class SiteDays:
         return np.asarray(self.closed.mean(axis=1))
 
     @cached_property
-    def weekday(self) -> npt.NDArray[np.int64]:
-        """Of each day, Monday is 0; a public holiday is like a Sunday."""
+    def holiday(self) -> npt.NDArray[np.bool_]:
+        """Whether each day is a public holiday."""
         day = self.first.astype("datetime64[D]") + np.arange(self.days)
         month = day.astype("datetime64[M]")
         date = 100 * (month.astype(np.int64) % 12 + 1) + (day - month.astype("datetime64[D]")).astype(np.int64) + 1
-        return np.where(np.isin(date, HOLIDAYS), 6, (day.astype(np.int64) + 3) % 7)
+        return np.isin(date, HOLIDAYS)
+
+    @cached_property
+    def weekday(self) -> npt.NDArray[np.int64]:
+        """Of each day, Monday is 0; a public holiday is like a Sunday."""
+        day = self.first.astype("datetime64[D]") + np.arange(self.days)
+        return np.where(self.holiday, 6, (day.astype(np.int64) + 3) % 7)
 
     def index(self, day: Days) -> npt.NDArray[np.int64]:
         """Position of calendar days."""

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from analysis.change import Change, find_changes
 from analysis.closed_form import autocorrelated_sd
 from analysis.series import Counts, means
 from ingest.budget import SECONDS_PER_DAY
@@ -12,7 +13,11 @@ from ingest.budget import SECONDS_PER_DAY
 Array = npt.NDArray[np.float64]
 
 RECENT_DAYS = 28
-BELIEF_DAYS = 3.0  # what the budget's rate is worth beside the node's own days
+BELIEF_DAYS = 3.0  # what the budget's rate is worth beside the node's own days, or the rate before a step
+STEP_REACH = 56  # days that a step is looked for in,
+STEP_BEFORE, STEP_AFTER = 7, 3  # with so many known on either side,
+STEP_Z = 7.0  # and from how many standard deviations on it lasts: work wanders for longer than from day to day
+WEEKDAY_LEAST = 0.05  # of the mean: a weekday with less tells nothing of a step, nor of scatter
 OPEN_SHARE = 0.5  # a day whose closures leave less is closed
 IDLE_SHARE = 0.25  # of the mean harvest; a day with less is idle
 CLOSED_DAYS = 2  # that must have been seen,
@@ -70,7 +75,9 @@ def wake_plan(
 
     Notes
     -----
-    The scatter from day to day is that of independent days which add up to the same spread over weeks.
+    The scatter from day to day is that of independent days which add up to the same spread over weeks. Counts are
+    exact, so that a step of the rate shows within days: the days before it are brought to the level since, and tell
+    of weekdays and scatter only. A day ahead begins at the forecast's hour, and has its weekday's rate until midnight.
     """
     seen = np.asarray(observed_s, dtype=float)
     known = (seen >= SECONDS_PER_DAY / 2) & (day < today)
@@ -78,24 +85,35 @@ def wake_plan(
     open_ = known & ~shut
     kinds = open_ & np.asarray(idle, dtype=bool), known & shut
     closed = _closed(np.asarray(wakes, dtype=float) / np.maximum(seen, 1.0), day, kinds, open_)
-    kept = known & (day >= today - np.timedelta64(RECENT_DAYS, "D")) & ~(shut & np.isfinite(closed))
-    rate = np.asarray(wakes, dtype=float)[kept] * SECONDS_PER_DAY / seen[kept]
-    number = day[kept].astype("datetime64[D]").astype(np.int64)
-    count = len(rate)
-    mean = (rate.sum() + BELIEF_DAYS * budget) / (count + BELIEF_DAYS)
+    told = known & ~(shut & np.isfinite(closed)) & (day >= today - np.timedelta64(STEP_REACH, "D"))
+    rate = np.asarray(wakes, dtype=float)[told] * SECONDS_PER_DAY / seen[told]
+    number = day[told].astype("datetime64[D]").astype(np.int64)
+    recent = day[told] >= today - np.timedelta64(RECENT_DAYS, "D")
+    since = np.ones(len(rate), dtype=bool)
+    step = _last_step(rate, number, ~np.broadcast_to(np.asarray(idle, dtype=bool), seen.shape)[told])
+    if step is not None and recent[step.index]:
+        since = number >= number[step.index]
+        rate, budget = np.where(since, rate, rate * step.after / step.before), step.before
+    rate, number, since = rate[recent], number[recent], since[recent]
+    count, days = len(rate), int(since.sum())
+    weekday = np.ones(7) if count < 7 or rate.mean() <= 0 else _weekdays(rate / rate.mean(), number % 7)
+    seen_share = 1.0 if since.all() else max(float(weekday[number[since] % 7].mean()), WEEKDAY_LEAST)
+    mean = (rate[since].sum() / seen_share + BELIEF_DAYS * budget) / (days + BELIEF_DAYS)
     hours = np.ones(24) if by_hour is None else np.roll(np.asarray(by_hour, dtype=float), -hour)
     hours = hours / hours.mean() if hours.mean() > 0 else np.ones(24)
     if count < 7 or mean <= 0:
         return WakePlan(float(mean), np.ones(7), hours, BELIEF_SD, BELIEF_SD, closed)
-    weekday = _weekdays(rate / rate.mean() if rate.mean() > 0 else np.ones(count), number % 7)
-    ratio = rate / (mean * weekday[number % 7])
+    usual = weekday[number % 7]
+    ratio = np.where(usual > WEEKDAY_LEAST, rate / (mean * np.maximum(usual, WEEKDAY_LEAST)), 1.0)
     noise = float(ratio.std())
     next_day = np.diff(number) == 1
     departure = ratio - ratio.mean()
     keep = (departure[1:] * departure[:-1])[next_day].sum() / max((departure**2).sum(), 1e-12)
     spread = float(autocorrelated_sd(noise, np.clip(keep, 0.0, 0.8)))
     ahead = weekday[(int(today.astype("datetime64[D]").astype(np.int64)) + np.arange(7)) % 7]
-    return WakePlan(float(mean), ahead, hours, float(np.hypot(spread / np.sqrt(count), 0.01)), spread, closed)
+    before = float(hours[24 - hour :].sum() / hours.sum())  # what of a day from that hour on is the next one's
+    ahead = ahead + before * (np.roll(ahead, -1) - ahead)
+    return WakePlan(float(mean), ahead, hours, float(np.hypot(spread / np.sqrt(days), 0.01)), spread, closed)
 
 
 def idle_days(harvest: Array, observed_s: Array, opened: Array, offsets: Counts) -> npt.NDArray[np.bool_]:
@@ -134,6 +152,17 @@ def _closed(
             variance *= 1 - gain
         variance += AS_IDLE_SD**2
     return share if share < FOLLOWS else np.inf
+
+
+def _last_step(rate: Array, number: npt.NDArray[np.int64], works: npt.NDArray[np.bool_]) -> Change | None:
+    """The step in the rates of days of such numbers, if one stands out, and is not that to days at rest."""
+    if len(rate) < STEP_BEFORE + STEP_AFTER or rate.mean() <= 0:
+        return None
+    weekday = np.maximum(_weekdays(rate / rate.mean(), number % 7), WEEKDAY_LEAST)
+    (step,) = find_changes((rate / weekday[number % 7])[None, :], least_before=STEP_BEFORE, least_after=STEP_AFTER)
+    if step is None or abs(step.z) < STEP_Z or min(step.before, step.after) <= 0:
+        return None
+    return step if works[step.index :].mean() > 0.5 else None
 
 
 def _weekdays(ratio: Array, weekday: npt.NDArray[np.int64]) -> Array:

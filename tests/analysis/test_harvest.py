@@ -95,6 +95,16 @@ def test_weekdays_follow_the_node_where_they_differ_from_the_budget() -> None:
     np.testing.assert_allclose(one(node, site()).expected[:7], pattern, atol=0.8)
 
 
+def test_a_plant_that_works_on_public_holidays_still_rests_on_sundays() -> None:
+    first = np.datetime64("2024-09-02")  # a Monday
+    day = first + np.arange(133)
+    harvest = np.where((day.astype(np.int64) + 3) % 7 < 5, 8.64, 0.0)  # Christmas and New Year among the others
+    harvest *= np.random.default_rng(2).normal(1, 0.05, len(day))
+    ahead = one(rows(harvest, budget(), first=first), site(first=first))
+    np.testing.assert_allclose(ahead.week[:7], [1.4] * 5 + [0.0, 0.0], atol=0.06)
+    assert ahead.noise[16] > 0.8  # two sds below the mean: no day of rest is among the poor ones
+
+
 def test_short_history_starts_from_the_budget_and_then_from_sisters() -> None:
     of = budget(microwatt=100.0, active=False)  # 8.64 J a day
     alone = one(rows(np.zeros(0), of), site())

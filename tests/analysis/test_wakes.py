@@ -41,6 +41,42 @@ def test_weekdays_are_learned_and_begin_with_today() -> None:
     np.testing.assert_allclose(week[5:], 20 / 77.1, rtol=0.15)
 
 
+def test_a_day_ahead_that_begins_at_noon_is_of_two_weekdays() -> None:
+    wakes = np.where(np.arange(28) % 7 == 6, 0.0, 70.0)  # idle on Sundays, awake from 6 to 18 h
+    by_hour = np.where((np.arange(24) >= 6) & (np.arange(24) < 18), 1.0, 0.0)
+    plan = wake_plan(days(28), wakes, np.full(28, 86400.0), TODAY, 60, by_hour, hour=15)
+    # Three of the twelve hours are left on the first day, nine follow on the next.
+    np.testing.assert_allclose(plan.wake_week, np.array([12, 12, 12, 12, 12, 3, 9]) * 7 / 72, atol=1e-3)
+    morning = wake_plan(days(28), wakes, np.full(28, 86400.0), TODAY, 60, by_hour, hour=6)
+    np.testing.assert_allclose(morning.wake_week, np.array([12, 12, 12, 12, 12, 12, 0]) * 7 / 72, atol=1e-3)
+
+
+def test_a_step_of_the_rate_is_followed_within_days() -> None:
+    rng = np.random.default_rng(3)
+    weekday = np.array([1.0, 1.2, 1.1, 1.0, 1.1, 0.4, 0.2])[(days(60).astype(np.int64) + 3) % 7]
+    level = np.where(np.arange(60) < 53, 1.0, 1.9)
+    wakes = 100 * level * weekday * rng.normal(1, 0.05, 60)
+    plan = wake_plan(days(60), wakes, np.full(60, 86400.0), TODAY, 100)
+    usual = 100 * weekday[:7].mean()
+    assert plan.wakes_per_day == pytest.approx(usual * (7 * 1.9 + 3 * 1.0) / 10, rel=0.05)  # held towards the old rate
+    np.testing.assert_allclose(plan.wake_week, weekday[4:11] / weekday[:7].mean(), rtol=0.15)
+    assert plan.rate_noise < 0.1  # the step is no scatter
+    before = wake_plan(days(60)[:53], wakes[:53], np.full(53, 86400.0), TODAY - np.timedelta64(7, "D"), 100)
+    assert before.wakes_per_day == pytest.approx(usual, rel=0.05)
+
+
+def test_work_that_wanders_and_a_stop_are_no_steps() -> None:
+    rng = np.random.default_rng(4)
+    rate = np.exp(np.repeat(rng.normal(0, 0.15, 10), 7)[:60]) * 100 * rng.normal(1, 0.1, 60)
+    seen = np.full(60, 86400.0)
+    plan = wake_plan(days(60), rate, seen, TODAY, 100)
+    assert plan.wakes_per_day == pytest.approx((rate[-28:].sum() + 300) / 31)
+    idle = np.arange(60) >= 55
+    stopped = np.where(idle, 20.0, rate)
+    plan = wake_plan(days(60), stopped, seen, TODAY, 100, idle=idle)
+    assert plan.wakes_per_day == pytest.approx((stopped[-28:].sum() + 300) / 31)
+
+
 def test_scatter_counts_what_follows_from_day_to_day() -> None:
     rng = np.random.default_rng(8)
     spreads = []

@@ -284,7 +284,7 @@ def inputs(nodes: Sequence[NodeOutlook], paths: int, seed: int) -> Inputs:
             ]
         ).astype(np.int32),
         shapes=shapes,
-        load_shape=np.stack([node.load_shape() for node in nodes]),
+        load_shapes=np.concatenate([node.load_shapes() for node in nodes]),
         noise=np.stack([node.harvest.noise for node in nodes]),
         site=random.standard_normal((days, paths)),
         site_week=random.standard_normal((days // 7 + 1, paths)),

@@ -125,7 +125,8 @@ def _new_day(
         opened = closure + lanes.kept[k] * (1.0 - closure)
         lanes.harvest[k] = mean * opened * lanes.income[k] * factor * (node.stop_factor if stopped else 1.0)
         lanes.leak[k] = lanes.leaky[k] * leaks
-        spread = max(1.0 + node.rate_noise * normal(lanes.state[k], 1, NORMAL), 0.0)
+        busy = 1.0 + node.rate_follows * lanes.deviate[k]
+        spread = max(busy + node.rate_noise * normal(lanes.state[k], 1, NORMAL), 0.0)
         lanes.wake[k] = lanes.rate[k] * spread * (min(wakes, node.wake_closed) if stopped else wakes)
 
 
@@ -170,8 +171,9 @@ def _futures(
             _new_day(node, mean, closure, wakes, leaks, given.noise[i], given.site[day], day, lanes)
             row = given.shape_of[i, day]
             died += _day_of_all(
-                given, i, given.shapes[row], peaks[row - lowest], day, deaths, dark_day[some], back_day[some], lanes
-            )
+                given, i, given.shapes[row], given.load_shapes[row], peaks[row - lowest], day, deaths, dark_day[some],
+                back_day[some], lanes,
+            )  # fmt: skip
             if died > deaths:
                 return
             if place < len(grid) and day + 1 == grid[place]:
@@ -200,6 +202,7 @@ def _day_of_all(
     given: Inputs,
     i: int,
     shape: Array,
+    load_shape: Array,
     peak: Array,
     day: int,
     deaths: float,
@@ -208,7 +211,7 @@ def _day_of_all(
     lanes: Lanes,
 ) -> int:
     """Take the lanes through a day; returns how many went dark for the first time."""
-    node, drains, load_shape = given.nodes[i], given.drains[i], given.load_shape[i]
+    node, drains = given.nodes[i], given.drains[i]
     fine = (drains.shape[0] - 1) / node.full
     if day == 0:
         for k in range(len(lanes.stored)):
@@ -243,8 +246,9 @@ def _day_of_all(
 
 @compiled
 def _peaks_of(given: Inputs, i: int) -> Array:
-    """The tables of node `i`, whose rows of `shapes` lie together."""
-    return peak_tables(given.shapes[given.shape_of[i].min() : given.shape_of[i].max() + 1], given.load_shape[i])
+    """The tables of node `i`, whose rows of `shapes` and `load_shapes` lie together."""
+    rows = slice(given.shape_of[i].min(), given.shape_of[i].max() + 1)
+    return peak_tables(given.shapes[rows], given.load_shapes[rows])
 
 
 @compiled

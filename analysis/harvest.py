@@ -287,5 +287,6 @@ def _outlook(
         past_leakage=float(seen.load[2]),
         past_harvest=float(harvest.mean()) if len(harvest) else 0.0,
         past_bound=float(bound.mean()) if len(bound) else 0.0,
+        deviates=z,
         made_up_sd=source.course_sd * float(seen.lost[told][~bound].mean()) if len(bound) and not bound.all() else 0.0,
     )

@@ -29,7 +29,9 @@ NODE = np.dtype(
         *[(name, "f8") for name in ("capacity_ratio", "fade", "fade_sd")],  # fade: share per day
         *[(name, "f8") for name in ("wake_sd", "sleep_sd", "leakage_sd")],
         *[(name, "f8") for name in ("past_wake", "past_sleep", "past_leakage", "past_harvest")],  # J/d behind the level
-        *[(name, "f8") for name in ("rate_sd", "rate_noise")],  # of the wake rate: lasting, and from day to day
+        *[
+            (name, "f8") for name in ("rate_sd", "rate_noise", "rate_follows")
+        ],  # of the wake rate: lasting, and from day to day
         ("wake_closed", "f8"),  # wake rate of a day at rest over its mean, where that is less
         *[(name, "f8") for name in ("level_now", "level_sd", "level_tilt", "level_keep", "level_noise")],
         *[(name, "f8") for name in ("mean_sd", "noise_now", "noise_keep", "site_share")],
@@ -57,9 +59,9 @@ class Inputs(NamedTuple):
     season: Array  # shape (n, weeks): what a deviate of the season's power adds to the logarithm of harvest
     wakes: Array  # shape (n, days): wake rate of each day over its mean
     leaks: Array  # shape (n, days): leakage of each day over that of today
-    shape_of: npt.NDArray[np.int32]  # shape (n, days): row of `shapes` for each day
+    shape_of: npt.NDArray[np.int32]  # shape (n, days): row of `shapes` and `load_shapes` for each day
     shapes: Array  # shape (m, 25): share of a day's harvest that has come after each hour
-    load_shape: Array  # shape (n, 25): share of a day's drain that has gone after each hour
+    load_shapes: Array  # shape (m, 25): share of such a day's drain that has gone after each hour
     noise: Array  # shape (n, q): factor on a day's harvest over standard deviations from -NOISE_SPAN to NOISE_SPAN
     site: Array  # shape (days, paths): what the site's nodes share of each day's deviate
     site_week: Array  # shape (weeks, paths): the same for the weekly change of level
@@ -135,7 +137,7 @@ def highest(harvest: float, drain: float, shape: Array, load_shape: Array) -> fl
 
 
 @compiled
-def peak_tables(shapes: Array, load_shape: Array) -> Array:
+def peak_tables(shapes: Array, load_shapes: Array) -> Array:
     """Tables of `highest` by day shape, for `peak_of`: over harvest's share of harvest and drain, as a share of both.
 
     Between its steps the table lies above by up to 1/128 of harvest and drain together, by a tenth of that as a rule.
@@ -144,7 +146,7 @@ def peak_tables(shapes: Array, load_shape: Array) -> Array:
     for row in range(len(shapes)):
         for step in range(PEAK_STEPS + 1):
             share = step / PEAK_STEPS
-            table[row, step] = highest(share, 1.0 - share, shapes[row], load_shape)
+            table[row, step] = highest(share, 1.0 - share, shapes[row], load_shapes[row])
     return table
 
 

@@ -74,6 +74,8 @@ class HarvestOutlook:
     made_up_sd : float
         Relative sd of `mean` by what full days were made up for. The poor days, on which a node goes dark, are seen
         as they were, so it is not drawn in the futures.
+    deviates : ndarray, optional
+        Of the site's days behind; NaN where not known.
     """
 
     mean: float
@@ -105,6 +107,7 @@ class HarvestOutlook:
     past_harvest: float = 0.0
     past_bound: float = 0.0
     made_up_sd: float = 0.0
+    deviates: Array | None = None
 
     @property
     def expected(self) -> Array:
@@ -132,13 +135,13 @@ class NodeOutlook:
         Below the cut-off and not running.
     wakes_per_day, rate_sd, rate_noise : float
         Planned wakes; relative sd of their lasting rate; relative sd from day to day.
-    wake_week : ndarray, shape (7,)
-        Wake rate of the seven days ahead over its mean.
+    rate_follows : float
+        What a day's rate rises, relative, with one deviate more of its harvest: the work brings both.
     wake_closed : float
         Wake rate of a day that is wholly closed, or of a stop that is still on, over the mean, where that is less than
         its weekday's.
-    wake_hours : ndarray, shape (24,)
-        Wake rate of the 24 hours after the forecast's hour over its mean.
+    wake_hours : ndarray, shape (7, 24)
+        Wake rate of each hour of the seven days ahead, which begin at the forecast's hour, over its mean.
     wake_ratio, sleep_ratio, leakage_ratio, capacity_ratio : float
         Posterior over budget; of leakage at full voltage and 25 degC.
     leakage_by : tuple of three floats
@@ -165,9 +168,9 @@ class NodeOutlook:
     dark: bool = False
     rate_sd: float = 0.0
     rate_noise: float = 0.0
-    wake_week: Array = field(default_factory=lambda: np.ones(7))
+    rate_follows: float = 0.0
     wake_closed: float = np.inf
-    wake_hours: Array = field(default_factory=lambda: np.ones(24))
+    wake_hours: Array = field(default_factory=lambda: np.ones((7, 24)))
     wake_ratio: float = 1.0
     wake_sd: float = 0.0
     sleep_ratio: float = 1.0
@@ -221,7 +224,7 @@ class NodeOutlook:
     def wake_factors(self) -> Array:
         """Wake rate of each day ahead over its mean: by weekday, less on closed days where wakes follow the work."""
         closure = self.harvest.closure
-        week = np.resize(self.wake_week, len(closure))
+        week = np.resize(self.wake_hours.mean(axis=1), len(closure))
         return np.asarray(closure * week + (1 - closure) * np.minimum(week, self.wake_closed))
 
     def leakage_factors(self) -> Array:
@@ -233,11 +236,17 @@ class NodeOutlook:
         sd = self.harvest.season_sd
         return np.zeros(len(self.harvest.season)) if sd is None else sd
 
-    def load_shape(self) -> Array:
-        """Share of a day's drain at the present voltage that has gone after each hour, shape (25,)."""
+    def load_shapes(self) -> Array:
+        """Share of a day's drain at the present voltage that has gone after each hour, a row for each of `shapes`."""
         wake, rest = self._drains_now
-        hours = (wake * self.wake_hours / self.wake_hours.mean() + rest) / 24
-        return np.concatenate([[0.0], np.cumsum(hours)]) / max(wake + rest, 1e-300)
+        days = np.arange(len(self.harvest.season))
+        shape_of = np.zeros(len(days), dtype=np.int32) if self.harvest.shape_of is None else self.harvest.shape_of
+        alike = np.zeros((len(self.harvest.shapes), 7))
+        np.add.at(alike, (shape_of, days % 7), 1.0)
+        alike /= np.maximum(alike.sum(axis=1, keepdims=True), 1.0)
+        hours = (alike[:, :, None] * self.wake_hours).sum(axis=1)
+        spent = np.cumsum(wake * hours + rest, axis=1)
+        return np.concatenate([np.zeros((len(spent), 1)), spent / np.maximum(spent[:, -1:], 1e-300)], axis=1)
 
     @cached_property
     def _drains_now(self) -> tuple[float, float]:
@@ -280,6 +289,7 @@ def record(node: NodeOutlook, seed: int) -> Any:
         "leakage_sd",
         "rate_sd",
         "rate_noise",
+        "rate_follows",
     ):
         row[name] = getattr(node, name)
     for name in (

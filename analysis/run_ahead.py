@@ -16,7 +16,7 @@ from analysis.harvest import outlooks
 from analysis.outlook import HarvestOutlook, NodeOutlook
 from analysis.run_books import HORIZON_DAYS, NodeBook, Rest, SiteBook
 from analysis.scores import Correction
-from analysis.series import Floats
+from analysis.series import Counts, Floats
 from analysis.wakes import IDLE_SHARE, wake_plan
 from analysis.warm_days import air_of
 from ingest.budget import DAYS_PER_YEAR, SECONDS_PER_DAY, Budget
@@ -115,13 +115,14 @@ def node_outlooks(books: list[SiteBook], days: int) -> tuple[list[int], list[Nod
         ahead = outlooks(site.days, site.calendar, today, site.today.hour, days)
         air = air_of(site.calendar.latitude, today + np.arange(days))
         for book, rest, harvest in zip(site.nodes, site.rests, ahead, strict=True):
-            found.append(_outlook(book, rest, harvest, air, today, site.today.hour))
+            place = site.calendar.index(book.account.day)
+            found.append(_outlook(book, rest, harvest, air, today, site.today.hour, place))
             rows.append(book.place)
     return rows, found
 
 
 def _outlook(
-    book: NodeBook, rest: Rest, harvest: HarvestOutlook, air: Floats, today: np.datetime64, hour: int
+    book: NodeBook, rest: Rest, harvest: HarvestOutlook, air: Floats, today: np.datetime64, hour: int, place: Counts
 ) -> NodeOutlook:
     account, now = book.account, book.now()
     wake_sd, sleep_sd, leakage_sd = map(float, per_capacity_sd(book.field.covariance[book.row]))
@@ -130,7 +131,10 @@ def _outlook(
     course = book.recent.course
     by_hour = None if course is None else course.wakes
     rate = book.budget.load.wakes_per_day
-    plan = wake_plan(account.day, account.wakes, account.observed_s, today, rate, by_hour, hour, rest.opened, rest.idle)
+    plan = wake_plan(
+        account.day, account.wakes, account.observed_s, today, rate, by_hour, hour, rest.opened, rest.idle,
+        _on_days(harvest.deviates, place),
+    )  # fmt: skip
     open_ = harvest.closure
     resting = np.where(harvest.week * open_ < IDLE_SHARE, 1.0, 1.0 - open_)
     return NodeOutlook(
@@ -144,7 +148,7 @@ def _outlook(
         dark=book.dark,
         rate_sd=plan.rate_sd,
         rate_noise=plan.rate_noise,
-        wake_week=plan.wake_week,
+        rate_follows=plan.rate_follows,
         wake_closed=plan.closed,
         wake_hours=plan.wake_hours,
         wake_ratio=float(now[kalman.E]),
@@ -161,6 +165,12 @@ def _outlook(
         leakage_days=rest.warmth.leakage(air, resting),
         held=book.held,
     )
+
+
+def _on_days(deviates: Floats | None, place: Counts) -> Floats:
+    """The deviates of a site's days at some places of its calendar; NaN where there is none."""
+    padded = np.append(np.full(0, np.nan) if deviates is None else deviates, np.nan)
+    return padded[np.where((place >= 0) & (place < len(padded)), place, -1)]
 
 
 def _fade(book: NodeBook) -> tuple[float, float]:

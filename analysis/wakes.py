@@ -17,6 +17,10 @@ BELIEF_DAYS = 3.0  # what the budget's rate is worth beside the node's own days,
 STEP_REACH = 56  # days that a step is looked for in,
 STEP_BEFORE, STEP_AFTER = 7, 3  # with so many known on either side,
 STEP_Z = 7.0  # and from how many standard deviations on it lasts: work wanders for longer than from day to day
+FOLLOW_LEAST, FOLLOW_DAYS = (
+    14,
+    10.0,
+)  # days that tell how wakes go with harvest, and what no connection is worth beside them
 WEEKDAY_LEAST = 0.05  # of the mean: a weekday with less tells nothing of a step, nor of scatter
 OPEN_SHARE = 0.5  # a day whose closures leave less is closed
 IDLE_SHARE = 0.25  # of the mean harvest; a day with less is idle
@@ -33,10 +37,10 @@ class WakePlan:
     """The wakes ahead of a node; see `NodeOutlook`."""
 
     wakes_per_day: float
-    wake_week: Array
-    wake_hours: Array
+    wake_hours: Array  # shape (7, 24)
     rate_sd: float
     rate_noise: float
+    rate_follows: float = 0.0  # what a day's rate rises, relative, with one deviate more of its harvest
     closed: float = np.inf  # rate of a closed day over the mean, where wakes follow the work
 
 
@@ -50,6 +54,7 @@ def wake_plan(
     hour: int = 0,
     opened: npt.ArrayLike = 1.0,
     idle: npt.ArrayLike = False,
+    deviate: npt.ArrayLike = np.nan,
 ) -> WakePlan:
     """The wakes ahead, if the node goes on as in the last four weeks.
 
@@ -72,10 +77,13 @@ def wake_plan(
         and nothing of the usual rate.
     idle : array_like of bool, shape (n,)
         Of `idle_days`. Before closed days were seen, idle ones (a Sunday, a stop) say how far wakes follow.
+    deviate : array_like, shape (n,), optional
+        Of each day's harvest; NaN where not known.
 
     Notes
     -----
-    The scatter from day to day is that of independent days which add up to the same spread over weeks. Counts are
+    The scatter from day to day is that of independent days which add up to the same spread over weeks, less what goes
+    with the harvest: where the work brings both, a poor day is also one with fewer wakes. Counts are
     exact, so that a step of the rate shows within days: the days before it are brought to the level since, and tell
     of weekdays and scatter only. A day ahead begins at the forecast's hour, and has its weekday's rate until midnight.
     """
@@ -94,7 +102,8 @@ def wake_plan(
     if step is not None and recent[step.index]:
         since = number >= number[step.index]
         rate, budget = np.where(since, rate, rate * step.after / step.before), step.before
-    rate, number, since = rate[recent], number[recent], since[recent]
+    z = np.broadcast_to(np.asarray(deviate, dtype=float), seen.shape)[told]
+    all_days, (rate, number, since) = (rate, number), (rate[recent], number[recent], since[recent])
     count, days = len(rate), int(since.sum())
     weekday = np.ones(7) if count < 7 or rate.mean() <= 0 else _weekdays(rate / rate.mean(), number % 7)
     seen_share = 1.0 if since.all() else max(float(weekday[number[since] % 7].mean()), WEEKDAY_LEAST)
@@ -102,18 +111,15 @@ def wake_plan(
     hours = np.ones(24) if by_hour is None else np.roll(np.asarray(by_hour, dtype=float), -hour)
     hours = hours / hours.mean() if hours.mean() > 0 else np.ones(24)
     if count < 7 or mean <= 0:
-        return WakePlan(float(mean), np.ones(7), hours, BELIEF_SD, BELIEF_SD, closed)
+        return WakePlan(float(mean), np.tile(hours, (7, 1)), BELIEF_SD, BELIEF_SD, closed=closed)
     usual = weekday[number % 7]
     ratio = np.where(usual > WEEKDAY_LEAST, rate / (mean * np.maximum(usual, WEEKDAY_LEAST)), 1.0)
-    noise = float(ratio.std())
-    next_day = np.diff(number) == 1
-    departure = ratio - ratio.mean()
-    keep = (departure[1:] * departure[:-1])[next_day].sum() / max((departure**2).sum(), 1e-12)
-    spread = float(autocorrelated_sd(noise, np.clip(keep, 0.0, 0.8)))
+    follows = _follows(*all_days, z, weekday)
+    spread = _spread(ratio - follows * np.nan_to_num(z[recent]), number)
     ahead = weekday[(int(today.astype("datetime64[D]").astype(np.int64)) + np.arange(7)) % 7]
-    before = float(hours[24 - hour :].sum() / hours.sum())  # what of a day from that hour on is the next one's
-    ahead = ahead + before * (np.roll(ahead, -1) - ahead)
-    return WakePlan(float(mean), ahead, hours, float(np.hypot(spread / np.sqrt(days), 0.01)), spread, closed)
+    until_midnight = np.arange(24) < 24 - hour
+    each = hours * np.where(until_midnight, ahead[:, None], np.roll(ahead, -1)[:, None])
+    return WakePlan(float(mean), each, float(np.hypot(spread / np.sqrt(days), 0.01)), spread, follows, closed)
 
 
 def idle_days(harvest: Array, observed_s: Array, opened: Array, offsets: Counts) -> npt.NDArray[np.bool_]:
@@ -152,6 +158,25 @@ def _closed(
             variance *= 1 - gain
         variance += AS_IDLE_SD**2
     return share if share < FOLLOWS else np.inf
+
+
+def _spread(ratio: Array, number: npt.NDArray[np.int64]) -> float:
+    """Sd of independent days that add up over weeks to the same spread as these, of such numbers."""
+    departure = ratio - ratio.mean()
+    pairs = (departure[1:] * departure[:-1])[np.diff(number) == 1]
+    keep = pairs.sum() / max((departure**2).sum(), 1e-12)
+    return float(autocorrelated_sd(float(ratio.std()), np.clip(keep, 0.0, 0.8)))
+
+
+def _follows(rate: Array, number: npt.NDArray[np.int64], deviate: Array, weekday: Array) -> float:
+    """What a day's rate rises, relative, with one deviate more of its harvest; not below zero."""
+    usual = weekday[number % 7]
+    told = np.isfinite(deviate) & (usual > WEEKDAY_LEAST)
+    freed = rate[told] / usual[told]
+    if told.sum() < FOLLOW_LEAST or freed.mean() <= 0:
+        return 0.0
+    away, z = freed / freed.mean() - 1.0, deviate[told] - deviate[told].mean()
+    return max(float((away * z).sum() / ((z**2).sum() + FOLLOW_DAYS)), 0.0)
 
 
 def _last_step(rate: Array, number: npt.NDArray[np.int64], works: npt.NDArray[np.bool_]) -> Change | None:

@@ -28,6 +28,15 @@ def test_random_walk_goes_dark_as_the_inverse_gaussian_says(days: int) -> None:
     assert found == pytest.approx(expected, abs=band(expected, 4000) + 0.005)  # 0.005: the shift is an approximation
 
 
+def test_wakes_that_go_with_the_harvest_steady_the_balance() -> None:
+    # As above, but a day with 0.3 J more of harvest spends a twentieth of 2.1 J more, too.
+    noisy = node(steady(2.0, noise=linear_noise(0.15)), budget(100, wakes=70), usable=10.0, rate_follows=0.05)
+    found = forecast([noisy], paths=4000)
+    for days in (90, 100, 120):
+        expected = float(closed_form.first_passage_cdf(days, 10.0, 0.1, 0.3 - 0.05 * 2.1, sampled=True))
+        assert found.p_dark(days)[0] == pytest.approx(expected, abs=band(expected, 4000) + 0.01)
+
+
 def test_correlated_days_go_dark_as_the_walk_with_the_wider_sd() -> None:
     correlated = steady(2.0, noise=linear_noise(0.05), noise_keep=0.6)
     found = forecast([node(correlated, budget(100, wakes=70), usable=10.0)], paths=4000)
@@ -53,6 +62,20 @@ def test_battery_of_days_lasts_its_autonomy_by_hand() -> None:
     for value in (alone.days_p10, alone.days_p50, alone.days_p90, alone.visit_by_days):
         assert value[0] == pytest.approx(8 / (48 * WAKE_J), rel=2e-3)
     assert (alone.p_dark_7d[0], alone.balance_w[0]) == (1.0, pytest.approx(-48 * WAKE_J / 86400))
+
+
+@pytest.mark.parametrize("day", [0, 3])
+def test_each_day_spends_its_wakes_at_its_own_hours(day: int) -> None:
+    # 1.44 J a day, of which one day wakes from its 18th to its 24th hour only, and 1 J left at its begin.
+    hours = np.ones((7, 24))
+    hours[day] = np.where(np.arange(24) < 18, 0.0, 4.0)
+    harvest = steady(
+        0.0, shapes=np.tile(np.linspace(0.0, 1.0, 25), (7, 1)), shape_of=np.arange(365, dtype=np.int32) % 7
+    )
+    late = forecast([node(harvest, budget(wakes=48), usable=1.0 + day * 48 * WAKE_J, wake_hours=hours)], paths=50)
+    assert late.days_p50[0] == pytest.approx(day + (18 + 6 * 1.0 / 1.44) / 24, abs=2e-3)
+    even = forecast([node(harvest, budget(wakes=48), usable=1.0 + day * 48 * WAKE_J)], paths=50)
+    assert even.days_p50[0] == pytest.approx(day + 1.0 / 1.44, abs=2e-3)
 
 
 def test_a_leak_that_is_steep_in_voltage_lets_a_node_live_below_full() -> None:

@@ -12,7 +12,7 @@ def test_a_days_highest_balance_is_read_off_its_table(seed: int) -> None:
     rng = np.random.default_rng(seed)
     hours = rng.dirichlet(np.full(24, 0.3), 2) * [[1.0], [0.5]] + [[0.0], [0.5 / 24]]  # harvest patchy, load less so
     shape, load_shape = (np.concatenate([[0.0], np.cumsum(row)]) for row in hours)
-    table = peak_tables(shape[None], load_shape)[0]
+    table = peak_tables(shape[None], load_shape[None])[0]
     above = []
     for harvest, drain in rng.uniform(0, 5, (200, 2)):
         wanted = max(0.0, float((harvest * shape - drain * load_shape).max()))

@@ -13,7 +13,7 @@ def days(n: int) -> np.ndarray:
 def test_steady_node_goes_on_as_counted() -> None:
     plan = wake_plan(days(60), np.full(60, 96), np.full(60, 86400.0), TODAY, budget=96)
     assert plan.wakes_per_day == pytest.approx(96.0)
-    np.testing.assert_allclose(plan.wake_week, 1.0, atol=1e-6)
+    np.testing.assert_allclose(plan.wake_hours, 1.0, atol=1e-6)
     assert plan.rate_noise < 0.01
     assert plan.rate_sd == pytest.approx(0.01, abs=0.005)
 
@@ -36,19 +36,22 @@ def test_weekdays_are_learned_and_begin_with_today() -> None:
     rng = np.random.default_rng(1)
     number = np.arange(28) % 7  # begins on a Monday
     wakes = np.where(number >= 5, 20.0, 100.0) * rng.normal(1, 0.02, 28)
-    week = wake_plan(days(28), wakes, np.full(28, 86400.0), TODAY, budget=77).wake_week
+    week = wake_plan(days(28), wakes, np.full(28, 86400.0), TODAY, budget=77).wake_hours[:, 0]
     np.testing.assert_allclose(week[:5], 100 / 77.1, rtol=0.05)
     np.testing.assert_allclose(week[5:], 20 / 77.1, rtol=0.15)
 
 
-def test_a_day_ahead_that_begins_at_noon_is_of_two_weekdays() -> None:
+def test_a_day_ahead_that_begins_in_the_afternoon_is_of_two_weekdays() -> None:
     wakes = np.where(np.arange(28) % 7 == 6, 0.0, 70.0)  # idle on Sundays, awake from 6 to 18 h
     by_hour = np.where((np.arange(24) >= 6) & (np.arange(24) < 18), 1.0, 0.0)
     plan = wake_plan(days(28), wakes, np.full(28, 86400.0), TODAY, 60, by_hour, hour=15)
     # Three of the twelve hours are left on the first day, nine follow on the next.
-    np.testing.assert_allclose(plan.wake_week, np.array([12, 12, 12, 12, 12, 3, 9]) * 7 / 72, atol=1e-3)
+    np.testing.assert_allclose(plan.wake_hours.mean(axis=1), np.array([12, 12, 12, 12, 12, 3, 9]) * 7 / 72, atol=1e-3)
+    saturday, sunday = plan.wake_hours[5], plan.wake_hours[6]
+    np.testing.assert_allclose(saturday, np.where(np.arange(24) < 3, 7 / 3, 0.0), atol=1e-3)
+    np.testing.assert_allclose(sunday, np.where(np.arange(24) < 15, 0.0, 7 / 3), atol=1e-3)
     morning = wake_plan(days(28), wakes, np.full(28, 86400.0), TODAY, 60, by_hour, hour=6)
-    np.testing.assert_allclose(morning.wake_week, np.array([12, 12, 12, 12, 12, 12, 0]) * 7 / 72, atol=1e-3)
+    np.testing.assert_allclose(morning.wake_hours.mean(axis=1), np.array([12] * 6 + [0]) * 7 / 72, atol=1e-3)
 
 
 def test_a_step_of_the_rate_is_followed_within_days() -> None:
@@ -59,7 +62,7 @@ def test_a_step_of_the_rate_is_followed_within_days() -> None:
     plan = wake_plan(days(60), wakes, np.full(60, 86400.0), TODAY, 100)
     usual = 100 * weekday[:7].mean()
     assert plan.wakes_per_day == pytest.approx(usual * (7 * 1.9 + 3 * 1.0) / 10, rel=0.05)  # held towards the old rate
-    np.testing.assert_allclose(plan.wake_week, weekday[4:11] / weekday[:7].mean(), rtol=0.15)
+    np.testing.assert_allclose(plan.wake_hours[:, 0], weekday[4:11] / weekday[:7].mean(), rtol=0.15)
     assert plan.rate_noise < 0.1  # the step is no scatter
     before = wake_plan(days(60)[:53], wakes[:53], np.full(53, 86400.0), TODAY - np.timedelta64(7, "D"), 100)
     assert before.wakes_per_day == pytest.approx(usual, rel=0.05)
@@ -75,6 +78,18 @@ def test_work_that_wanders_and_a_stop_are_no_steps() -> None:
     stopped = np.where(idle, 20.0, rate)
     plan = wake_plan(days(60), stopped, seen, TODAY, 100, idle=idle)
     assert plan.wakes_per_day == pytest.approx((stopped[-28:].sum() + 300) / 31)
+
+
+def test_wakes_that_go_with_the_harvest_are_told_from_scatter() -> None:
+    rng = np.random.default_rng(5)
+    z, own = rng.normal(size=(2, 56))
+    full = np.full(56, 86400.0)
+    plan = wake_plan(days(56), 100 * (1 + 0.12 * z + 0.05 * own), full, TODAY, 100, deviate=z)
+    assert plan.rate_follows == pytest.approx(0.12 * 56 / 66, rel=0.15)  # held towards none as by ten days
+    assert plan.rate_noise == pytest.approx(0.05, rel=0.4)
+    hidden = np.where(np.arange(56) % 8 == 0, z, np.nan)  # known on seven days only
+    assert wake_plan(days(56), 100 * (1 + 0.12 * z), full, TODAY, 100, deviate=hidden).rate_follows == 0.0
+    assert wake_plan(days(56), 100 * (1 - 0.12 * z), full, TODAY, 100, deviate=z).rate_follows == 0.0
 
 
 def test_scatter_counts_what_follows_from_day_to_day() -> None:
@@ -98,7 +113,7 @@ def test_hours_begin_with_the_forecasts() -> None:
     by_hour = np.zeros(24)
     by_hour[8:20] = 5.0
     plan = wake_plan(days(28), np.full(28, 60), np.full(28, 86400.0), TODAY, 60, by_hour, hour=8)
-    assert plan.wake_hours.tolist() == [2.0] * 12 + [0.0] * 12
+    assert plan.wake_hours.tolist() == [[2.0] * 12 + [0.0] * 12] * 7
     np.testing.assert_array_equal(wake_plan(days(3), [1, 1, 1], [86400.0] * 3, TODAY, 60).wake_hours, 1.0)
 
 

@@ -73,22 +73,23 @@ def find_changes(
 def _find(series, weight, slow, least_before, least_after, found):  # type: ignore[no-untyped-def]
     """Fill a row (INDEX, BEFORE, AFTER, Z) for each series, NaN where it is too short."""
     days = series.shape[1]
-    known, x, w, held = np.empty(days, dtype=np.int64), np.empty(days), np.empty(days), np.empty(days)
+    known, (x, w, root, held) = np.empty(days, dtype=np.int64), np.empty((4, days))
     for row in range(len(series)):
         found[row, :] = np.nan
         n = 0
         for day in range(days):
             if math.isfinite(series[row, day]):
                 known[n], x[n], w[n] = day, series[row, day], weight[row, day]
+                root[n] = math.sqrt(w[n])
                 n += 1
         if n >= least_before + least_after:
             _clip(x[:n], held[:n])
             k = _split(held[:n], w[:n], least_before, least_after)
             found[row, INDEX] = known[k]
             way = (np.arange(n) >= k).astype(np.float64)
-            error = _course(held[:n], w[:n], way, found[row])
+            error = _course(held[:n], w[:n], root[:n], way, found[row])
             if slow and abs(found[row, Z]) > 2:
-                _slow(held[:n], w[:n], known[:n], (k, least_before), error, found[row])
+                _slow(held[:n], w[:n], root[:n], known[:n], (k, least_before), error, found[row])
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -110,11 +111,11 @@ def _split(x, w, least_before, least_after):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _course(x, w, way, found):  # type: ignore[no-untyped-def]
+def _course(x, w, root, way, found):  # type: ignore[no-untyped-def]
     """Fit a change that has got to `way` of its whole on each day; the squares that it leaves.
 
-    Fills in its means before and after, and the change over its standard deviation. Days that count less are thought
-    to scatter as the others do.
+    Fills in its means before and after, and the change over its standard deviation. Days that count less (`root` is the
+    root of `w`) are thought to scatter as the others do.
     """
     n, whole, mean, middle = len(x), 0.0, 0.0, 0.0
     for i in range(n):
@@ -128,7 +129,7 @@ def _course(x, w, way, found):  # type: ignore[no-untyped-def]
     change = both / spread
     square, pairs, last = 0.0, 0.0, 0.0
     for i in range(n):
-        rest = math.sqrt(w[i]) * (x[i] - mean - change * (way[i] - middle))
+        rest = root[i] * (x[i] - mean - change * (way[i] - middle))
         square, pairs, last = square + rest * rest, pairs + rest * last, rest
     before = mean - change * middle
     variance = max(square / whole * n / max(n - 2, 1), (SPREAD_LEAST * abs(before)) ** 2, 1e-300)
@@ -140,7 +141,7 @@ def _course(x, w, way, found):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _slow(x, w, day, places, error, found):  # type: ignore[no-untyped-def]
+def _slow(x, w, root, day, places, error, found):  # type: ignore[no-untyped-def]
     """Put a change that takes its course over weeks in place of a step, where that explains more.
 
     `places` are that of the step, and how many days must be known before the change begins.
@@ -157,7 +158,7 @@ def _slow(x, w, day, places, error, found):  # type: ignore[no-untyped-def]
                 way[i] = min(max((day[i] - begin) / length, 0.0), 1.0)
             if way[-1] < 0.2:
                 continue
-            square = _course(x, w, way, told)
+            square = _course(x, w, root, way, told)
             if square < least:
                 least = square
                 told[INDEX] = math.ceil(begin)

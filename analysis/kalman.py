@@ -217,8 +217,9 @@ def _update(block, at, repeats, x, p, u, m):  # type: ignore[no-untyped-def]
         x[i] = at[i]
         m[i, :] = 0.0
         for r in range(LINES):
-            for c in range(STATES):
-                m[i, c] += h[r, i] * joined[r, c]
+            if h[r, i] != 0.0:
+                for c in range(STATES):
+                    m[i, c] += h[r, i] * joined[r, c]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

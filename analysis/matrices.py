@@ -16,6 +16,8 @@ def add_product(left, right, out):  # type: ignore[no-untyped-def]
     for i in range(left.shape[0]):
         for k in range(left.shape[1]):
             by = left[i, k]
+            if by == 0.0:  # as most of a Jacobian is
+                continue
             for j in range(right.shape[1]):
                 out[i, j] += by * right[k, j]
 

@@ -64,16 +64,17 @@ def _must_have_reports(store: Store, as_of: datetime) -> None:
 def at_work(store: Store) -> Iterator[None]:
     """Leave out meanwhile what only costs time.
 
-    No looking for cycles of dead objects: few arise here, and each look passes over all nodes' facts. And no helpers
-    inside the store, which every thread that asks it (`cores`) would wait for without rest, on a core of its own.
+    No looking for cycles of dead objects: few arise here, and each look passes over all nodes' facts. No helpers inside
+    the store, which every thread that asks it (`cores`) would wait for without rest, on a core of its own. And the log
+    of writes goes into the file when all is done, rather than after every few of them.
     """
     running = gc.isenabled()
     gc.disable()
-    store.cursor().execute("SET threads = 1")
+    store.cursor().execute("SET threads = 1; SET checkpoint_threshold = '256MB'")
     try:
         yield
     finally:
-        store.cursor().execute("RESET threads")
+        store.cursor().execute("RESET threads; RESET checkpoint_threshold")
         if running:
             gc.enable()
 

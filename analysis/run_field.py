@@ -278,8 +278,9 @@ def _ratios(part: NumberedFleet, field: Field, since: Dates) -> pa.Table:
     """The path of each node where it changes from a day on, as rows of the table `ratios`."""
     first, day = np.array(field.first, dtype="datetime64[D]"), np.arange(field.path.shape[1])
     begin = np.maximum((since - first).astype(np.int64), 0)
-    new = np.ones(field.path.shape[:2], dtype=bool)
-    new[:, 1:] = (field.path[:, 1:] != field.path[:, :-1]).any(axis=2)
+    earliest, new = int(begin.min()), np.zeros(field.path.shape[:2], dtype=bool)
+    late = field.path[:, earliest:]
+    new[:, earliest + 1 :] = (late[:, 1:] != late[:, :-1]).any(axis=2)
     new[np.arange(len(begin)), begin] = True
     new &= (day >= begin[:, None]) & (day < field.days[:, None])
     row, place = np.nonzero(new)

@@ -9,7 +9,7 @@ import numpy as np
 from analysis import kalman
 from analysis import state as places
 from analysis.cores import shared_out
-from analysis.end_of_life import Criterion, EndOfLife, Loss, end_of_life, pace
+from analysis.end_of_life import SURE_SD, Criterion, EndOfLife, Loss, end_of_life, pace
 from analysis.estimate import Line, NetHarvest, form_of_load, lines
 from analysis.health import (
     RATE_DAYS,
@@ -96,9 +96,10 @@ def _judge_part(
 ) -> list[NodeField]:
     half = field.renewed + (field.days - field.renewed) // 2
     steps = without_fall(field.resistance, falls, field.path[..., kalman.C])
-    esr, earlier = (
-        _less_sure(resistances(steps, field.renewed, last), falls, doubts, field) for last in (field.days, half)
-    )
+    esr = _less_sure(resistances(steps, field.renewed, field.days), falls, doubts, field)
+    wears = np.array([step.ratio - 1 > SURE_SD * step.ratio_sd for step in esr])
+    then = np.where(wears, half, field.renewed)  # no days, where the pace of wear is not asked for
+    earlier = _less_sure(resistances(steps, field.renewed, then), falls, doubts, field)
     told = _lines(part, field, books, windows, esr, falls, doubts)
     wear = _wear(part, field, books, told).tolist()
     cells, fades = _cells(part, books).tolist(), _fades(part, field).tolist()

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
+from numba import njit
 
 from ingest.budget import Budget
 
@@ -73,10 +74,22 @@ def ranges(low: Counts, high: Counts) -> tuple[Counts, Counts]:
 
 def in_order(place: Counts, time: npt.NDArray[Any]) -> Counts:
     """Rows in order of place and time; few are out of order of time, and without these it is enough to count places."""
-    small = place.astype(np.uint16 if len(place) and place.max() < 2**16 else np.uint64)  # numpy counts 16 bits
-    order = np.argsort(small, kind="stable")
-    late = (np.diff(time[order]) < 0) & (np.diff(place[order]) == 0)
-    return np.asarray(np.lexsort((time, place)) if late.any() else order)
+    order, ends = np.empty(len(place), dtype=np.int64), np.cumsum(np.bincount(place))
+    return order if _counted(place, time, ends, order) else np.lexsort((time, place))
+
+
+@njit(cache=True, nogil=True)
+def _counted(place, time, ends, order):  # type: ignore[no-untyped-def]
+    """Fill in the rows in order of place, as they follow each other; whether they are in order of time, too."""
+    after = np.full(len(ends), -1)
+    for i in range(len(place) - 1, -1, -1):
+        p = place[i]
+        if after[p] >= 0 and time[after[p]] < time[i]:
+            return False
+        after[p] = i
+        ends[p] -= 1
+        order[ends[p]] = i
+    return True
 
 
 def means(values: Floats, kept: npt.NDArray[np.bool_], offsets: Counts) -> Floats:

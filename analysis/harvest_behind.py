@@ -1,5 +1,6 @@
 """The harvest of the days behind, from the ledger: what was curtailed at full is made up for, or marked as a bound."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -203,28 +204,42 @@ def _see(nodes: Sequence[NodeDays], site: SiteDays, past: int, shapes: Array, al
         courses, of = (shapes[0], place) if outdoors else (shapes[:, 0], row)  # under one sky by day, else by node
         _curtailed(at_full, courses, of, lost)
         climb = np.zeros(len(row))
-    took = climb + spent * at_full / SECONDS_PER_DAY  # at full only what is spent comes in
+    days = np.maximum(np.bincount(row, minlength=len(nodes)), 1)
+    load = np.stack([np.bincount(row, joules, len(nodes)) / days for joules in (wake, sleep, leakage)], axis=1)
     full_share = FULL_SHARE_PAST if alike else FULL_SHARE_SKY if sky else FULL_SHARE
-    bound = lost > full_share
-    if cell and not alike:
+    seen = Seen(np.full(size, np.nan), np.zeros(size, dtype=bool), np.ones(size), load, np.zeros(size), np.ones(size))
+    told = seen.harvest, seen.censored, seen.spread, seen.lost, seen.pace
+    _put_down(row, place, gross, spent, climb, full_s, at_full, lost, full_share, alike, cell, sky, *told)
+    return seen
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _put_down(  # type: ignore[no-untyped-def]
+    row, place, gross, spent, climb, full_s, at_full, lost, full_share, alike, cell, sky, harvest, censored, spread,
+    share, pace,
+):  # fmt: skip
+    """Put what came in on each day in its place in the columns of `Seen`."""
+    for i in range(len(row)):
+        at, left = (row[i], place[i]), 1.0 - lost[i]
+        if math.isnan(left):
+            continue
+        before = gross[i] - (climb[i] + spent[i] * at_full[i] / SECONDS_PER_DAY)  # at full only what is spent comes in
         # A cell's voltage sinks when its charger stops, and starts again a little later: since when it has been full
         # does not show. Compared with each other such days tell, though: without them, days on which the charger still
         # rests would stand for all.
-        bound |= full_s > 0
-    made_up = np.maximum((gross - took) / np.maximum(1 - lost, 1e-9), gross)
-    # A day's pace until full is not that of the whole day, but it tells that there was more than came in.
-    least = np.maximum((gross - took) / (1 - full_share), gross)
-    at_pace = least if sky else np.clip(PACE * made_up, gross, least)
-    whole = np.where(bound, gross if alike or cell else at_pace, made_up)
-    harvest, censored = np.full(size, np.nan), np.zeros(size, dtype=bool)
-    spread, share, pace = np.ones(size), np.zeros(size), np.ones(size)
-    # Below zero by noise, too: a mean of what is cut off is too high.
-    harvest[row, place], censored[row, place], share[row, place] = whole, bound, np.nan_to_num(lost)
-    spread[row, place] = np.where(bound | sky, 1.0, 1 / (1 - np.minimum(lost, FULL_SHARE)))
-    pace[row, place] = np.where(bound, np.maximum(least / np.maximum(gross, 1e-12), 1.0), 1.0)
-    days = np.maximum(np.bincount(row, minlength=len(nodes)), 1)
-    load = [np.bincount(row, joules, len(nodes)) / days for joules in (wake, sleep, leakage)]
-    return Seen(harvest, censored, spread, np.stack(load, axis=1), share, pace)
+        bound = lost[i] > full_share or (cell and not alike and full_s[i] > 0.0)
+        made_up = max(before / max(left, 1e-9), gross[i])
+        # A day's pace until full is not that of the whole day, but it tells that there was more than came in.
+        least = max(before / (1.0 - full_share), gross[i])
+        share[at] = lost[i]
+        # Below zero by noise, too: a mean of what is cut off is too high.
+        harvest[at] = made_up
+        if bound:
+            censored[at], pace[at] = True, max(least / max(gross[i], 1e-12), 1.0)
+            at_pace = least if sky else min(max(PACE * made_up, gross[i]), least)
+            harvest[at] = gross[i] if alike or cell else at_pace
+        elif not sky:
+            spread[at] = 1.0 / (1.0 - min(lost[i], FULL_SHARE))
 
 
 def _by_sky(budget: Budget) -> bool:

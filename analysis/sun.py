@@ -6,11 +6,14 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pvlib
+from pvlib import spa
 
 Array = npt.NDArray[np.float64]
 
 BLOCK_DAYS = 128  # of clear sky kept together: the same days are asked for again with every forecast
 BLOCKS_KEPT = 1024  # 25 kB each
+SUNS_KEPT = 32  # 300 kB each
+AIR, RISEN, DELTA_T = (1013.25, 12.0), 0.5667, 67.0  # [hPa, degC], refraction at the horizon [degrees], TT - UT [s]
 
 
 def clear_sky_hours(
@@ -43,9 +46,27 @@ def clear_sky_hours(
 @lru_cache(maxsize=BLOCKS_KEPT)
 def _clear_sky_block(latitude: float, longitude: float, block: int, utc_offset: float, samples: int) -> Array:
     """The hours of BLOCK_DAYS days, those of block 0 from 1970 on; shape (BLOCK_DAYS, 24). [W/m2]"""
-    step = pd.Timedelta(hours=1) / samples
-    first = pd.Timestamp(block * BLOCK_DAYS, unit="D") - pd.Timedelta(hours=utc_offset) + step / 2
-    times = pd.date_range(first, periods=BLOCK_DAYS * 24 * samples, freq=step, tz="UTC")
-    zenith = pvlib.solarposition.get_solarposition(times, latitude, longitude)["apparent_zenith"]
-    irradiance = pvlib.clearsky.haurwitz(zenith)["ghi"].to_numpy(dtype=float)
+    sidereal, ascension, declination, radius = _sun(block, utc_offset, samples)
+    hour, parallax = spa.local_hour_angle(sidereal, longitude, ascension), spa.equatorial_horizontal_parallax(radius)
+    flattened = spa.uterm(latitude)
+    x, y = (term(flattened, latitude, 0.0) for term in (spa.xterm, spa.yterm))
+    moved = spa.parallax_sun_right_ascension(x, parallax, hour, declination)
+    seen = spa.topocentric_sun_declination(declination, x, y, parallax, moved, hour)
+    height = spa.topocentric_elevation_angle_without_atmosphere(
+        latitude, seen, spa.topocentric_local_hour_angle(hour, moved)
+    )
+    height = height + spa.atmospheric_refraction_correction(*AIR, height, RISEN)
+    irradiance = pvlib.clearsky.haurwitz(pd.Series(spa.topocentric_zenith_angle(height)))["ghi"].to_numpy(dtype=float)
     return np.asarray(irradiance.reshape(BLOCK_DAYS, 24, samples).mean(axis=2))
+
+
+@lru_cache(maxsize=SUNS_KEPT)
+def _sun(block: int, utc_offset: float, samples: int) -> tuple[Array, Array, Array, Array]:
+    """The sun as the earth has it, alike for all sites that share a clock: nearly all there is to compute of its place.
+
+    Apparent sidereal time, geocentric right ascension and declination [degrees], distance [au].
+    """
+    step = 3600.0 / samples
+    time = (block * BLOCK_DAYS * 24 - utc_offset) * 3600.0 + (np.arange(BLOCK_DAYS * 24 * samples) + 0.5) * step
+    place = time, 0.0, 0.0, 0.0, *AIR, DELTA_T, RISEN, 1
+    return *spa.solar_position_numpy(*place, sst=True), *spa.solar_position_numpy(*place, esd=True)

@@ -1,4 +1,5 @@
 import numpy as np
+import pandas as pd
 import plain_predictors as plain
 import pvlib
 import pytest
@@ -33,6 +34,22 @@ def test_a_clear_sky_lets_through_what_it_should_of_the_light_above_it(latitude:
     share = daily / plain.extraterrestrial_irradiation(latitude, np.arange(1, 366))
     assert share.mean() == pytest.approx(0.75, abs=0.06)
     assert share.max() < 0.85
+
+
+@pytest.mark.parametrize(
+    ("latitude", "longitude", "offset"), [(51.0, 7.0, 1.0), (-33.0, 151.0, 10.0), (68.0, 20.0, 2.0)]
+)
+def test_sites_that_share_a_clock_and_so_the_suns_course_have_the_sky_that_pvlib_gives_each(
+    latitude: float, longitude: float, offset: float
+) -> None:
+    times = pd.date_range("2026-06-01", periods=3 * 24 * 3, freq="20min", tz="UTC") + pd.Timedelta(
+        minutes=10 - 60 * offset
+    )
+    zenith = pvlib.solarposition.get_solarposition(times, latitude, longitude)["apparent_zenith"]
+    hours = pvlib.clearsky.haurwitz(zenith)["ghi"].to_numpy().reshape(3, 24, 3).mean(axis=2)
+    clear_sky_hours(latitude + 1, longitude - 2, np.datetime64("2026-06-01"), 3, offset)
+    found = clear_sky_hours(latitude, longitude, np.datetime64("2026-06-01"), 3, offset)
+    assert found == pytest.approx(hours, rel=1e-12)
 
 
 def test_a_days_clear_sky_is_the_same_wherever_the_days_asked_for_begin() -> None:

@@ -109,8 +109,9 @@ def _analyse(store: Store, as_of: datetime | None, progress: Progress) -> Summar
         _must_have_reports(store, as_of)
     known = known.at(moment)
     before, reached = _noted(store, "analysed_as_of"), _noted(store, "days_as_of")
-    if reached is not None and (moment < reached or store.meta("days_version") != DAYS_VERSION):
+    if reached is not None and moment < reached:
         _begin_anew(store, moment)
+    leave_outdated_days(store, moment)
     rows = update_days(store, known, moment, progress)
     fields = list(update_field(store, known, moment.date() + timedelta(days=1), progress))
     progress("forecast", 0, 1)
@@ -139,6 +140,12 @@ def _noted(store: Store, key: str) -> datetime | None:
     """A moment noted with the store."""
     text = store.meta(key)
     return datetime.fromisoformat(text) if text else None
+
+
+def leave_outdated_days(store: Store, moment: datetime) -> None:
+    """Begin anew where another version stored the days."""
+    if store.meta("days_as_of") is not None and store.meta("days_version") != DAYS_VERSION:
+        _begin_anew(store, moment)
 
 
 def _begin_anew(store: Store, moment: datetime) -> None:

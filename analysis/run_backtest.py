@@ -27,7 +27,7 @@ from analysis.depletion import LEVELS, FleetForecast
 from analysis.ledger import longest_interval
 from analysis.outcomes import Outcome, Spells, outcomes, spells, usable_after
 from analysis.outlook import NodeOutlook, curve_of
-from analysis.run import newest_report
+from analysis.run import leave_outdated_days, newest_report
 from analysis.run_ahead import SEED
 from analysis.run_days import NumberedFleet, Progress, read_series, update_days
 from analysis.run_past import History, forecast_at, read_history
@@ -102,6 +102,7 @@ def run_backtest(
     """
     known = NumberedFleet.of(store)
     moments, end = _moments(store, every, first)
+    leave_outdated_days(store, end)
     update_days(store, known, end, progress)
     times = np.array([moment.timestamp() for moment in moments])
     came = _what_came(store, known, times, end.timestamp(), progress)

@@ -182,6 +182,18 @@ def test_an_analysis_before_the_backtest_reached_forgets_what_came_later(past):
     assert latest[0] <= (MOMENT - timedelta(days=20)).date()
 
 
+def test_days_that_another_version_stored_are_computed_anew_before_they_are_scored(past):
+    sums = "SELECT sum(stored_j), count(*) FROM day_sums"
+    with Store.open(past[1]) as book:
+        run_backtest(book, RUN_AT, every=30)
+        right = book.cursor().execute(sums).fetchone()
+        with book.write() as cursor:
+            cursor.execute("UPDATE day_sums SET stored_j = stored_j + 1")
+        book.set_meta("days_version", "0")
+        run_backtest(book, RUN_AT, every=30)
+        assert book.cursor().execute(sums).fetchone() == pytest.approx(right)
+
+
 def test_the_command_prints_figures_for_machines_and_people(past, capsys):
     assert joulebook.main(["backtest", "--store", str(past[0]), "--every", "20", "--json"]) == 0
     told = json.loads(capsys.readouterr().out)

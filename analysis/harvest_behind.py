@@ -35,6 +35,7 @@ WEEK_ROUNDS = 4
 WEEK_OWN = 2.0  # days of its own that a weekday's belief is worth; more where days scatter by more than
 WEEK_SD = 0.4  # of the mean, relative: as readings do that do not tell a day's harvest
 WEEK_SCATTER = 0.25  # of a day about its weekday's mean, where it is only a lower bound
+RESTLESS = ("none", "thermal")  # sources without a day of which some hour would be the one of full
 DARK_SEASON = 0.01  # nor do those of the polar night
 
 
@@ -194,16 +195,21 @@ def _see(nodes: Sequence[NodeDays], site: SiteDays, past: int, shapes: Array, al
     gross, spent = net + leakage, wake + sleep + leakage
     cell, sky = nodes[0].budget.storage.is_battery, _by_sky(nodes[0].budget)
     over = _over_full(nodes)[row]
+    became, source = noon_v >= _full_from(nodes)[row], nodes[0].budget.harvest.source
+    courses, of = (
+        (shapes[0], place) if source == "light-outdoor" else (shapes[:, 0], row)
+    )  # one sky by day, else by node
     if sky:
-        became = noon_v >= _full_from(nodes)[row]
-        lost, at_full = _since(np.where(became | np.isnan(noon_v), risen_at, np.inf), site, shapes[0], place)
-        climb = np.where(became, over, 0.0)
+        lost, at_full = _since(np.where(became | np.isnan(noon_v), risen_at, np.inf), site, courses, of, place)
     else:
         at_full = np.maximum(full_s - _tail(nodes[0].budget, over / np.maximum(spent, 1e-12)), 0.0)
-        outdoors, lost = nodes[0].budget.harvest.source == "light-outdoor", np.empty(len(row))
-        courses, of = (shapes[0], place) if outdoors else (shapes[:, 0], row)  # under one sky by day, else by node
+        lost = np.empty(len(row))
         _curtailed(at_full, courses, of, lost)
-        climb = np.zeros(len(row))
+        became &= alike and cell and source not in RESTLESS
+        if became.any():  # a cell's charger stops and starts again, so that the time at full tells less than its begin
+            since, left = _since(risen_at, site, courses, of, place)
+            lost, at_full = np.where(became, since, lost), np.where(became, left, at_full)
+    climb = np.where(became, over, 0.0)
     days = np.maximum(np.bincount(row, minlength=len(nodes)), 1)
     load = np.stack([np.bincount(row, joules, len(nodes)) / days for joules in (wake, sleep, leakage)], axis=1)
     full_share = FULL_SHARE_PAST if alike else FULL_SHARE_SKY if sky else FULL_SHARE
@@ -275,26 +281,26 @@ def _tail(budget: Budget, days: Array) -> Array:
     return np.asarray(np.minimum(days, idle) * SECONDS_PER_DAY)
 
 
-def _since(risen_at: Array, site: SiteDays, course: Array, place: Counts) -> tuple[Array, Array]:
+def _since(risen_at: Array, site: SiteDays, courses: Array, of: Counts, place: Counts) -> tuple[Array, Array]:
     """Share of days' harvest that falls after they came up to full, and the time from there to its end. [s]
 
     Parameters
     ----------
     risen_at : ndarray, shape (n,)
         Infinite where a day did not; NaN, as are both, where it is not known. [s since 1970 UTC]
-    course : ndarray, shape (site.days, 24)
-        Share of each day's harvest by hour, alike for all nodes.
+    courses : ndarray, shape (count, 24)
+        Shares of a day's harvest by hour; day i has courses[of[i]].
     place : ndarray of int64, shape (n,)
         Of the days in the site's calendar.
     """
     began = (site.first.astype("datetime64[D]").astype(np.int64) + place) * 24.0 - site.utc_offset
     hour = np.clip(risen_at / 3600.0 - began, 0.0, 24.0)
     whole = np.nan_to_num(np.minimum(hour, 23.0)).astype(np.int64)
-    before = np.concatenate([np.zeros((len(course), 1)), np.cumsum(course, axis=1)], axis=1)
-    lost = 1.0 - before[place, whole] - (hour - whole) * course[place, whole]
-    bright = course > OFF_SHARE * course.max(axis=1, keepdims=True)
+    before = np.concatenate([np.zeros((len(courses), 1)), np.cumsum(courses, axis=1)], axis=1)
+    lost = 1.0 - before[of, whole] - (hour - whole) * courses[of, whole]
+    bright = courses > OFF_SHARE * courses.max(axis=1, keepdims=True)
     end = 24.0 - bright[:, ::-1].argmax(axis=1)
-    return np.clip(lost, 0.0, 1.0), np.maximum(end[place] - hour, 0.0) * 3600.0
+    return np.clip(lost, 0.0, 1.0), np.maximum(end[of] - hour, 0.0) * 3600.0
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -243,6 +243,21 @@ def test_a_cell_at_a_full_voltage_of_its_own_was_full_for_as_long_as_is_counted(
     assert one(node._replace(full_s=np.zeros(90)), site()).past_bound == 0.0
 
 
+def test_a_cell_that_comes_later_to_full_has_lost_harvest_though_its_charger_rests_as_long() -> None:
+    text = (FOLDER / "budgets" / "yard-battery.toml").read_text().replace('"light-outdoor"', '"light-indoor"')
+    of = parse_budget(text, "shelf-battery.toml")
+    own = of.storage.full_voltage - 0.03
+    hour = np.where(np.arange(120) < 60, 8.0, 12.0)  # of lights from 6 to 20 o'clock
+    profile = ((np.arange(24) >= 6) & (np.arange(24) < 20)) * 24 / 14
+    node = rows(
+        np.full(120, 10.0), of, full_s=np.full(120, 720.0), wake_j=np.full(120, 10.0), noon_v=np.full(120, own),
+        risen_at=(FIRST + np.arange(120)).astype("datetime64[s]").astype(float) + (hour - site().utc_offset) * 3600,
+        held=Held(own, own, own - full_margin(of), own), profile=profile,
+    )  # fmt: skip
+    made = past_harvest([node], site(), FIRST + 120)
+    assert np.nanmedian(made.power[0, 60:]) < 0.6 * np.nanmedian(made.power[0, :60])  # 12 h of load in 2 and 16 in 6
+
+
 def test_a_shift_ends_within_an_hour_and_noise_at_night_is_none_of_it() -> None:
     of = budget(microwatt=50.0, active=False)
     hour = np.arange(24)

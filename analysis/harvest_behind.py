@@ -433,6 +433,8 @@ def past_harvest(nodes: Sequence[NodeDays], site: SiteDays, today: np.datetime64
     power, lost, pace, season_sd = np.empty((4, *size))
     bound = np.empty(size, dtype=bool)
     members = [at for _, at in by_budget([node.budget for node in nodes])]
+    if any(nodes[at[0]].budget.harvest.source == "light-outdoor" for at in members):
+        _ = site.sky  # once, before two threads would each compute it
     each = shared_out(lambda at: behind([nodes[i] for i in at], site, past, alike=True), members)
     for at, known in zip(members, each, strict=True):
         planned = nodes[at[0]].budget.harvest.active_days

@@ -246,7 +246,7 @@ def _remaining(
     account, told = book.account, {line.line: (line.estimate, line.sd) for line in found}
     fresh = since(book.field, book.row, int(book.field.renewed[book.row]))
     full = full_since(budget, full_sd, fresh, account.day, account.full_s)
-    kept = account.day >= np.datetime64(full[0] if full else fresh)
+    kept = slice(int(np.searchsorted(account.day, np.datetime64(full[0] if full else fresh))), None)
     observed = float(account.observed_s[kept].sum())
     if full is None or observed <= 0:
         return Remaining(share, share_sd, np.nan, np.nan, None)

@@ -39,7 +39,7 @@ class Course(NamedTuple):
     def leakage(self, air: Floats, rest: Floats) -> Floats:
         """Leakage of days over that of the recent ones, shape (n,); `air` of `air_of`, `rest` the share that rests."""
         warmer = self.season * (air - self.air) + self.rest * (rest - self.resting)
-        return np.asarray(2.0 ** (np.clip(warmer, -MOST, MOST) / LEAKAGE_DOUBLING_K))
+        return np.asarray(np.exp2(np.clip(warmer, -MOST, MOST) / LEAKAGE_DOUBLING_K))
 
 
 def air_of(latitude: float, day: Days) -> Floats:

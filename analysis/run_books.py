@@ -23,7 +23,7 @@ from analysis.quiet import sunless
 from analysis.run_days import NumberedFleet
 from analysis.run_field import Field
 from analysis.run_recent import RECENT_DAYS, Recent, State
-from analysis.series import Counts, Floats, calendar, column_of, in_order, ranges
+from analysis.series import Counts, Floats, calendar, in_order, ranges
 from analysis.site_days import Closure, SiteDays
 from analysis.state import LEAK_BY
 from analysis.storage import TEMPERATURE_REFERENCE_C, StorageCurve, fitted_leakage
@@ -275,8 +275,8 @@ def read_sums(store: Store) -> pa.Table:
         return store.cursor().execute(query, {"middle": middle}).to_arrow_table()
 
     found = pa.concat_tables(shared_out(read, ("<", ">=")))
-    order = in_order(column_of(found, "node_no"), column_of(found, "day").view(np.int64))
-    columns = shared_out(lambda name: column_of(found, name).take(order), found.column_names)
+    order = in_order(found.column("node_no").to_numpy(), found.column("day").to_numpy().view(np.int64))
+    columns = shared_out(lambda name: found.column(name).to_numpy().take(order), found.column_names)
     return pa.table(dict(zip(found.column_names, columns, strict=True)))
 
 

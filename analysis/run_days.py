@@ -15,7 +15,7 @@ from analysis import evidence
 from analysis.cores import THREADS, shared_out
 from analysis.ledger import NominalDays, day_sums, longest_interval, node_terms, nominal_days
 from analysis.quiet import WEEK_HOURS, sunless
-from analysis.series import Calendar, Counts, Series, calendar, column_of, in_order
+from analysis.series import Calendar, Counts, Series, calendar, in_order
 from analysis.warmth import Warmth, agree, lend, place_names, thermometers
 from ingest.budget import Budget
 from ingest.fleet import Fleet, Node
@@ -228,7 +228,7 @@ def read_rows(cursor: duckdb.DuckDBPyConnection, numbers: Counts, first: datetim
         cursor.register("wanted", pd.DataFrame({"node_no": numbers}))
         query += " AND r.node_no IN (SELECT node_no FROM wanted)"
     found = cursor.execute(query, bounds).to_arrow_table()
-    return {name: column_of(found, name) for name in found.column_names}
+    return {name: found.column(name).to_numpy() for name in found.column_names}
 
 
 def read_series(cursor: duckdb.DuckDBPyConnection, numbers: Counts, first: datetime, last: datetime) -> Series:

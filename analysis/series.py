@@ -7,7 +7,6 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import numpy.typing as npt
-import pyarrow as pa
 from numba import njit
 
 from ingest.budget import Budget
@@ -64,12 +63,6 @@ def calendar(zone: ZoneInfo, first: date, days: int) -> Calendar:
     """The site days from `first`, with their true lengths (23 h or 25 h where the clocks change)."""
     starts = [datetime.combine(first + timedelta(days=i), time(), zone).timestamp() for i in range(days + 1)]
     return Calendar(first, np.array(starts))
-
-
-def column_of(table: pa.Table, name: str) -> npt.NDArray[Any]:
-    """A column as one array: put together by numpy, which asks for memory in larger pages than Arrow does."""
-    pieces = [piece.to_numpy(zero_copy_only=False) for piece in table.column(name).chunks]
-    return np.concatenate(pieces) if pieces else table.column(name).to_numpy()
 
 
 def ranges(low: Counts, high: Counts) -> tuple[Counts, Counts]:

@@ -25,7 +25,7 @@ from ingest.mqtt import BrokerAddress, BrokerSettings, connect, make_client
 
 log = logging.getLogger(__name__)
 
-WELCOME_TIMEOUT_S = 10.0
+WELCOME_TIMEOUT_S = 30.0
 BACK_OFF_S = (0.5, 30.0)  # first and longest wait before a reconnect, doubling in between
 READ_BURST = 500  # packets read before acknowledgements get their turn
 FAREWELL_S = 2.0  # for the last publications to be confirmed, and for the broker to close

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import duckdb
 from conftest import NODES
-from mqtt_helpers import Publisher
+from mqtt_helpers import PATIENCE_S, Publisher
 
 import joulebook
 from ingest.mqtt import BrokerAddress
@@ -59,12 +59,12 @@ class ListenProcess:
         until(lambda: words in self.said() or self.process.exitcode is not None)
         assert words in self.said(), self.said()
 
-    def end(self, number: int, timeout: float = 60.0) -> int | None:
+    def end(self, number: int, timeout: float = PATIENCE_S) -> int | None:
         """Send a signal and wait; the exit code."""
         os.kill(self.pid, number)
         return self.wait(timeout)
 
-    def wait(self, timeout: float = 60.0) -> int | None:
+    def wait(self, timeout: float = PATIENCE_S) -> int | None:
         self.process.join(timeout)
         assert self.process.exitcode is not None, "still running"
         return self.process.exitcode
@@ -103,7 +103,7 @@ class Stream:
     def stop(self) -> None:
         self._stop.set()
         self._thread.join()
-        self._publisher.confirmed(60)
+        self._publisher.confirmed()
         self._publisher.close()
 
     def _run(self) -> None:
@@ -119,7 +119,7 @@ def stored(path: Path) -> list[int]:
         return [row[0] for row in store.execute("SELECT wakes FROM reports ORDER BY wakes").fetchall()]
 
 
-def until(condition: Callable[[], bool], timeout: float = 60.0) -> None:
+def until(condition: Callable[[], bool], timeout: float = PATIENCE_S) -> None:
     deadline = time.monotonic() + timeout
     while not condition():
         assert time.monotonic() < deadline, "waited in vain"

@@ -15,6 +15,8 @@ from paho.mqtt.properties import Properties
 
 from ingest.mqtt import BrokerAddress
 
+PATIENCE_S = 300.0  # how long a test waits for what will come: machines are shared, and may be slow
+
 MOSQUITTO = shutil.which("mosquitto", path="/usr/sbin:/usr/bin:/usr/local/sbin:/usr/local/bin:/opt/homebrew/sbin")
 
 
@@ -63,7 +65,7 @@ class Mosquitto:
         """Publish each line at QoS 1 by mosquitto's own client, which is fast."""
         address = ["-h", self.address.host, "-p", str(self.address.port)]
         command = ["mosquitto_pub", *address, "-q", "1", "-t", topic, "-l"]
-        subprocess.run(command, input="\n".join(lines), text=True, check=True, timeout=60)
+        subprocess.run(command, input="\n".join(lines), text=True, check=True, timeout=PATIENCE_S)
 
 
 class Publisher:
@@ -82,7 +84,7 @@ class Publisher:
             properties.ContentType = content_type
         self._client.publish(topic, payload, 1, retain, properties)
 
-    def confirmed(self, timeout: float = 30.0) -> None:
+    def confirmed(self, timeout: float = PATIENCE_S) -> None:
         """Wait until the broker has everything."""
         deadline = time.monotonic() + timeout
         while self._client._out_messages and time.monotonic() < deadline:

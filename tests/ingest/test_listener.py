@@ -3,7 +3,7 @@
 import json
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
 
@@ -11,6 +11,7 @@ import cbor2
 import pyarrow as pa
 import pytest
 from conftest import NODES
+from fault_helpers import until
 from mqtt_helpers import Mosquitto, Publisher
 from paho.mqtt.client import MQTTMessage
 from paho.mqtt.enums import MQTTProtocolVersion
@@ -60,13 +61,6 @@ def report(number: int) -> tuple[str, str]:
 def stored(store: Store) -> list[int]:
     """The wake counts in the store, which number the reports."""
     return [row[0] for row in store.cursor().execute("SELECT wakes FROM reports ORDER BY wakes").fetchall()]
-
-
-def until(condition: Callable[[], bool], timeout: float = 30.0) -> None:
-    deadline = time.monotonic() + timeout
-    while not condition():
-        assert time.monotonic() < deadline, "waited in vain"
-        time.sleep(0.01)
 
 
 @contextmanager

@@ -6,13 +6,13 @@ import os
 import signal
 import sys
 import tempfile
-import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
+from queue import Empty, SimpleQueue
 from typing import Annotated, Any
 
 import typer
@@ -484,14 +484,20 @@ def start_dashboard(
 
 
 def wait_until_stopped(*parts: Any) -> None:
-    """Wait for Ctrl-C or SIGTERM, or for a part (anything with a `failure`) to fail, and raise what ended it."""
-    stopped = threading.Event()
+    """Wait for Ctrl-C or SIGTERM, or for a part (anything with a `failure`) to fail, and raise what ended it.
+
+    The signal goes into a queue that a signal may interrupt: the lock of an event, held as it comes, is never let go.
+    """
+    stopped: SimpleQueue[int] = SimpleQueue()
     for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, lambda *_: stopped.set())
-    while not stopped.wait(0.5):
+        signal.signal(number, lambda got, _: stopped.put(got))
+    got = None
+    while got is None:
         for part in parts:
             if part.failure is not None:
                 raise part.failure
+        with suppress(Empty):
+            got = stopped.get(timeout=0.5)
     err.print("stopping", highlight=False)
 
 

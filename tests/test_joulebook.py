@@ -180,6 +180,26 @@ def test_the_demo_once_prints_the_fleet_and_leaves_a_store(tmp_path):
         assert store.execute("SELECT count(*) FROM backtests WHERE score = 'brier' AND n > 500").fetchone()[0] > 15
 
 
+STOPS = """
+import itertools, os, signal, sys
+import joulebook
+signal.signal(signal.SIGTERM, lambda *_: None)
+for every in range(1, 60):
+    calls = itertools.count(1)
+    def interrupt(*_):
+        if next(calls) % every == 0:
+            os.kill(os.getpid(), signal.SIGTERM)
+    sys.setprofile(interrupt)
+    joulebook.wait_until_stopped()
+    sys.setprofile(None)
+"""
+
+
+def test_a_signal_in_the_midst_of_any_call_stops_the_wait():
+    done = subprocess.run([sys.executable, "-c", STOPS], cwd=ROOT, capture_output=True, text=True, timeout=120)
+    assert (done.returncode, done.stderr.count("stopping")) == (0, 59), done.stderr[-300:]
+
+
 def test_serve_runs_and_stops_cleanly_on_ctrl_c(run, fleet_folder, history, tmp_path):
     from ingest.broker import EmbeddedBroker
 

@@ -42,7 +42,7 @@ class ListenProcess:
         self.log.touch()
         self._log_before = self.log.stat().st_size
         arguments = ["listen", "--store", str(store), "--broker", str(address), *more]
-        self.process = FORKS.Process(target=run_command, args=(arguments, str(self.log), version))
+        self.process = FORKS.Process(target=run_command, args=(arguments, str(self.log), version), daemon=True)
         self.process.start()
 
     @property

@@ -219,7 +219,7 @@ def test_serve_runs_and_stops_cleanly_on_ctrl_c(run, fleet_folder, history, tmp_
             assert b"Joulebook" in urllib.request.urlopen(address, timeout=30).read()
             time.sleep(1)
             process.send_signal(signal.SIGINT)
-            assert process.wait(60) == 0
+            assert process.wait(300) == 0  # an analysis under way comes to its end
         finally:
             process.kill()
     broker.stop()

@@ -48,6 +48,7 @@ from analysis.quiet_runs import (
     REST_DOUBT,
     SLOWLY,
     SUMS,
+    TURNS,
     add_runs,
     intervals,
     learn_between,
@@ -57,6 +58,7 @@ from analysis.quiet_runs import (
     mark_hours,
     mark_rest,
     redistribute,
+    turn,
 )  # fmt: skip
 from analysis.series import Calendar, Counts, Floats, Series
 from analysis.steps import STEPS, daily_steps
@@ -66,6 +68,7 @@ from ingest.budget import Budget
 
 BATTERY_THERMAL_V = 0.25  # a battery's voltage may move with temperature by the thermal line times this [V/K per 1/K]
 CELL_SETTLES_S = 2 * 3600.0  # after its last charge a cell's voltage is one of rest (common practice, no source)
+CELL_TURNS = 0.04  # of what a cell holds: given off as its voltage goes from that of charge to that of discharge
 RELEARN_DAYS = 7
 HALL_WARMTH_K = -3.0  # temperature indoors where it is not measured, from 25 degC
 QUIET_MOST = 0.9  # of the week: one that is quiet throughout shows no hours of rest, but a spell of it
@@ -85,9 +88,9 @@ class Terms:
         and `_form`.
     low, step : ndarray, shape (budgets,)
         First grid voltage and spacing. [V]
-    figures : ndarray, shape (budgets, 14)
+    figures : ndarray, shape (budgets, 15)
         Columns FULL, NOISE [V], HOLE [s], BITS, RATE [1/d], MODE, POWER [W], SWING [K], CUT [s], LOAD [W],
-        USUAL_WARMTH [K], SLOWLY (1 with a slow branch), SETTLES [s], HEAT (1 of a source of heat).
+        USUAL_WARMTH [K], SLOWLY (1 with a slow branch), SETTLES [s], HEAT (1 of a source of heat), TURNS [J].
     scheduled : ndarray of bool, shape (budgets, 168)
         Hours of the week that the budget calls inactive.
     of_node : ndarray of int64, shape (nodes,)
@@ -155,7 +158,13 @@ def _figures(budget: Budget) -> list[float]:
         float(storage.technology == "supercapacitor"),
         CELL_SETTLES_S if storage.is_battery and budget.harvest.source != "none" else 0.0,
         float(budget.harvest.source == "thermal"),
+        CELL_TURNS * storage_curve(storage).full_j if lags(budget) else 0.0,
     ]
+
+
+def lags(budget: Budget) -> bool:
+    """Whether a cell's voltage of discharge lies below that of charge by as much as nights of load move it."""
+    return budget.storage.technology == "lithium-iron-phosphate" and budget.harvest.source != "none"
 
 
 def middle_voltage(budget: Budget) -> float:
@@ -274,6 +283,8 @@ def _node_days(t, v, temp, jitter, values, flow, midnights, weekday, sun, fig, s
                 evening, morning = (-np.inf, np.inf) if always else (sun[day, 1], sun[day + 1, 0])
                 most = np.inf if always else FLOOR_LOADS * fig[LOAD]
                 mark_between(begin, end, t, values, flow, fig, evening, morning, most, quiet)
+            if fig[TURNS] > 0.0 and doubt == HARVEST_DOUBT:  # else the line carries what is left of the harvest
+                turn(begin, end, values, flow, fig, quiet)
             add_runs(begin, end, t, v, temp, jitter, values, flow, fig, quiet, doubt, sums[day])
         if learns:
             learn_between(max(begin, 1), end, t, v, values, flow, midnights, weekday, fig, week)

@@ -123,8 +123,9 @@ def _next_block(sums, work, wander, k, begun, x, p, blocks):  # type: ignore[no-
     """Weigh the days after block k - 1 into block k, up to a week, to a sudden change or to work on the node.
 
     A day whose slope is far from the expected one counts less. CHANGE_DAYS of them in a row, of one sign, are a change
-    that begins with the first of them; days beyond the week are looked at only to complete such a row. `begun` is what
-    there is to know of the blocks before the first: whether a change follows, and the noise factor.
+    that begins with the first of them; days beyond the week are looked at only to complete such a row. In its first
+    week a node may be anything. `begun` is what there is to know of the blocks before the first: whether a change
+    follows, and the noise factor.
     """
     a, b, h = np.zeros((LINES, LINES)), np.zeros(LINES), np.zeros((LINES, STATES))
     grown, near, block, saved = p.copy(), x.copy(), blocks[k], np.zeros(BLOCK)
@@ -136,6 +137,7 @@ def _next_block(sums, work, wander, k, begun, x, p, blocks):  # type: ignore[no-
     block[:] = 0.0
     block[CHANGED] = changed
     block[WORKED] = work[first]
+    unknown = k == 0 and p[FADE, FADE] == 0.0
     streak, sign, since = 0, 0.0, first
     last = min(first + BLOCK_DAYS, len(sums))
     for day in range(first + 1, last):
@@ -152,7 +154,7 @@ def _next_block(sums, work, wander, k, begun, x, p, blocks):  # type: ignore[no-
         _unpack(sums[day], a, b)
         beta = lines_of(near, sums[day, SHAPED:WARMTH], sums[day, WARMTH], h)
         z = _surprise(a, b, h, beta, grown, noise)
-        settling = (changed > 0.0 or block[WORKED] > 0.0) and day < first + CHANGE_DAYS
+        settling = unknown or ((changed > 0.0 or block[WORKED] > 0.0) and day < first + CHANGE_DAYS)
         if abs(z) > SUSPECT and not settling:
             if streak == 0 or z * sign < 0.0:
                 streak, sign, since = 0, z, day
@@ -166,10 +168,10 @@ def _next_block(sums, work, wander, k, begun, x, p, blocks):  # type: ignore[no-
             streak = 0
             noise = min(max(noise * (1.0 + LEARNING * (z * z - 1.0)), FACTOR_RANGE[0]), FACTOR_RANGE[1])
         if day < last:
-            share = min(1.0, (SUSPECT / max(abs(z), 1e-3)) ** 2) / noise
+            share = (1.0 if unknown else min(1.0, (SUSPECT / max(abs(z), 1e-3)) ** 2)) / noise
             _add_day(sums[day], share, block)
     block[FACTOR] = noise
-    if block[POINTS] > 0.0 and changed == 0.0 and block[WORKED] == 0.0:
+    if block[POINTS] > 0.0 and changed == 0.0 and block[WORKED] == 0.0 and not unknown:
         _unpack(block, a, b)
         beta = lines_of(near, block[SHAPED:WARMTH], block[WARMTH], h)
         z = _surprise(a, b, h, beta, grown, 1.0)
@@ -273,11 +275,12 @@ def _put_path(path, first, last, state, g, gf):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path):  # type: ignore[no-untyped-def]
+def _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path, new):  # type: ignore[no-untyped-def]
     """Smooth (the modified Bryson-Frazier recursion): the state at each block into `at`, the ratios into `path`.
 
     Marks the block before which a sudden change of capacity, sleep or leakage would explain most, if that is more than
-    its SUSPECT_STEP standard deviations (the auxiliary residuals of the state); returns whether there is one.
+    its SUSPECT_STEP standard deviations (the auxiliary residuals of the state); returns whether there is one. Of a
+    `new` node parts that have been otherwise from the beginning may explain more, and then there is none.
     """
     best, most, way = 0, 0.0, FASTER
     known, before, future = np.zeros(STATES), np.zeros(STATES), np.zeros((STATES, STATES))
@@ -306,7 +309,7 @@ def _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path):  # type: ign
         least = SUSPECT_STEP[0] if blocks[k, MEASURED] > 0.5 else SUSPECT_STEP[1]
         for i in (FADE, SLEEP, RISE):
             step = abs(known[i]) / np.sqrt(max(future[i, i], 1e-12))
-            if step > max(most, least) and k > 0 and blocks[k, CHANGED] == 0.0 and blocks[k, WORKED] == 0.0:
+            if step > max(most, least) and (k > 0 or new) and blocks[k, CHANGED] == 0.0 and blocks[k, WORKED] == 0.0:
                 best, most, way = k, step, FASTER if (known[i] < 0.0) == (i == FADE) else SLOWER
         if int(blocks[k, WORKED]) & STORAGE_REPLACED:
             for i in range(STATES):
@@ -354,7 +357,8 @@ def smooth(sums, work, wander, now, earlier, prior, spread, path, changes):  # t
             _next_block(sums[n, :days], work[n], wander[n], count, begun, x, p, blocks)
             _forward(blocks, wander[n], begun, count, at, 1, prior[n], spread[n], x, p, kept_x, kept_p, us, ms, cs)
             count += 1
-        found = _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path[n])
+        new = now.covariance[n, FADE, FADE] == 0.0
+        found = _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path[n], new)
         left = PASSES
         while left > 0 or found:
             left -= 1
@@ -362,7 +366,7 @@ def smooth(sums, work, wander, now, earlier, prior, spread, path, changes):  # t
             p[:] = now.covariance[n]
             for k in range(count):
                 _forward(blocks, wander[n], begun, k, at, 0, prior[n], spread[n], x, p, kept_x, kept_p, us, ms, cs)
-            found = _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path[n]) and left > -MORE_PASSES
+            found = _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path[n], new) and left > -MORE_PASSES
         hold(x)
         if now.begun[n, 0] > 0.0:
             changes[n, 0] = True

@@ -8,13 +8,13 @@ from analysis.thermometer import FEIGNED_MOST, SMOOTHED, bent, left_of_noise, me
 from analysis.whole_wakes import leave_rounding
 from ingest.counters import wake_step
 
-LINES = 8  # wake, sleep, leakage, leakage by voltage, by its square, by temperature, thermal, redistribution
+LINES = 8  # wake, sleep, leakage, leakage by voltage, by its square, by temperature, thermal, what lags or is left
 # Columns of a day's sums: upper triangle of the information matrix, right side, and these.
 RIGHT, POINTS, SECONDS, SHAPED, WARMTH, MEASURED = 36, 44, 45, 46, 50, 51  # SHAPED to WARMTH: by `storage.LEANS`
 SUMS = 52
 STORED, WAKE, SLEEP, LEAK, THERMAL, CURRENT, CURVED, FORM = range(8)  # rows of a budget's tables; from FORM on by LEANS
 # Columns of a budget's figures.
-FULL, NOISE, HOLE, BITS, RATE, MODE, POWER, SWING, CUT, LOAD, USUAL_WARMTH, SLOWLY, SETTLES, HEAT = range(14)
+FULL, NOISE, HOLE, BITS, RATE, MODE, POWER, SWING, CUT, LOAD, USUAL_WARMTH, SLOWLY, SETTLES, HEAT, TURNS = range(15)
 # Rows of an interval's flows: wake and sleep first; the last is the thermal flow of an unmeasured day's sine.
 FLOW_LEAK, FLOW_VOLT, FLOW_SQUARE, FLOW_WARM, FLOW_THERMAL, FLOW_SLOW, JOINED, FLOW_TURN = range(2, 10)
 
@@ -23,6 +23,7 @@ RESPONSE, SLOPE, BEND, ONE, CURVE, TURN = range(LINES, LINES + 6)
 COLUMNS = BALANCE = LINES + 6
 
 SLOW_SECONDS = 12 * 3600.0  # of a capacitor's slow branch; between the hours and the days that parts show
+HYSTERESIS_V = 0.06  # of a cell, between charge and discharge, per unit of the slow branch's line
 SLOPE_DOUBT = 0.03  # random error of a run's slope, as a fraction of it,
 BEND_DOUBT = 0.05  # of its change from the middle to the ends,
 UNMEASURED = 0.02, 0.1  # the same two per kelvin of swing where temperature is not reported: nights err alike,
@@ -121,6 +122,23 @@ def redistribute(begin, end, since, t, v, values, flow):  # type: ignore[no-unty
         slow += ahead
         if i >= begin:
             flow[FLOW_SLOW, i] = ahead * (values[-1, i - 1] + values[-1, i]) / 2
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def turn(begin, end, values, flow, fig, quiet):  # type: ignore[no-untyped-def]
+    """Fill in what a cell's hysteresis feigns to be spent over the quiet intervals among reports begin to end - 1. [J]
+
+    Its voltage goes from that of charge to that of discharge as it gives off its first TURNS joules.
+    """
+    drawn = 0.0
+    for i in range(begin + 1, end):
+        if not quiet[i - begin]:
+            drawn = 0.0
+            continue
+        before = drawn
+        drawn += flow[0, i] + flow[1, i] + flow[FLOW_LEAK, i]
+        turned = np.exp(-before / fig[TURNS]) - np.exp(-drawn / fig[TURNS])
+        flow[FLOW_SLOW, i] = HYSTERESIS_V * turned * (values[-1, i - 1] + values[-1, i]) / 2
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -3,7 +3,7 @@
 import numpy as np
 from numba import njit
 
-from analysis.evidence import middle_voltage
+from analysis.evidence import lags, middle_voltage
 from analysis.load import sleep_power
 from analysis.quiet import scheduled_quiet
 from analysis.quiet_runs import LINES
@@ -61,7 +61,7 @@ def prior(budget: Budget) -> tuple[Floats, Floats]:
     sd[SHAPE] = SHAPE_SD[storage.is_battery]
     if storage.technology == "supercapacitor":
         mean[SLOW], sd[SLOW] = SLOW_PRIOR
-    elif budget.harvest.source not in ("none", "light-outdoor"):
+    elif lags(budget) or budget.harvest.source not in ("none", "light-outdoor"):
         mean[SLOW], sd[SLOW] = REST_PRIOR
     left, left_sd = left_in_quiet(budget)
     mean[SLEEP] = np.log(max(1.0 - left, 0.5))

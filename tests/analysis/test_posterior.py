@@ -111,6 +111,16 @@ def test_quiet_hours_tell_wake_energy_per_capacity_and_not_the_common_scale():
     assert 0.05 < sd(p, [WAKE], []) < 0.1
 
 
+@pytest.mark.parametrize("times", [0.2, 2.0])
+def test_a_storage_far_from_its_budget_from_the_beginning_has_no_load_that_changed(times):
+    """Load per capacity 3 to 5 standard deviations off: the wider tolerance, that of capacity, has most of it."""
+    sums = gathered(node(120, Truth()), BUDGET, 120).sums
+    sums[..., RIGHT:POINTS] *= times
+    mean = estimate(sums, [BUDGET]).mean[0]
+    assert mean[CAPACITY] == pytest.approx(-0.8 * np.log(times), rel=0.1)
+    assert abs(mean[WAKE]) < 0.3
+
+
 def test_at_a_constant_wake_rate_wakes_and_rest_are_not_separable():
     varied = told(120, Truth()).covariance[0]
     spread = sd(varied, [WAKE], [SLEEP])

@@ -46,6 +46,7 @@ from analysis.quiet_runs import (
     MODE,
     NOISE,
     REST_DOUBT,
+    SETTLES,
     SLOWLY,
     SUMS,
     TURNS,
@@ -261,7 +262,7 @@ def _node_days(t, v, temp, jitter, values, flow, midnights, weekday, sun, fig, s
         if end - begin >= LEAST_POINTS:
             if learns and (day % RELEARN_DAYS == 0 or np.isnan(ceiling)):
                 noise = 1.4 * fig[NOISE] * values[-1, begin] / 3600.0
-                ceiling = judge(week, noise, fig[LOAD], fig[HEAT] == 0.0, usual)
+                ceiling = judge(week, noise, fig[LOAD], fig[HEAT] == 0.0 and fig[SETTLES] == 0.0, usual)
                 rests = fig[HEAT] == 0.0 or heat_rests(week, noise, fig[LOAD], fig[SLOWLY], usual)
             if fig[SLOWLY] > 0:
                 redistribute(begin, end, midnights[day] + fig[CUT] - SLOW_REACH, t, v, values, flow)

@@ -205,7 +205,7 @@ def judge(week, noise, load, settles, quiet):  # type: ignore[no-untyped-def]
     load : float
         Budgeted load: a floor far above it harvests all week. [W]
     settles : bool
-        Whether the source stops when it rests, so that only the storage is still on its way.
+        Whether the source stops when it rests and the storage's slow part is followed: only that is still on its way.
     quiet : ndarray of bool, shape (168,)
         Filled in: hours whose mean is at the floor and whose scatter is little more than the converter's, for harvest
         scatters more.

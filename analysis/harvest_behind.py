@@ -196,9 +196,8 @@ def _see(nodes: Sequence[NodeDays], site: SiteDays, past: int, shapes: Array, al
     cell, sky = nodes[0].budget.storage.is_battery, _by_sky(nodes[0].budget)
     over = _over_full(nodes)[row]
     became, source = noon_v >= _full_from(nodes)[row], nodes[0].budget.harvest.source
-    courses, of = (
-        (shapes[0], place) if source == "light-outdoor" else (shapes[:, 0], row)
-    )  # one sky by day, else by node
+    by_day = source == "light-outdoor"  # under one sky
+    courses, of = (shapes[0], place) if by_day else (shapes[:, 0], row)
     if sky:
         lost, at_full = _since(np.where(became | np.isnan(noon_v), risen_at, np.inf), site, courses, of, place)
     else:

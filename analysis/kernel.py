@@ -29,9 +29,8 @@ NODE = np.dtype(
         *[(name, "f8") for name in ("capacity_ratio", "fade", "fade_sd")],  # fade: share per day
         *[(name, "f8") for name in ("wake_sd", "sleep_sd", "leakage_sd")],
         *[(name, "f8") for name in ("past_wake", "past_sleep", "past_leakage", "past_harvest")],  # J/d behind the level
-        *[
-            (name, "f8") for name in ("rate_sd", "rate_noise", "rate_follows")
-        ],  # of the wake rate: lasting, and from day to day
+        # Of the wake rate: lasting, from day to day, and with the deviate of harvest.
+        *[(name, "f8") for name in ("rate_sd", "rate_noise", "rate_follows")],
         ("wake_closed", "f8"),  # wake rate of a day at rest over its mean, where that is less
         *[(name, "f8") for name in ("level_now", "level_sd", "level_tilt", "level_keep", "level_noise")],
         *[(name, "f8") for name in ("mean_sd", "noise_now", "noise_keep", "site_share")],

@@ -22,12 +22,13 @@ from analysis.run_field import Field
 from analysis.run_health import NodeField
 from analysis.series import Counts, Floats, alike, by_budget, ranges
 from analysis.storage import leakage_power
-from ingest.budget import SECONDS_PER_DAY
+from ingest.budget import SECONDS_PER_DAY, Budget
 
 BASELINE_DAYS = 28
 # Places in a day of the path: of a covariance and the two ratios.
 WAKES, SLEEP = (kalman.E_E, kalman.E, kalman.E), (kalman.S_S, kalman.S, kalman.S)
 WAKES_AND_SLEEP = (kalman.E_S, kalman.E, kalman.S)
+PRIMARY_CURVE = 0.5  # of the slope of a primary cell's curve, from one part of its life to another; one sd, relative
 RISE_DAYS = 10  # of evidence that tell a rise of sleep, where no more than rests of days tell
 
 
@@ -152,6 +153,8 @@ def _told(books: list[NodeBook], way: _Way) -> dict[str, list[Any]]:
     s, changed = kalman.S, np.where(way.told, way.changed, np.datetime64("NaT")).tolist()
     sleep = way.last[:, s] / way.first[:, s]
     rises = {"sleep": (sleep, sleep * per_capacity_sd(way.covariance)[1] * np.sqrt(2.0)), **_costs(books, way)}
+    curve = np.array([curve_doubt(book.budget) for book in books])
+    rises = {name: (ratio, np.hypot(sd, curve * ratio)) for name, (ratio, sd) in rises.items()}
     columns = {
         "leak_odds": _odds(way),
         "fade_tie": _correlation(way.covariance, places.FADE, places.RISE),
@@ -166,6 +169,15 @@ def _told(books: list[NodeBook], way: _Way) -> dict[str, list[Any]]:
         name: list(map(Rise, *(np.where(way.told, column, np.nan).tolist() for column in rise), changed))
         for name, rise in rises.items()
     }
+
+
+def curve_doubt(budget: Budget) -> float:
+    """What a rise of costs may owe to the cell's curve alone: one standard deviation, relative.
+
+    A cell that is charged comes back to the same part of its curve; a primary cell never does, and says little of how
+    fast it empties where its voltage hardly falls.
+    """
+    return PRIMARY_CURVE if budget.storage.technology == "primary" else 0.0
 
 
 def _in_hand(books: list[NodeBook]) -> tuple[Floats, Floats]:

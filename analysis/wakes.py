@@ -17,10 +17,8 @@ BELIEF_DAYS = 3.0  # what the budget's rate is worth beside the node's own days,
 STEP_REACH = 56  # days that a step is looked for in,
 STEP_BEFORE, STEP_AFTER = 7, 3  # with so many known on either side,
 STEP_Z = 7.0  # and from how many standard deviations on it lasts: work wanders for longer than from day to day
-FOLLOW_LEAST, FOLLOW_DAYS = (
-    14,
-    10.0,
-)  # days that tell how wakes go with harvest, and what no connection is worth beside them
+FOLLOW_LEAST = 14  # days that tell how wakes go with harvest,
+FOLLOW_DAYS = 10.0  # and what no connection is worth beside them
 WEEKDAY_LEAST = 0.05  # of the mean: a weekday with less tells nothing of a step, nor of scatter
 OPEN_SHARE = 0.5  # a day whose closures leave less is closed
 IDLE_SHARE = 0.25  # of the mean harvest; a day with less is idle

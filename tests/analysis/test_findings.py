@@ -9,6 +9,7 @@ from analysis_parts import conveyor_budget
 from analysis.facts import NodeFacts, Rise
 from analysis.findings import find
 from analysis.health import Health
+from analysis.run_findings import curve_doubt
 from analysis.site_findings import in_common
 from fixtures.mill import FOLDER
 from ingest.budget import parse_budget
@@ -402,3 +403,11 @@ def test_a_sunny_harvest_must_fall_farther_than_the_season_leaves_in_doubt():
     assert (indoors.finding, outdoors.finding) == ("harvest-short", "harvest-short")
     assert outdoors.probability < indoors.probability
     assert find([sunny[1]]) == []
+
+
+def test_what_a_primary_cells_curve_may_feign_is_no_drain():
+    """A cost 1.7 times as high is sure of a cell that is charged; along a primary cell's life its slope may be so."""
+    primary = parse_budget((FOLDER / "budgets" / "floor-primary.toml").read_text(), "floor-primary")
+    for budget, expected in ((conveyor_budget(), {"drain-over"}), (primary, set())):
+        risen = Rise(1.7, float(np.hypot(0.1, 1.7 * curve_doubt(budget))), None)
+        assert names(find([node(load=risen, wake=risen, rest=risen)])) == expected

@@ -7,9 +7,10 @@ In a quiet run the balance per unit of capacity ratio c is linear in the paramet
 with x = V/V_full - 1,
 E the stored energy at nominal capacity, W, S and L the cumulative wake, sleep and leakage energies by the budget,
 e, s and l their ratios to it, k, q and h the unknown part of how leakage depends on voltage and temperature, and K the
-integral of V Q dT: charge is conserved while temperature moves the capacity. R is what a slow branch of the capacitor
-would take in, r its share. The response is the level of stored energy and the intercept a of each run is projected out;
-hourly differences share their end points and bias every slope to zero.
+integral of V Q dT: charge is conserved while temperature moves the capacity. R is what a slow branch of a
+capacitor would take in, or the hysteresis of a cell feign, and r its share. The response is the level of stored energy
+and the intercept a of each run is projected out; hourly differences share their end points and bias every slope to
+zero.
 One weight serves a whole run, for weights by each point's own voltage bias it too. A run's slope is never taken to be
 better than SLOPE_DOUBT, whatever the converter: what nights have in common is left to the filter's other states.
 
@@ -69,7 +70,7 @@ from ingest.budget import Budget
 
 BATTERY_THERMAL_V = 0.25  # a battery's voltage may move with temperature by the thermal line times this [V/K per 1/K]
 CELL_SETTLES_S = 2 * 3600.0  # after its last charge a cell's voltage is one of rest (common practice, no source)
-CELL_TURNS = 0.04  # of what a cell holds: given off as its voltage goes from that of charge to that of discharge
+CELL_TURNS = 0.04  # of what a cell holds, given off as its hysteresis turns from charge to discharge (from memory)
 RELEARN_DAYS = 7
 HALL_WARMTH_K = -3.0  # temperature indoors where it is not measured, from 25 degC
 QUIET_MOST = 0.9  # of the week: one that is quiet throughout shows no hours of rest, but a spell of it

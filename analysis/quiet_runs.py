@@ -23,7 +23,7 @@ RESPONSE, SLOPE, BEND, ONE, CURVE, TURN = range(LINES, LINES + 6)
 COLUMNS = BALANCE = LINES + 6
 
 SLOW_SECONDS = 12 * 3600.0  # of a capacitor's slow branch; between the hours and the days that parts show
-HYSTERESIS_V = 0.06  # of a cell, between charge and discharge, per unit of the slow branch's line
+HYSTERESIS_V = 0.06  # of a cell, between charge and discharge, per unit of the slow branch's line (5 mV: from memory)
 SLOPE_DOUBT = 0.03  # random error of a run's slope, as a fraction of it,
 BEND_DOUBT = 0.05  # of its change from the middle to the ends,
 UNMEASURED = 0.02, 0.1  # the same two per kelvin of swing where temperature is not reported: nights err alike,

@@ -14,7 +14,7 @@ from ingest.budget import Budget
 # hours, less the harvest left in them; ln leakage at the start and what has been added; its dependence on voltage, on
 # the square of that and on temperature beyond the budget's; thermal line; ln capacity by voltage, of a capacitor per
 # full voltage, of a cell by how many standard deviations of `storage.slope_lean` its converter reads low; share of a
-# slow branch.
+# slow branch, or where there is none hysteresis of a cell (`quiet_runs.turn`) and harvest left in spells of rest.
 CAPACITY, FADE, WAKE, SLEEP, LEAK, RISE, BY_VOLT, BY_SQUARE, BY_WARMTH, THERMAL, SHAPE, SLOW = range(12)
 STATES = 12
 DRIFT_PER_DAY = np.array([0.0, 0.004, 3e-4, 5e-4, 0.0, 0.003, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])  # one sd, per root day
@@ -39,7 +39,8 @@ LEAK_BY = [BY_VOLT, BY_SQUARE, BY_WARMTH]
 THERMAL_PRIOR = (1e-3, 1e-3)  # capacity of a double-layer capacitor falls 5 to 10 % from 25 to -40 degC (from memory)
 BATTERY_THERMAL_PRIOR = (0.0, 2e-3)
 SLOW_PRIOR = (0.02, 0.03)  # of a supercapacitor: redistribution looks like leakage for hours after a charge
-REST_PRIOR = (0.08, 0.08)  # without one: share of the mean harvest left in spells of rest, where no hour is quiet
+# Without one: share of the mean harvest left in spells of rest, where no hour is quiet; or hysteresis, in HYSTERESIS_V.
+REST_PRIOR = (0.08, 0.08)
 SHAPE_SD = 0.15, 1.0  # of a capacitor; of a cell
 # Harvest left in learnt quiet hours (idling machines, emergency light), as a share of what comes while the source
 # works; the share of the week that it does, at least; and the ratio to sleep beyond which it is not taken further.

@@ -59,13 +59,13 @@ class ListenProcess:
         until(lambda: words in self.said() or self.process.exitcode is not None)
         assert words in self.said(), self.said()
 
-    def end(self, number: int, timeout: float = PATIENCE_S) -> int | None:
+    def end(self, number: int) -> int | None:
         """Send a signal and wait; the exit code."""
         os.kill(self.pid, number)
-        return self.wait(timeout)
+        return self.wait()
 
-    def wait(self, timeout: float = PATIENCE_S) -> int | None:
-        self.process.join(timeout)
+    def wait(self) -> int | None:
+        self.process.join(PATIENCE_S)
         assert self.process.exitcode is not None, "still running"
         return self.process.exitcode
 
@@ -119,8 +119,8 @@ def stored(path: Path) -> list[int]:
         return [row[0] for row in store.execute("SELECT wakes FROM reports ORDER BY wakes").fetchall()]
 
 
-def until(condition: Callable[[], bool], timeout: float = PATIENCE_S) -> None:
-    deadline = time.monotonic() + timeout
+def until(condition: Callable[[], bool]) -> None:
+    deadline = time.monotonic() + PATIENCE_S
     while not condition():
         assert time.monotonic() < deadline, "waited in vain"
         time.sleep(0.02)

@@ -84,9 +84,9 @@ class Publisher:
             properties.ContentType = content_type
         self._client.publish(topic, payload, 1, retain, properties)
 
-    def confirmed(self, timeout: float = PATIENCE_S) -> None:
+    def confirmed(self) -> None:
         """Wait until the broker has everything."""
-        deadline = time.monotonic() + timeout
+        deadline = time.monotonic() + PATIENCE_S
         while self._client._out_messages and time.monotonic() < deadline:
             time.sleep(0.005)
         assert not self._client._out_messages, "the broker did not confirm all that was published"

@@ -48,7 +48,7 @@ def alarm_table(alarms: Sequence[queries.Row], fleet: Fleet) -> html.Div | html.
             fleet.sites[alarm["site"]].name if alarm["site"] in fleet.sites else alarm["site"],
             moment(alarm["raised_at"], zone_of(fleet, alarm["site"])),
             _state(alarm, zone_of(fleet, alarm["site"])),
-            alarm["note"] or NOTHING,
+            sentence(alarm["note"]) or NOTHING,
         ]
         for alarm in alarms
     ]

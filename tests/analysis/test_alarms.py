@@ -65,3 +65,16 @@ def test_the_note_carries_figures(p30):
     assert f"{p30:.0%}" in alarm.note
     assert "9 d" in alarm.note
     assert alarm.alarm_id == "mf-01/depletion/20260301T000000Z"
+
+
+def test_a_node_that_has_gone_dark_is_told_so_and_not_how_likely_it_is():
+    likely = replace(FINE, p_dark_30d=0.9, p_dark_7d=0.6, days_p10=2.0)
+    dark = replace(FINE, p_dark_30d=1.0, p_dark_7d=1.0, days_p10=0.0)
+    assert play(likely, dark, dark) == [
+        [("depletion", "active", "high")], [("depletion", "active", "high")], []
+    ]  # fmt: skip
+    (alarm,) = step({}, [likely], NOW)
+    said = replace(alarm, state="acknowledged", note=alarm.note + "; acknowledged: round on Monday")
+    (changed,) = step({("mf-01", "depletion"): said}, [dark], NOW)
+    assert changed.note == "dark now, below the cut-off voltage; acknowledged: round on Monday"
+    assert changed.state == "acknowledged"

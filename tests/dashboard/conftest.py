@@ -12,7 +12,7 @@ NOW = datetime(2026, 3, 10, 12, tzinfo=UTC)
 AS_OF = datetime(2026, 3, 10, 6, tzinfo=UTC)
 EARLIER = AS_OF - timedelta(days=1)
 DIP_AT = datetime(2026, 2, 20, 3, 17, tzinfo=UTC)
-LATE_NOTE = "one in ten: within 12 d"
+LATE_NOTE = "One in ten: within 12 d"
 LINES = {  # budget, its deviation, estimate, its deviation, separable
     "capacity_ratio": (1.0, 0.2, 0.91, 0.03, True),
     "esr_ohm": (0.4, 0.12, 0.48, 0.02, True),

@@ -273,7 +273,7 @@ def _node_days(t, v, temp, jitter, values, flow, midnights, weekday, sun, fig, s
                 hours, most = (scheduled, FLOOR_LOADS * fig[LOAD]) if np.isnan(ceiling) else (usual, ceiling)
                 shown = hours.any() and hours.sum() <= QUIET_MOST * WEEK_HOURS
                 if (shown or scheduled.any()) and (rests or fig[SLOWLY] == 0.0):
-                    mark_hours(begin, end, t, values, flow, midnights, weekday, fig, hours, most, quiet)
+                    mark_hours(begin, end, t, v, values, flow, midnights, weekday, fig, hours, most, quiet)
                     if not rests:
                         doubt = REST_DOUBT
                         leave_some(begin, end, t, flow, fig, LEFT_IN_HEAT)
@@ -284,7 +284,7 @@ def _node_days(t, v, temp, jitter, values, flow, midnights, weekday, sun, fig, s
                 always = fig[MODE] == ALWAYS
                 evening, morning = (-np.inf, np.inf) if always else (sun[day, 1], sun[day + 1, 0])
                 most = np.inf if always else FLOOR_LOADS * fig[LOAD]
-                mark_between(begin, end, t, values, flow, fig, evening, morning, most, quiet)
+                mark_between(begin, end, t, v, values, flow, fig, evening, morning, most, quiet)
             if fig[TURNS] > 0.0 and doubt == HARVEST_DOUBT:  # else the line carries what is left of the harvest
                 turn(begin, end, values, flow, fig, quiet)
             add_runs(begin, end, t, v, temp, jitter, values, flow, fig, quiet, doubt, sums[day])

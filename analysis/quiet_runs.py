@@ -42,6 +42,7 @@ THERMAL_DOUBT = 1e-3  # thermal line where temperature is not reported [1/K]
 LEAST_POINTS = 5
 FULL_MARGIN = 3.5  # in standard deviations of a reading: both ends this near to full is full
 OUTLIER = 6.0  # second differences beyond this many standard deviations
+SLACK = 5.6  # standard deviations of a reading: four of the difference of two
 NOISE_PRIOR = 4.0  # weight of the converter's noise against a run's own, in points
 
 
@@ -180,35 +181,65 @@ def learn_between(first, last, t, v, values, flow, midnights, weekday, fig, week
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _speaks_against(i, t, values, flow, fig, most):  # type: ignore[no-untyped-def]
-    """Whether an interval harvests more than `most` [W], beyond what noise and wrong wakes may feign."""
-    slack = (5.6 * fig[NOISE] * values[-1, i] + 0.3 * flow[0, i]) / (t[i] - t[i - 1])
-    return _harvest(i, t, values, flow) > most + slack
+def _off_line(t, level, i):  # type: ignore[no-untyped-def]
+    """How far a level at report i is off the line between those beside it, over what noise of one level makes of it."""
+    ahead = (t[i] - t[i - 1]) / (t[i + 1] - t[i - 1])
+    off = level[i] - (1.0 - ahead) * level[i - 1] - ahead * level[i + 1]
+    return abs(off) / np.sqrt(1.0 + ahead**2 + (1.0 - ahead) ** 2)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def mark_between(begin, end, t, values, flow, fig, evening, morning, most, quiet):  # type: ignore[no-untyped-def]
+def _noise_of(size, least):  # type: ignore[no-untyped-def]
+    """Standard deviation of levels by how far some are `_off_line`, held towards the `least` that is believed."""
+    own = 1.4826 * median(size) if len(size) else 0.0
+    return np.sqrt((NOISE_PRIOR * least**2 + len(size) * own**2) / (NOISE_PRIOR + len(size)))
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _leave_loud(begin, end, t, v, values, flow, fig, most, quiet):  # type: ignore[no-untyped-def]
+    """Take from the intervals marked those that harvest more than `most` [W], beyond what may feign it: noise, wakes.
+
+    The noise is that of the readings in these hours, not the converter's alone: were half of them taken for harvest
+    that only read high, the rest would seem to spend twice as much. Returns it. [V]
+    """
+    size, count = np.empty(end - begin), 0
+    for i in range(begin + 1, end - 1):
+        if quiet[i - begin] and quiet[i + 1 - begin]:
+            size[count] = _off_line(t, v, i)
+            count += 1
+    noise = max(_noise_of(size[:count], fig[NOISE]), fig[NOISE])
+    for i in range(begin + 1, end):
+        slack = (SLACK * noise * values[-1, i] + 0.3 * flow[0, i]) / (t[i] - t[i - 1])
+        if quiet[i - begin] and _harvest(i, t, values, flow) > most + slack:
+            quiet[i - begin] = False
+    return noise
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def mark_between(begin, end, t, v, values, flow, fig, evening, morning, most, quiet):  # type: ignore[no-untyped-def]
     """Mark the intervals between evening and morning whose own power does not speak against it."""
     for i in range(begin + 1, end):
-        if t[i - 1] >= evening and t[i] <= morning and flow[JOINED, i] > 0.0:
-            quiet[i - begin] = not _speaks_against(i, t, values, flow, fig, most)
+        quiet[i - begin] = t[i - 1] >= evening and t[i] <= morning and flow[JOINED, i] > 0.0
+    _leave_loud(begin, end, t, v, values, flow, fig, most, quiet)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def mark_hours(begin, end, t, values, flow, midnights, weekday, fig, hours, ceiling, quiet):  # type: ignore[no-untyped-def]
+def mark_hours(begin, end, t, v, values, flow, midnights, weekday, fig, hours, ceiling, quiet):  # type: ignore[no-untyped-def]
     """Mark the intervals in quiet hours of the week whose own power speaks for it, and that of all of them, too.
 
     What was learnt while a source stood still no longer holds once it runs again, and one interval by itself tells
     little of a harvest about as large as the load.
     """
-    total, seconds = 0.0, 1.0
     for i in range(begin + 1, end):
         usual = hours[_slot(t[i - 1] + 1.0, midnights, weekday)] and hours[_slot(t[i] - 1.0, midnights, weekday)]
-        if usual and flow[JOINED, i] > 0.0 and not _speaks_against(i, t, values, flow, fig, ceiling):
-            quiet[i - begin] = True
+        quiet[i - begin] = usual and flow[JOINED, i] > 0.0
+    noise = _leave_loud(begin, end, t, v, values, flow, fig, ceiling, quiet)
+    total, seconds = 0.0, 1.0
+    for i in range(begin + 1, end):
+        if quiet[i - begin]:
             total += _harvest(i, t, values, flow) * (t[i] - t[i - 1])
             seconds += t[i] - t[i - 1]
-    slack = LOAD_SHARE * fig[LOAD] + 5.6 * fig[NOISE] * values[-1, begin] / seconds
+    slack = LOAD_SHARE * fig[LOAD] + SLACK * noise * values[-1, begin] / seconds
     if total / seconds > ceiling + slack:
         quiet[:] = False
 
@@ -313,11 +344,8 @@ def _weights(a, b, t, levels, sigma, weight):  # type: ignore[no-untyped-def]
     m = b - a
     size = np.zeros(m)
     for j in range(1, m - 1):
-        ahead = (t[a + j] - t[a + j - 1]) / (t[a + j + 1] - t[a + j - 1])
-        off = levels[j, BALANCE] - (1.0 - ahead) * levels[j - 1, BALANCE] - ahead * levels[j + 1, BALANCE]
-        size[j] = abs(off) / np.sqrt(1.0 + ahead**2 + (1.0 - ahead) ** 2)
-    own = 1.4826 * median(size[1 : m - 1])
-    variance = (NOISE_PRIOR * sigma**2 + (m - 2) * own**2) / (NOISE_PRIOR + m - 2)
+        size[j] = _off_line(t[a:b], levels[:, BALANCE], j)
+    variance = _noise_of(size[1 : m - 1], sigma) ** 2
     for j in range(m):
         weight[j] = 1.0
         if 0 < j < m - 1 and size[j] > OUTLIER * np.sqrt(variance) and size[j] >= max(size[j - 1], size[j + 1]):

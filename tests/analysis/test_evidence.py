@@ -57,6 +57,22 @@ def test_the_normal_equations_give_back_the_ratios_to_capacity(truth, noise):
     assert ratios * truth.capacity == pytest.approx([truth.wake, truth.sleep], rel=0.01 if noise < 1e-4 else 0.03)
 
 
+@pytest.mark.parametrize(("source", "noise"), [("vibration", 4e-3), ("light-outdoor", 8e-3)])
+def test_a_converter_much_noisier_than_its_steps_biases_nothing(source, noise):
+    # Hours that read high by chance passed for harvest, and those left over spent up to twice as much.
+    truth, hours = Truth(), np.arange(90 * 24 * STEPS) / STEPS
+    text = CONVEYOR.replace('"1.465 mV"', '"0.2 mV"').replace('"vibration"', f'"{source}"')
+    offered = 190e-6 * ((hours % 24 >= 9) & (hours % 24 < 15)) if source == "light-outdoor" else None
+    series = node(90, truth, rate=(0.1, 0.3), noise=noise, step=0.2e-3, offered=offered)
+    found = gathered(series, parse_budget(text, "noisy.toml"), 90)
+    matrix, right = normal_equations(found.sums)
+    load = np.zeros(LINES)
+    load[:3] = 1.0
+    told = load @ matrix @ load
+    assert right @ load / told == pytest.approx(1.0, abs=3 / np.sqrt(told))
+    assert told**-0.5 < 0.02
+
+
 def test_the_thermal_line_is_what_keeps_temperature_out_of_the_others():
     truth = Truth(kappa=1.5e-3)
     matrix, right = normal_equations(gathered(node(90, truth, noise=1e-5, step=2e-5), BUDGET, 90).sums)

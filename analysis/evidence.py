@@ -39,8 +39,10 @@ from analysis.quiet import (
 from analysis.quiet_runs import (
     CURRENT,
     CUT,
+    FULL,
     HARVEST_DOUBT,
     HEAT,
+    JOINED,
     LEAST_POINTS,
     LEFT_IN_HEAT,
     LOAD,
@@ -52,6 +54,7 @@ from analysis.quiet_runs import (
     SUMS,
     TURNS,
     add_runs,
+    balance,
     intervals,
     learn_between,
     leave_some,
@@ -62,6 +65,7 @@ from analysis.quiet_runs import (
     redistribute,
     turn,
 )  # fmt: skip
+from analysis.reading import NOISIEST, calm_noise
 from analysis.series import Calendar, Counts, Floats, Series
 from analysis.steps import STEPS, daily_steps
 from analysis.storage import LEANS, leakage_power, slope_doubt, slope_lean, storage_curve
@@ -261,8 +265,14 @@ def _node_days(t, v, temp, jitter, values, flow, midnights, weekday, sun, fig, s
     for day in range(len(midnights) - 1):
         end = np.searchsorted(t, midnights[day] + fig[CUT])
         if end - begin >= LEAST_POINTS:
+            level = balance(begin, end, values, flow)
+            reading = fig[NOISE]
+            if learns and fig[HEAT] == 0.0:  # what is still warm gives evenly, and that would pass for noise
+                slope, window = values[-1, begin], slice(begin, end)
+                most = slope * NOISIEST * fig[FULL]
+                reading = calm_noise(t[window], level, flow[JOINED, window], slope * reading, most) / slope
             if learns and (day % RELEARN_DAYS == 0 or np.isnan(ceiling)):
-                noise = 1.4 * fig[NOISE] * values[-1, begin] / 3600.0
+                noise = 1.4 * reading * values[-1, begin] / 3600.0
                 ceiling = judge(week, noise, fig[LOAD], fig[HEAT] == 0.0 and fig[SETTLES] == 0.0, usual)
                 rests = fig[HEAT] == 0.0 or heat_rests(week, noise, fig[LOAD], fig[SLOWLY], usual)
             if fig[SLOWLY] > 0:
@@ -273,18 +283,18 @@ def _node_days(t, v, temp, jitter, values, flow, midnights, weekday, sun, fig, s
                 hours, most = (scheduled, FLOOR_LOADS * fig[LOAD]) if np.isnan(ceiling) else (usual, ceiling)
                 shown = hours.any() and hours.sum() <= QUIET_MOST * WEEK_HOURS
                 if (shown or scheduled.any()) and (rests or fig[SLOWLY] == 0.0):
-                    mark_hours(begin, end, t, v, values, flow, midnights, weekday, fig, hours, most, quiet)
+                    mark_hours(begin, end, t, values, flow, midnights, weekday, fig, level, hours, most, quiet)
                     if not rests:
                         doubt = REST_DOUBT
                         leave_some(begin, end, t, flow, fig, LEFT_IN_HEAT)
                 else:
                     doubt = REST_DOUBT
-                    mark_rest(begin, end, t, values, flow, fig, week, quiet)
+                    mark_rest(begin, end, t, values, flow, fig, reading, week, quiet)
             else:
                 always = fig[MODE] == ALWAYS
                 evening, morning = (-np.inf, np.inf) if always else (sun[day, 1], sun[day + 1, 0])
                 most = np.inf if always else FLOOR_LOADS * fig[LOAD]
-                mark_between(begin, end, t, v, values, flow, fig, evening, morning, most, quiet)
+                mark_between(begin, end, t, values, flow, fig, level, evening, morning, most, quiet)
             if fig[TURNS] > 0.0 and doubt == HARVEST_DOUBT:  # else the line carries what is left of the harvest
                 turn(begin, end, values, flow, fig, quiet)
             add_runs(begin, end, t, v, temp, jitter, values, flow, fig, quiet, doubt, sums[day])

@@ -3,7 +3,8 @@
 import numpy as np
 from numba import njit
 
-from analysis.quiet import FLOOR_LOADS, LOAD_SHARE, learn, median
+from analysis.quiet import FLOOR_LOADS, LOAD_SHARE, learn
+from analysis.reading import noise_of, off_line
 from analysis.thermometer import FEIGNED_MOST, SMOOTHED, bent, left_of_noise, mean_noise
 from analysis.whole_wakes import leave_rounding
 from ingest.counters import wake_step
@@ -43,7 +44,6 @@ LEAST_POINTS = 5
 FULL_MARGIN = 3.5  # in standard deviations of a reading: both ends this near to full is full
 OUTLIER = 6.0  # second differences beyond this many standard deviations
 SLACK = 5.6  # standard deviations of a reading: four of the difference of two
-NOISE_PRIOR = 4.0  # weight of the converter's noise against a run's own, in points
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -163,10 +163,14 @@ def _slot(time, midnights, weekday):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def learn_between(first, last, t, v, values, flow, midnights, weekday, fig, week):  # type: ignore[no-untyped-def]
-    """Take the intervals that end at reports first to last - 1 into the week; at full the harvest is a mean one."""
+    """Take the intervals that end at reports first to last - 1 into the week; at full the harvest is a mean one.
+
+    Those of one hour are taken together, which leaves the noise of its two ends.
+    """
     full = fig[FULL] - FULL_MARGIN * fig[NOISE]
     limit = 50.0 * (fig[POWER] + values[SLEEP, 0])
     least = LOAD_SHARE * fig[LOAD]
+    hour, joules, length = -1, 0.0, 0.0
     for i in range(first, last):
         if flow[JOINED, i] == 0.0:
             continue
@@ -177,54 +181,58 @@ def learn_between(first, last, t, v, values, flow, midnights, weekday, fig, week
             power = max(power, fig[POWER])
         for j in range(parts):
             slot = _slot(t[i - 1] + (j + 0.5) / parts * seconds, midnights, weekday)
-            learn(week, slot, power, min(seconds / parts / 3600.0, 1.0), limit, least)
+            if slot != hour and length > 0.0:
+                learn(week, hour, joules / length, min(length / 3600.0, 1.0), limit, least)
+                joules, length = 0.0, 0.0
+            hour = slot
+            joules += power * seconds / parts
+            length += seconds / parts
+    if length > 0.0:
+        learn(week, hour, joules / length, min(length / 3600.0, 1.0), limit, least)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _off_line(t, level, i):  # type: ignore[no-untyped-def]
-    """How far a level at report i is off the line between those beside it, over what noise of one level makes of it."""
-    ahead = (t[i] - t[i - 1]) / (t[i + 1] - t[i - 1])
-    off = level[i] - (1.0 - ahead) * level[i - 1] - ahead * level[i + 1]
-    return abs(off) / np.sqrt(1.0 + ahead**2 + (1.0 - ahead) ** 2)
+def balance(begin, end, values, flow):  # type: ignore[no-untyped-def]
+    """Stored energy plus budgeted discharge at each of reports begin to end - 1, from the first on. [J]"""
+    level = np.zeros(end - begin)
+    for j in range(1, end - begin):
+        i = begin + j
+        moved = values[STORED, i] - values[STORED, i - 1]
+        level[j] = level[j - 1] + moved + flow[0, i] + flow[1, i] + flow[FLOW_LEAK, i]
+    return level
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _noise_of(size, least):  # type: ignore[no-untyped-def]
-    """Standard deviation of levels by how far some are `_off_line`, held towards the `least` that is believed."""
-    own = 1.4826 * median(size) if len(size) else 0.0
-    return np.sqrt((NOISE_PRIOR * least**2 + len(size) * own**2) / (NOISE_PRIOR + len(size)))
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _leave_loud(begin, end, t, v, values, flow, fig, most, quiet):  # type: ignore[no-untyped-def]
+def _leave_loud(begin, end, t, values, flow, fig, level, most, quiet):  # type: ignore[no-untyped-def]
     """Take from the intervals marked those that harvest more than `most` [W], beyond what may feign it: noise, wakes.
 
     The noise is that of the readings in these hours, not the converter's alone: were half of them taken for harvest
-    that only read high, the rest would seem to spend twice as much. Returns it. [V]
+    that only read high, the rest would seem to spend twice as much. Returns it. [J]
     """
     size, count = np.empty(end - begin), 0
-    for i in range(begin + 1, end - 1):
-        if quiet[i - begin] and quiet[i + 1 - begin]:
-            size[count] = _off_line(t, v, i)
+    for j in range(1, end - begin - 1):
+        if quiet[j] and quiet[j + 1]:
+            size[count] = off_line(t[begin:end], level, j)
             count += 1
-    noise = max(_noise_of(size[:count], fig[NOISE]), fig[NOISE])
+    least = fig[NOISE] * values[-1, begin]
+    noise = max(noise_of(size[:count], least), least)
     for i in range(begin + 1, end):
-        slack = (SLACK * noise * values[-1, i] + 0.3 * flow[0, i]) / (t[i] - t[i - 1])
+        slack = (SLACK * noise + 0.3 * flow[0, i]) / (t[i] - t[i - 1])
         if quiet[i - begin] and _harvest(i, t, values, flow) > most + slack:
             quiet[i - begin] = False
     return noise
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def mark_between(begin, end, t, v, values, flow, fig, evening, morning, most, quiet):  # type: ignore[no-untyped-def]
+def mark_between(begin, end, t, values, flow, fig, level, evening, morning, most, quiet):  # type: ignore[no-untyped-def]
     """Mark the intervals between evening and morning whose own power does not speak against it."""
     for i in range(begin + 1, end):
         quiet[i - begin] = t[i - 1] >= evening and t[i] <= morning and flow[JOINED, i] > 0.0
-    _leave_loud(begin, end, t, v, values, flow, fig, most, quiet)
+    _leave_loud(begin, end, t, values, flow, fig, level, most, quiet)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def mark_hours(begin, end, t, v, values, flow, midnights, weekday, fig, hours, ceiling, quiet):  # type: ignore[no-untyped-def]
+def mark_hours(begin, end, t, values, flow, midnights, weekday, fig, level, hours, ceiling, quiet):  # type: ignore[no-untyped-def]
     """Mark the intervals in quiet hours of the week whose own power speaks for it, and that of all of them, too.
 
     What was learnt while a source stood still no longer holds once it runs again, and one interval by itself tells
@@ -233,13 +241,13 @@ def mark_hours(begin, end, t, v, values, flow, midnights, weekday, fig, hours, c
     for i in range(begin + 1, end):
         usual = hours[_slot(t[i - 1] + 1.0, midnights, weekday)] and hours[_slot(t[i] - 1.0, midnights, weekday)]
         quiet[i - begin] = usual and flow[JOINED, i] > 0.0
-    noise = _leave_loud(begin, end, t, v, values, flow, fig, ceiling, quiet)
+    noise = _leave_loud(begin, end, t, values, flow, fig, level, ceiling, quiet)
     total, seconds = 0.0, 1.0
     for i in range(begin + 1, end):
         if quiet[i - begin]:
             total += _harvest(i, t, values, flow) * (t[i] - t[i - 1])
             seconds += t[i] - t[i - 1]
-    slack = LOAD_SHARE * fig[LOAD] + SLACK * noise * values[-1, begin] / seconds
+    slack = LOAD_SHARE * fig[LOAD] + SLACK * noise / seconds
     if total / seconds > ceiling + slack:
         quiet[:] = False
 
@@ -264,18 +272,18 @@ def _mean_harvest(a, b, t, values, flow, noise):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _rests(begin, end, t, values, flow, fig, most):  # type: ignore[no-untyped-def]
+def _rests(begin, end, t, values, flow, fig, reading, most):  # type: ignore[no-untyped-def]
     """Whether a source rests from report `begin` to `end`: its power is up to `most` [W] in each quarter, and steady.
 
     Harvest comes and goes: a spell in which the power wanders is one of little harvest, not of rest. And what still
     warms up or cools down, by more than a thermal line in doubt may pass for, still works.
     """
     steady = REST_DOUBT * fig[POWER]
-    mean, _, _ = _mean_harvest(begin, end, t, values, flow, fig[NOISE])
+    mean, _, _ = _mean_harvest(begin, end, t, values, flow, reading)
     a = begin
     for quarter in range(1, 5):
         b = np.searchsorted(t, t[begin] + quarter / 4 * (t[end] - t[begin]))
-        power, noise, thermal = _mean_harvest(a, b, t, values, flow, fig[NOISE])
+        power, noise, thermal = _mean_harvest(a, b, t, values, flow, reading)
         if thermal > STEADY * steady or abs(power - mean) > STEADY * np.hypot(steady, noise) or power > most + noise:
             return False
         a = b
@@ -296,7 +304,7 @@ def leave_some(begin, end, t, flow, fig, times):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def mark_rest(begin, end, t, values, flow, fig, week, quiet):  # type: ignore[no-untyped-def]
+def mark_rest(begin, end, t, values, flow, fig, reading, week, quiet):  # type: ignore[no-untyped-def]
     """Mark a whole window in which a source without quiet hours rests, as a kiln between two firings.
 
     The window before it must be as low, for what was hot gives on for a day.
@@ -306,8 +314,8 @@ def mark_rest(begin, end, t, values, flow, fig, week, quiet):  # type: ignore[no
         return
     before = np.searchsorted(t, t[begin] - 86400.0)
     most = min(REST_MOST * fig[POWER], FLOOR_LOADS * fig[LOAD])
-    power, noise, _ = _mean_harvest(before, begin, t, values, flow, fig[NOISE])
-    if power > most + noise or not _rests(begin, end - 1, t, values, flow, fig, most):
+    power, noise, _ = _mean_harvest(before, begin, t, values, flow, reading)
+    if power > most + noise or not _rests(begin, end - 1, t, values, flow, fig, reading, most):
         return
     leave_some(begin, end, t, flow, fig, 1.0)
     quiet[1:] = True
@@ -344,8 +352,8 @@ def _weights(a, b, t, levels, sigma, weight):  # type: ignore[no-untyped-def]
     m = b - a
     size = np.zeros(m)
     for j in range(1, m - 1):
-        size[j] = _off_line(t[a:b], levels[:, BALANCE], j)
-    variance = _noise_of(size[1 : m - 1], sigma) ** 2
+        size[j] = off_line(t[a:b], levels[:, BALANCE], j)
+    variance = noise_of(size[1 : m - 1], sigma) ** 2
     for j in range(m):
         weight[j] = 1.0
         if 0 < j < m - 1 and size[j] > OUTLIER * np.sqrt(variance) and size[j] >= max(size[j - 1], size[j + 1]):

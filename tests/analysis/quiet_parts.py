@@ -40,12 +40,13 @@ def node(
     offered: np.ndarray | None = None,
     timer: float | None = None,
     late: int = 0,
+    every: int = STEPS,
 ) -> Series:
-    """Hourly reports of a 1 F, 5 V node that harvests from 06:00 to 22:00 on working days; one truth a day, or one.
+    """Reports of every hour, or every so many steps, of a 1 F, 5 V node that harvests 06:00 to 22:00 on working days.
 
-    Energy is moved in ten-minute steps of charge, V dQ = P dt; wakes a day vary between the two `rate` shares of 48.
-    Another harvest may be `offered`, a power a step [W]; a `timer` wakes so many times a day; and the counter may be
-    some steps `late`.
+    One truth a day, or one. Energy is moved in ten-minute steps of charge, V dQ = P dt; wakes a day vary between the
+    two `rate` shares of 48. Another harvest may be `offered`, a power a step [W]; a `timer` wakes so many times a day;
+    and the counter may be some steps `late`.
     """
     rng = np.random.default_rng(seed)
     truths = truth if isinstance(truth, list) else [truth] * days
@@ -69,7 +70,7 @@ def node(
         spent = true.wake * WAKE_J * wakes[i] / dt + true.sleep * SLEEP_W + leak
         charge = v * capacity + (h - spent) * dt / v
     count = np.concatenate([[0], np.cumsum(wakes)[:-1]]).astype(np.int64)
-    at = np.arange(0, len(hours), STEPS)
+    at = np.arange(0, len(hours), every)
     seen = np.round((volts[at] + noise * rng.normal(size=len(at))) / step) * step
     midnight = calendar(ZONE, FIRST, 1).midnights[0]
     nothing = np.full(len(at), np.nan)

@@ -143,6 +143,14 @@ def test_nights_are_found_and_days_are_not():
     assert points.max() < 26
 
 
+def test_nights_of_many_noisy_reports_are_found_as_those_of_a_few():
+    # Over ten minutes noise of 5 mV feigns 49 uW, nearly twice the load: an hour of six reports has but its two ends.
+    budget = parse_budget(CONVEYOR.replace('"1.465 mV"', '"0.5 mV"'), "noisy.toml")
+    found = gathered(node(60, Truth(), noise=5e-3, step=0.5e-3, every=1), budget, 60).sums[0]
+    points = found[14:, POINTS]
+    assert (points >= 6 * 6).mean() > 0.9  # eight hours of a night, less an hour at both ends
+
+
 def cell(ocv: tuple[tuple[float, float], ...], technology: str = "lithium-ion") -> Budget:
     """The conveyor's budget with a cell of 4 C in place of its capacitor of 1 F."""
     changed = {"ocv": ocv, "capacity": 4.0, "technology": technology}

@@ -104,7 +104,9 @@ def _seldomer_full(node: NodeFacts, course: Course) -> Finding | None:
         return None
     tilt = _tilt_doubt(node, course.harvest, change)
     outdoors = node.budget.harvest.source == "light-outdoor"
-    chance, fall = chance_short(change, course.harvest, node.harvest_bound, outdoors, tilt)
+    planned = node.budget.harvest
+    believed = planned.mean_power, planned.tolerance * planned.mean_power
+    chance, fall = chance_short(change, course.harvest, node.harvest_bound, outdoors, tilt, believed)
     if chance < SURE:
         return None
     share = f"on {change.before:.0%} of days before and on {change.after:.0%} since"

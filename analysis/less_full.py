@@ -38,7 +38,7 @@ def much_seldomer(change: Change | None) -> TypeGuard[Change]:
 
 
 def chance_short(
-    change: Change, harvest: Floats, bound: np.ndarray, outdoors: bool, tilt: float
+    change: Change, harvest: Floats, bound: np.ndarray, outdoors: bool, tilt: float, believed: tuple[float, float]
 ) -> tuple[float, float]:
     """The chance that such a change is a fall of harvest that lasts, and the fall that fits best.
 
@@ -48,6 +48,8 @@ def chance_short(
         Of `changes_of_share`, if `much_seldomer`.
     harvest, bound, outdoors, tilt
         As for `fallen.chance_fallen`.
+    believed : tuple of float
+        Mean harvest by the budget, and its standard deviation: days at full do not tell what it was before. [W]
 
     Notes
     -----
@@ -72,7 +74,8 @@ def chance_short(
         middle = level * ratio[:, None]
         z, cut = (harvest[then] - middle) / (scatter * middle), bound[then]
         density = -np.minimum(z**2, 9.0) / 2 - np.log(scatter * middle * math.sqrt(2 * math.pi))
-        return np.asarray(days * np.where(cut, log_ndtr(-z), density).sum(axis=1))
+        by_budget = (middle[:, 0] - believed[0]) / max(believed[1], 1e-12)
+        return np.asarray(days * np.where(cut, log_ndtr(-z), density).sum(axis=1) - by_budget**2 / 2)
 
     sound, faulty = fit(np.exp(wander * DEVIATES)), fit(1 / (1 - FALLS))
     most, weight = max(sound.max(), faulty.max()), np.exp(-(DEVIATES**2) / 2)

@@ -186,7 +186,9 @@ def _lines(
         else (book.state.mean_voltage, book.temperature) for book in books
     ]).T  # fmt: skip
     ohm, ohm_sd = np.array([(step.ohm, step.ohm_sd) for step in esr]).T
-    net = _net_harvest(field, np.array([np.full(5, np.nan) if window is None else window for window in windows]))
+    seen = np.array([np.full(5, np.nan) if window is None else window for window in windows])
+    dark = np.array([(0.0, 0.0) if book is None else _dark(book) for book in books])
+    net = _net_harvest(field, seen, *dark.T)
     found: list[list[Line]] = [[] for _ in books]
     for budget, rows in by_budget(part.budgets):
         middle, unknown = (budget.storage.cutoff_voltage + budget.storage.full_voltage) / 2, np.isnan(volts[rows])
@@ -298,11 +300,21 @@ def end_of_life_rows(node: NodeField, moment: datetime) -> list[dict[str, Any]]:
     ]
 
 
-def _net_harvest(field: Field, windows: Floats) -> NetHarvest:
-    """Mean of the window's days; the doubt of the parameters is common to them, the noise of readings cancels."""
+def _dark(book: NodeBook) -> tuple[float, float]:
+    """For how long a node was dark in the last weeks [s], and what it took in then [J]."""
+    spells = [(spell.end - spell.begin, spell.net_harvest_w) for spell in book.recent.dark]
+    return sum(seconds for seconds, _ in spells), sum(seconds * power for seconds, power in spells)
+
+
+def _net_harvest(field: Field, windows: Floats, dark_s: Floats, dark_j: Floats) -> NetHarvest:
+    """Mean of the window's days; the doubt of the parameters is common to them, the noise of readings cancels.
+
+    A node that goes dark and comes back is dark on its poor days: what it took in then counts with the others.
+    """
     stored, noise, wake, sleep, seconds = windows.T
-    seconds = np.where(seconds >= ENOUGH_SECONDS, seconds, np.nan)
+    seconds = np.where(seconds >= ENOUGH_SECONDS, seconds, np.nan) + dark_s
     path = field.path[np.arange(len(windows)), field.days - 1].astype(float)
+    stored = stored + dark_j / path[:, kalman.C]
     cc, ce, cs, ee, es, ss = path[:, [kalman.C_C, kalman.C_E, kalman.C_S, kalman.E_E, kalman.E_S, kalman.S_S]].T
     variance = (
         cc * stored**2 + ee * wake**2 + ss * sleep**2

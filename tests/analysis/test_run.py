@@ -93,6 +93,18 @@ def test_every_node_and_line_has_its_row_as_of_the_moment(filled):
     assert set(table(filled, "health")["node_id"]) == {"mf-01", "mf-02", "kr-01"}
 
 
+def test_the_mean_net_harvest_of_a_node_that_comes_and_goes_counts_its_dark_days(book, admit):
+    # Two days from restart to cut-off, three in which it only charges: over all five it takes in what two days spend.
+    for cycle in range(6):
+        volts = np.linspace(2.6, 2.2, 49)[:48]
+        begin = START + cycle * 120 * HOUR
+        admit(*(reading("mf-01", begin + h * HOUR, float(v), 2 * h, boot=cycle) for h, v in enumerate(volts)))
+    analyse(book)
+    lines = table(book, "estimates", "line").set_index(["node_id", "line"])
+    spent = table(book, "ledger", "day")[["wake_j", "sleep_j"]].sum().sum() / (6 * 48 * HOUR)
+    assert lines.loc[("mf-01", "net_harvest_w"), "estimate"] == pytest.approx(0.4 * spent, rel=0.1)
+
+
 def test_a_moment_before_all_reports_is_refused_and_nothing_is_lost(filled):
     analyse(filled)
     kept = len(table(filled, "forecast"))

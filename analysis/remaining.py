@@ -16,6 +16,8 @@ from analysis.storage import REFERENCE_DOUBT, TABLE_DOUBT_V, Numeric, StorageCur
 from ingest.budget import Budget
 
 FRESH_SD = 0.02  # of a new cell's charge, as a share: common practice, no source
+UNSEEN_SD = 0.5  # of the load before the first report, as a share of the later one: our choice
+MOST_SD = 0.5  # of a share that lies between none and all
 TOLD = 0.85  # the capacity of a cell is told when its doubt is below this share of what wear might have made it
 
 
@@ -24,6 +26,7 @@ class Spent:
     """What a cell has given since it was full so many seconds ago: mean powers and their standard deviations. [W]"""
 
     seconds: float
+    unseen: float  # of them before the first report [s]
     full_sd: float  # of what it then held, as a share
     load: float
     load_sd: float
@@ -76,14 +79,17 @@ def by_counting(curve: StorageCurve, spent: Spent, capacity: tuple[float, float]
 
     Notes
     -----
-    The doubts of load, leakage and harvest last, so that what they add up to grows in proportion to time. Left out:
-    that a cell which its harvester keeps full cannot have taken all of it; the share is held between empty and full.
+    The doubts of load, leakage and harvest last, so that what they add up to grows in proportion to time. Before the
+    first report a cell is taken to have borne the load of later, give or take half of it: it may have waited on a shelf
+    or in a node that did not send yet. Left out: that a cell which its harvester keeps full cannot have taken all of
+    it; the share is held between empty and full.
     """
     full = capacity[0] * (curve.full_j - curve.cutoff_j)
     gone = (spent.load + spent.leakage - spent.harvest) * spent.seconds / full
     drift = math.hypot(spent.load_sd, spent.leakage_sd, spent.harvest_sd) * spent.seconds / full
-    sd = math.hypot(drift, gone * capacity[1] / capacity[0], spent.full_sd)
-    return min(max(1 - gone, 0.0), 1.0), sd
+    unseen = UNSEEN_SD * spent.load * spent.unseen / full
+    sd = math.hypot(drift, unseen, gone * capacity[1] / capacity[0], spent.full_sd)
+    return min(max(1 - gone, 0.0), 1.0), min(sd, MOST_SD)
 
 
 def full_since(
@@ -91,8 +97,8 @@ def full_since(
 ) -> tuple[date, float] | None:
     """The day a cell was last known to be full, and the standard deviation of what it then held, as a share.
 
-    A primary cell was full when it was new, any other when it read full, which tells little where the curve is flat:
-    `full_sd` is that of `by_voltage` at full voltage.
+    A primary cell was full when it was new (`fresh`), any other when it read full, which tells little where the curve
+    is flat: `full_sd` is that of `by_voltage` at full voltage.
     """
     if budget.storage.technology == "primary":
         return fresh, FRESH_SD

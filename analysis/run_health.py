@@ -28,7 +28,7 @@ from analysis.outlook import curve_of
 from analysis.remaining import Remaining, Spent, by_counting, by_voltage, capacity_told, full_since
 from analysis.run_books import NodeBook, SiteBook
 from analysis.run_days import NumberedFleet
-from analysis.run_field import Field, since
+from analysis.run_field import Field
 from analysis.series import Counts, Floats, by_budget
 from analysis.state import DRIFT_PER_DAY, JUMP, LEAKING_DRIFT, UNMEASURED_DRIFT
 from analysis.storage import TEMPERATURE_REFERENCE_C
@@ -102,8 +102,9 @@ def _judge_part(
     earlier = _less_sure(resistances(steps, field.renewed, then), falls, doubts, field)
     told = _lines(part, field, books, windows, esr, falls, doubts)
     wear = _wear(part, field, books, told).tolist()
-    cells, fades = _cells(part, books).tolist(), _fades(part, field).tolist()
-    rows = zip(part.budgets, books, wear, cells, esr, earlier, told, fades, falls.tolist(), strict=True)
+    cells, fades, new = _cells(part, books).tolist(), _fades(part, field).tolist(), part.fleet.storage_since()
+    fresh = [new[node.node_id].date() for node in part.nodes]
+    rows = zip(part.budgets, books, wear, cells, fresh, esr, earlier, told, fades, falls.tolist(), strict=True)
     return [_judge(budget, field, row, *rest) for row, (budget, *rest) in enumerate(rows)]
 
 
@@ -226,6 +227,7 @@ def _judge(
     book: NodeBook | None,
     wear: list[float],
     cell: list[float],
+    fresh: date,  # since when it has its storage
     esr: Resistance,
     earlier: Resistance,
     told: list[Line],
@@ -235,27 +237,28 @@ def _judge(
     capacity, capacity_sd, leakage, leakage_sd = wear
     since_new = int(field.days[row] - field.renewed[row])
     health = judge(budget.storage, (capacity, capacity_sd), esr, (leakage, leakage_sd), since_new)
-    remaining = _remaining(budget, book, told, *cell) if book is not None and budget.storage.is_battery else None
+    remaining = _remaining(budget, book, fresh, told, *cell) if book is not None and budget.storage.is_battery else None
     ends = _ends(budget.storage, health, earlier, field, row)
     worn = None if math.isnan(esr.rose) else field.first[row] + timedelta(days=int(field.renewed[row] + esr.rose))
     return NodeField(told, health, ends, remaining, fade, fall / max(esr.ohm, 1e-6) if fall > 0 else 0.0, worn)
 
 
 def _remaining(
-    budget: Budget, book: NodeBook, found: list[Line], share: float, share_sd: float, full_sd: float
+    budget: Budget, book: NodeBook, fresh: date, found: list[Line], share: float, share_sd: float, full_sd: float
 ) -> Remaining:
     """What is left in a cell, by its voltage (`_cells`) and by counting."""
     account, told = book.account, {line.line: (line.estimate, line.sd) for line in found}
-    fresh = since(book.field, book.row, int(book.field.renewed[book.row]))
     full = full_since(budget, full_sd, fresh, account.day, account.full_s)
     kept = slice(int(np.searchsorted(account.day, np.datetime64(full[0] if full else fresh))), None)
     observed = float(account.observed_s[kept].sum())
     if full is None or observed <= 0:
         return Remaining(share, share_sd, np.nan, np.nan, None)
     rate = float(account.wakes[kept].sum()) / observed
+    unseen = account.day[kept][0] - np.datetime64(full[0])
     harvest = budget.harvest.mean_power
     spent = Spent(
         seconds=book.state.time - datetime.combine(full[0], time(), UTC).timestamp(),
+        unseen=float(unseen.astype("timedelta64[D]").astype(int)) * SECONDS_PER_DAY,
         full_sd=full[1],
         load=float((account.wake_j[kept] + account.sleep_j[kept]).sum()) / observed,
         load_sd=math.hypot(told["wake_energy_j"][1] * rate, told["sleep_power_w"][1]),

@@ -97,6 +97,14 @@ class Fleet(_Row):
     closures: tuple[Closure, ...] = ()
     visits: tuple[Visit, ...] = ()
 
+    def storage_since(self) -> dict[str, datetime]:
+        """Since when each node has its present storage: its commissioning, or the last replacement. [UTC]"""
+        since = {node_id: node.commissioned for node_id, node in self.nodes.items()}
+        for visit in self.visits:
+            if visit.work == "storage-replaced" and visit.node_id in since:
+                since[visit.node_id] = max(since[visit.node_id], visit.at)
+        return since
+
 
 def read_fleet(folder: Path) -> Fleet:
     """The fleet described by a folder.

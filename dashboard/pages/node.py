@@ -216,7 +216,7 @@ def register(app: dash.Dash, desk: Desk) -> None:
                 *node_view.for_a_visit(now, findings, budget),
             ],
             [
-                *node_view.health_block(now, ends, left, budget.storage, node_view.baseline(node, fleet)),
+                *node_view.health_block(now, ends, left, budget.storage, fleet.storage_since()[node_id].date()),
                 *node_view.remaining_block(now, left),
             ],
             node_view.wake_block(now, budget),

@@ -36,7 +36,6 @@ from dashboard.wording import (
     volts,
 )
 from ingest.budget import SECONDS_PER_DAY, Budget, Harvest, Storage
-from ingest.fleet import Fleet, Node
 
 NOT_TOLD = "the telemetry does not tell"
 NOT_OBSERVABLE = "not observable"  # of the capacity of a cell whose voltage hardly moves with its charge
@@ -167,12 +166,6 @@ def for_a_visit(now: Mapping[str, Any], findings: Sequence[queries.Row], budget:
         return []
     take = rounds.what_to_take(findings, worn, dark, budget, now["wake_interval_s"])
     return [html.P([html.Strong("For a visit: "), f"{'; '.join(take)}. ", dcc.Link("All visits", href="/visits")])]
-
-
-def baseline(node: Node, fleet: Fleet) -> date:
-    """The day from which a node's storage is compared: its commissioning, or its storage's last replacement."""
-    replaced = [v.at for v in fleet.visits if v.node_id == node.node_id and v.work == "storage-replaced"]
-    return max([node.commissioned, *replaced]).date()
 
 
 def health_block(

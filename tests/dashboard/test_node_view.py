@@ -4,7 +4,6 @@ import pytest
 
 from dashboard.pages import node_view
 from ingest.budget import parse_budget
-from ingest.fleet import Visit
 from tests.conftest import CONVEYOR
 from tests.dashboard.page_helpers import rows_of, text
 
@@ -160,12 +159,3 @@ def test_a_cell_never_seen_full_is_not_counted_and_a_capacitor_has_no_such_table
     assert len(rows_of(block)) == 2
     assert "there has been none" in text(block[-1])
     assert node_view.remaining_block(NOW, None) == []
-
-
-def test_the_baseline_begins_anew_when_the_storage_is_replaced(mill):
-    fleet = mill.fleet()
-    node = fleet.nodes["mf-01"]
-    assert node_view.baseline(node, fleet) == node.commissioned.date()
-    work = [("mf-01", 2, "cleaned"), ("mf-01", 3, "storage-replaced"), ("mf-02", 4, "storage-replaced")]
-    visits = tuple(Visit(node_id=n, at=datetime(2026, 2, d, 15, tzinfo=UTC), work=w) for n, d, w in work)
-    assert node_view.baseline(node, fleet.model_copy(update={"visits": visits})) == date(2026, 2, 3)

@@ -32,6 +32,17 @@ def test_bare_dates_of_a_closure_are_whole_site_days(fleet_folder):
     assert closure.end == datetime(2026, 12, 27, 5, tzinfo=UTC)
 
 
+def test_a_storage_is_new_at_commissioning_and_at_its_last_replacement(fleet_folder):
+    (fleet_folder / "visits.csv").write_text(
+        "node_id,at,work\nmf-01,2026-02-03T15:00Z,storage-replaced\nmf-01,2026-02-02T15:00Z,storage-replaced\n"
+        "mf-01,2026-02-04T15:00Z,cleaned\n"
+    )
+    fleet = read_fleet(fleet_folder)
+    since = fleet.storage_since()
+    assert since["mf-01"] == datetime(2026, 2, 3, 15, tzinfo=UTC)
+    assert since["mf-02"] == fleet.nodes["mf-02"].commissioned
+
+
 @pytest.mark.parametrize(
     ("file", "text", "message"),
     [

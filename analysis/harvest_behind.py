@@ -303,16 +303,39 @@ def _since(risen_at: Array, site: SiteDays, courses: Array, of: Counts, place: C
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _begin_of(shape, least):  # type: ignore[no-untyped-def]
+    """The hour with which a course begins: midnight, or that of a shift which works through it.
+
+    That comes after the longest spell of hours with no more than `least`.
+    """
+    hours = len(shape)
+    if shape[0] <= least or shape[hours - 1] <= least:
+        return 0
+    begin, longest, idle = 0, 0, 0
+    for h in range(hours):
+        if shape[h] <= least:
+            idle += 1
+        else:
+            begin, longest = (h, idle) if idle > longest else (begin, longest)
+            idle = 0
+    return begin
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _curtailed(full_s, courses, of, lost):  # type: ignore[no-untyped-def]
     """Share of each day's harvest that fell into its time at full, if that was the end of its active hours.
 
-    Day i has the course courses[of[i]], by hour.
+    Day i has the course courses[of[i]], by hour; what a night shift brings before midnight is taken with what it
+    brought after the last one.
     """
     count, hours = courses.shape
     ends, parts, sums = np.empty(count, dtype=np.int64), np.empty(count), np.zeros((count, hours + 1))
+    turned = np.empty_like(courses)
     for k in range(count):
-        shape = courses[k]
-        least, end = OFF_SHARE * shape.max(), hours
+        least, end = OFF_SHARE * courses[k].max(), hours
+        begin = _begin_of(courses[k], least)
+        shape = turned[k]
+        shape[: hours - begin], shape[hours - begin :] = courses[k, begin:], courses[k, :begin]
         while end > 1 and shape[end - 1] <= least:
             end -= 1
         # The last hour of a shift is harvested in part: its share comes before the shift's end, at the usual pace.
@@ -326,7 +349,7 @@ def _curtailed(full_s, courses, of, lost):  # type: ignore[no-untyped-def]
         hour = int(since)
         if hour < end:
             within = min((since - hour) / (part if hour == end - 1 else 1.0), 1.0)
-            lost[i] = 1.0 - (whole[hour] + within * courses[of[i], hour]) / whole[end]
+            lost[i] = 1.0 - (whole[hour] + within * turned[of[i], hour]) / whole[end]
         else:
             lost[i] = 0.0
 

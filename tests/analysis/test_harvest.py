@@ -266,6 +266,21 @@ def test_a_shift_ends_within_an_hour_and_noise_at_night_is_none_of_it() -> None:
     assert np.nanmean(made.power) * 86400 == pytest.approx(15.5 * 0.5, rel=0.1)  # noise adds a tenth to the course
 
 
+def test_a_night_shift_is_full_at_its_end_not_before_midnight() -> None:
+    # Even harvest of 8 J from 22 to 6 o'clock, full from midnight on: 2 J until then, and the 6/24 of 3 J spent since.
+    # It reads full for an hour more.
+    shift = budget(microwatt=90.0)
+    hours = shift.harvest.model_copy(update={"active_hours": (22.0, 6.0), "active_days": tuple(range(7))})
+    of, spent, zero = shift.model_copy(update={"harvest": hours}), np.full(60, 3.0), np.zeros(60)
+    node = NodeDays(
+        "a", of, FIRST + np.arange(60), 2.0 + 3.0 * 6 / 24 + zero, spent, zero, zero, np.full(60, 7 * 3600.0),
+        np.full(60, 86400.0), zero, zero,
+    )  # fmt: skip
+    made = past_harvest([node], site(), FIRST + 60)
+    assert np.nanmean(made.power) * 86400 == pytest.approx(8.0, rel=0.1)
+    assert np.nanmean(made.lost) == pytest.approx(0.75, abs=0.05)
+
+
 def test_past_closures_leave_the_level_alone_and_planned_ones_cut_the_days_ahead() -> None:
     day = np.timedelta64(1, "D")
     stops = (

@@ -1,6 +1,14 @@
 -- Says of each refused reading of `judged` what was wrong, with the values of the view `batch` it was judged by.
 -- Parameters: those of judge.sql.
+-- Times are told as dates, but for such as no calendar has.
 -- Returns received_at, topic, reason, detail, the reading as a JSON report, node_id, alone.
+WITH dated AS (
+    SELECT seq, list_transform(
+        [coalesce(observed_at, received_at), received_at, commissioned_s],
+        lambda s: CASE WHEN abs(s) < 2e11 THEN strftime(make_timestamp_ms(round(s * 1000)::BIGINT), '%Y-%m-%d %H:%M:%S UTC')
+                       ELSE format('{} s since 1970', s) END) AS at
+    FROM batch SEMI JOIN (SELECT seq FROM judged WHERE reason IS NOT NULL) USING (seq)
+)
 SELECT j.received_at, b.topic, j.reason,
     CASE j.reason
         WHEN 'unknown-node' THEN format('node {} is not in the fleet; add it to nodes.csv and load the folder', b.node_id)
@@ -17,12 +25,12 @@ SELECT j.received_at, b.topic, j.reason,
         WHEN 'count-out-of-range' THEN
             format('wakes {}, boot {}; expected 0 to {}', b.wakes, coalesce(b.boot, 0), $count_max)
         WHEN 'time-in-future' THEN
-            format('observed {} s after it arrived, allowed {} s', round(b.observed_at - b.received_at), $lead_s)
-        WHEN 'before-commissioning' THEN format('observed {} s before commissioning',
-                                                round(b.commissioned_s - coalesce(b.observed_at, b.received_at)))
+            format('observed {}, but arrived {}; a clock may run ahead by {} s', d.at[1], d.at[2], $lead_s)
+        WHEN 'before-commissioning' THEN
+            format('observed {}, before commissioning {}', d.at[1], d.at[3])
         WHEN 'too-late' THEN 'of a day that cannot be computed anew: reports as old as that are no longer kept'
     END AS detail,
     to_json({'t': b.observed_at, 'storage_v': b.storage_v, 'wakes': b.wakes, 'loaded_v': b.loaded_v,
              'temp_c': b.temp_c, 'boot': b.boot})::VARCHAR AS payload,
     coalesce(b.node_id, '') AS node_id, b.alone
-FROM batch b JOIN judged j USING (seq) WHERE j.reason IS NOT NULL
+FROM batch b JOIN judged j USING (seq) JOIN dated d USING (seq) WHERE j.reason IS NOT NULL

@@ -50,10 +50,14 @@ def test_a_reading_without_a_clock_is_observed_when_it_arrives(book, admit):
         (reading(volts=3.0, loaded_v=9.0), "voltage-out-of-range", "loaded_v 9.0 V"),
         (reading(temp_c=400.0), "temperature-out-of-range", "400.0 degC"),
         (reading(wakes=-1), "count-out-of-range", "wakes -1"),
-        (reading(t=START + 900, received_at=START), "time-in-future", "observed 900.0 s after it arrived"),
-        (reading(t=START - 3600), "before-commissioning", "observed 3600.0 s before"),
+        (reading(t=START + 900, received_at=START), "time-in-future",
+         "observed 2026-01-01 00:15:00 UTC, but arrived 2026-01-01 00:00:00 UTC; a clock may run ahead by 300"),
+        (reading(t=START - 3600), "before-commissioning",
+         "observed 2025-12-31 23:00:00 UTC, before commissioning 2026-01-01 00:00:00 UTC"),
+        (reading(t=-1e300), "before-commissioning", "observed -1e.300 s since 1970, before commissioning 2026-01-01"),
+        (reading(t=1e300), "time-in-future", "observed 1e.300 s since 1970, but arrived 2028-11-07"),
     ],
-)
+)  # fmt: skip
 def test_bad_telemetry_is_kept_with_its_reason(book, admit, row, reason, detail):
     assert admit(row, reading("kr-01")) == (1, 0, {reason: 1})
     ((found, text),) = book.cursor().execute("SELECT reason, detail FROM rejects").fetchall()

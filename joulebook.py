@@ -20,7 +20,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
 
 from ingest.contract import DEFAULT_PREFIX
-from ingest.errors import JoulebookError, StoreHeldError, UsageError
+from ingest.errors import JoulebookError, StoreHeldError, UsageError, few
 from ingest.fleet import read_fleet
 from ingest.listener import Listener
 from ingest.mqtt import BrokerAddress, BrokerSettings
@@ -30,6 +30,7 @@ cli = typer.Typer(
     help="Joulebook keeps the book of joules for a fleet of energy-harvesting sensor nodes.",
     no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None,
 )  # fmt: skip
+NAMED = 3  # nodes of those whose reports an import refuses, for each reason
 TABLE_WIDTH = 110  # where standard output is not a terminal
 out, err = Console(), Console(stderr=True)
 if not out.is_terminal:
@@ -146,18 +147,22 @@ def fleet(folder: Path, store: StoreOption = STORE, as_json: JsonOption = False)
     with Store.open(store) as book:
         change = book.save_fleet(described)
     kinds = asdict(change)
-    lines = [f"{kind}: {len(ids)}" + (f" ({', '.join(ids[:8])}{', …' if len(ids) > 8 else ''})" if ids else "")
-             for kind, ids in kinds.items()]  # fmt: skip
+    lines = [f"{kind}: {len(ids)}" + (f" ({few(ids)})" if ids else "") for kind, ids in kinds.items()]
+    if described.left_out:
+        nodes = few(list(dict.fromkeys(described.left_out)))
+        lines.append(f"left out: {len(described.left_out)} visits to nodes that are not in nodes.csv ({nodes})")
     counts = f"{len(described.nodes)} nodes at {len(described.sites)} sites on {len(described.budgets)} budgets"
-    say(kinds | {"nodes": len(described.nodes)}, as_json, "\n".join([counts, *lines]))
+    figures = kinds | {"nodes": len(described.nodes), "visits_left_out": described.left_out}
+    say(figures, as_json, "\n".join([counts, *lines]))
 
 
 @cli.command("import")
 def import_(files: list[Path], store: StoreOption = STORE, as_json: JsonOption = False) -> None:
     """Import history from CSV or Parquet; importing a file again changes nothing."""
     from ingest.bulk import import_file
+    from ingest.rejects import refused_since
 
-    accepted = duplicate = 0
+    begun, accepted, duplicate = time.time(), 0, 0
     rejected: dict[str, int] = {}
     with Store.open(store, must_exist=True) as book, progress_bar() as bar:
         for file in files:
@@ -165,7 +170,8 @@ def import_(files: list[Path], store: StoreOption = STORE, as_json: JsonOption =
             accepted, duplicate = accepted + done.accepted, duplicate + done.duplicate
             for reason, count in done.rejected.items():
                 rejected[reason] = rejected.get(reason, 0) + count
-    reasons = "".join(f"\n  {reason}: {count:,}" for reason, count in sorted(rejected.items()))
+        whose = {reason: f" ({few(nodes, NAMED)})" for reason, nodes in refused_since(book, begun).items()}
+    reasons = "".join(f"\n  {reason}: {count:,}{whose.get(reason, '')}" for reason, count in sorted(rejected.items()))
     text = f"accepted: {accepted:,}\nduplicate: {duplicate:,}\nrejected: {sum(rejected.values()):,}{reasons}"
     say({"accepted": accepted, "duplicate": duplicate, "rejected": rejected}, as_json, text)
 

@@ -9,6 +9,8 @@ JoulebookError
 └── UsageError     a command was given something it cannot use
 """
 
+from collections.abc import Sequence
+
 
 class JoulebookError(Exception):
     """Says in one line what was wrong, the value with its unit, and what to do."""
@@ -36,3 +38,8 @@ class ImportFileError(JoulebookError):
 
 class UsageError(JoulebookError):
     """A command was given something it cannot use."""
+
+
+def few(names: Sequence[str], most: int = 8) -> str:
+    """The first few names, with an ellipsis where there are more."""
+    return ", ".join([*names[:most], *["…"] * (len(names) > most)])

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator
 
 from ingest.budget import Budget, describe, parse_budget
-from ingest.errors import FleetError
+from ingest.errors import FleetError, few
 
 Identifier = Annotated[str, Field(pattern=r"^[^\s/+#]+$", max_length=100)]  # fits one level of an MQTT topic
 Work = Literal["cleaned", "storage-replaced", "harvester-replaced", "relocated", "firmware"]
@@ -96,6 +96,7 @@ class Fleet(_Row):
     budget_texts: dict[str, str] = {}  # the TOML as written, by budget name
     closures: tuple[Closure, ...] = ()
     visits: tuple[Visit, ...] = ()
+    left_out: tuple[str, ...] = ()  # the node_id of each visit to a node that is not listed: struck out, or mistyped
 
     def storage_since(self) -> dict[str, datetime]:
         """Since when each node has its present storage: its commissioning, or the last replacement. [UTC]"""
@@ -139,8 +140,13 @@ def read_fleet(folder: Path) -> Fleet:
 
     nodes = {node.node_id: node for _, node in _rows(folder / "nodes.csv", Node, node_row, unique="node_id")}
 
-    def visit_row(row: dict[str, Any], where: str) -> dict[str, Any]:
-        zone = sites[_known(nodes, row.get("node_id"), "node_id", where).site].zone
+    left_out: list[str] = []
+
+    def visit_row(row: dict[str, Any], where: str) -> dict[str, Any] | None:
+        if (node_id := row.get("node_id")) and node_id not in nodes:
+            left_out.append(node_id)
+            return None
+        zone = sites[_known(nodes, node_id, "node_id", where).site].zone
         return row | {"at": _moment(row.get("at", ""), zone, f"{where}: at")}
 
     closures = tuple(closure for _, closure in _rows(folder / "closures.csv", Closure, closure_row, optional=True))
@@ -148,6 +154,7 @@ def read_fleet(folder: Path) -> Fleet:
     return Fleet(
         sites=sites, nodes=nodes, budgets=budgets, budget_texts=texts,
         closures=closures, visits=tuple(sorted(visits, key=lambda visit: (visit.node_id, visit.at))),
+        left_out=tuple(left_out),
     )  # fmt: skip
 
 
@@ -182,12 +189,12 @@ def _text(path: Path) -> str:
 def _rows(
     path: Path,
     model: type[Row],
-    prepare: Callable[[dict[str, Any], str], dict[str, Any]] | None = None,
+    prepare: Callable[[dict[str, Any], str], dict[str, Any] | None] = lambda row, _: row,
     *,
     unique: str = "",
     optional: bool = False,
 ) -> Iterator[tuple[str, Row]]:
-    """Where each row stands, and the row, checked."""
+    """Where each row stands, and the row, checked; what `prepare` makes None is left out."""
     if optional and not path.exists():
         return
     reader = csv.DictReader(_text(path).splitlines())
@@ -200,8 +207,10 @@ def _rows(
     for raw in reader:
         where = f"{path.name} line {reader.line_num}"
         row = {key: value.strip() for key, value in raw.items() if key is not None and isinstance(value, str)}
+        if (prepared := prepare(row, where)) is None:
+            continue
         try:
-            item = model.model_validate(prepare(row, where) if prepare else row)
+            item = model.model_validate(prepared)
         except ValidationError as error:
             raise FleetError(describe(error, where)) from None
         if unique and getattr(item, unique) in seen:
@@ -213,8 +222,7 @@ def _rows(
 
 def _known(items: dict[str, Item], key: str | None, what: str, where: str) -> Item:
     if key is None or key not in items:
-        known = ", ".join(sorted(items)[:8])
-        msg = f"{where}: {what}: unknown {what} {key!r}; expected one of {known}"
+        msg = f"{where}: {what}: unknown {what} {key!r}; expected one of {few(sorted(items))}"
         raise FleetError(msg)
     return items[key]
 

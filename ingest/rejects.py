@@ -33,6 +33,20 @@ def counts(store: Store) -> list[tuple[Any, ...]]:
     )
 
 
+def refused_since(store: Store, moment: float) -> dict[str, list[str]]:
+    """Which nodes had reports refused that came since a moment [s since 1970 UTC], by reason, in order of name."""
+    return dict(
+        store.cursor()
+        .execute(
+            "SELECT reason, list(node_id ORDER BY node_id) FROM reject_counts"
+            " WHERE last_at >= make_timestamp_ms(floor($moment * 1000)::BIGINT) AND node_id NOT IN ('', '(others)')"
+            " GROUP BY reason",
+            {"moment": moment},
+        )
+        .fetchall()
+    )
+
+
 def latest(store: Store, limit: int) -> list[tuple[Any, ...]]:
     """Arrival [UTC], node, reason, detail and payload of what was refused last, newest first."""
     return (

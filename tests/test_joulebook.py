@@ -61,6 +61,21 @@ def test_the_road_from_a_folder_to_a_forecast(run, fleet_folder, history, tmp_pa
     assert set(pd.read_csv(tmp_path / "f.csv")["node_id"]) == {"kr-01", "mf-01", "mf-02"}
 
 
+def test_what_a_command_leaves_out_or_refuses_names_the_nodes(run, fleet_folder, tmp_path):
+    (fleet_folder / "visits.csv").write_text("node_id,at,work\nmf-08,2026-02-01,cleaned\nmf-09,2026-02-01,cleaned\n")
+    _, out, _ = run("fleet", fleet_folder)
+    assert out.splitlines()[-1] == "left out: 2 visits to nodes that are not in nodes.csv (mf-08, mf-09)"
+    _, out, _ = run("fleet", fleet_folder, "--json")
+    assert json.loads(out)["visits_left_out"] == ["mf-08", "mf-09"]
+    rows = [f"xx-{i},2026-01-02,3.5,10\n" for i in (4, 3, 2, 1, 1)]
+    (tmp_path / "h.csv").write_text("".join(["node_id,time,storage_v,wakes\n", "mf-01,2025-01-02,3.5,1\n", *rows]))
+    _, out, _ = run("import", tmp_path / "h.csv")
+    assert out.splitlines()[-2:] == ["  before-commissioning: 1 (mf-01)", "  unknown-node: 5 (xx-1, xx-2, xx-3, …)"]
+    (tmp_path / "h.csv").write_text("node_id,time,storage_v,wakes\nyy-1,2026-01-02,3.5,1\n")
+    _, out, _ = run("import", tmp_path / "h.csv")
+    assert out.splitlines()[-1] == "  unknown-node: 1 (yy-1)"  # of this import only
+
+
 @pytest.mark.parametrize(
     ("arguments", "code", "text"),
     [

@@ -43,6 +43,22 @@ def test_a_storage_is_new_at_commissioning_and_at_its_last_replacement(fleet_fol
     assert since["mf-02"] == fleet.nodes["mf-02"].commissioned
 
 
+def test_visits_to_a_node_that_was_struck_out_are_left_out_and_told(fleet_folder):
+    (fleet_folder / "visits.csv").write_text(
+        "node_id,at,work\nmf-09,2025-02-03,cleaned\nmf-01,2026-02-02,cleaned\nmf-09,2025-03-03,firmware\n"
+    )
+    fleet = read_fleet(fleet_folder)
+    assert [visit.node_id for visit in fleet.visits] == ["mf-01"]
+    assert fleet.left_out == ("mf-09", "mf-09")
+
+
+def test_a_list_that_is_told_in_part_ends_in_an_ellipsis(fleet_folder):
+    rows = "".join(f"hall-{i},Hall,44.5,-73.2,UTC\n" for i in range(9))
+    (fleet_folder / "sites.csv").write_text(SITES_HEADER + rows)
+    with pytest.raises(FleetError, match=r"unknown site 'mill-floor'; expected one of hall-0, .*, hall-7, …$"):
+        read_fleet(fleet_folder)
+
+
 @pytest.mark.parametrize(
     ("file", "text", "message"),
     [
@@ -59,6 +75,7 @@ def test_a_storage_is_new_at_commissioning_and_at_its_last_replacement(fleet_fol
         ("sites.csv", SITES_HEADER + "mill-floor,M,5,0,Mars/Olympus\n",
          "line 2: timezone: expected an IANA time zone"),
         ("visits.csv", "node_id,at,work\nmf-01,2026-02-01,painted\n", "visits.csv line 2: work: .*'painted'"),
+        ("visits.csv", "node_id,at,work\n,2026-02-01,cleaned\n", "visits.csv line 2: node_id: unknown node_id ''"),
         ("closures.csv", "site,start,end,harvest_factor,reason\nmill-floor,2026-02-03,2026-02-01,0,x\n",
          "closures.csv line 2: end 2026-02-01 must be later than start 2026-02-03"),
     ],

@@ -96,6 +96,7 @@ def storage_curve(storage: Storage) -> StorageCurve:
     A capacitor's grid runs from 0 V to 1.25 times the full voltage. A battery's runs over its open-circuit-voltage
     table, a little past its ends on its last slope so that a reading just outside still moves. Between the points of
     the table voltage is a monotone cubic [1]_: a cell has no kinks, and its slope is what tells energy from voltage.
+    Past the top that cubic may be flat, as that of three points is: it then goes on as the last two points do.
 
     References
     ----------
@@ -111,8 +112,9 @@ def storage_curve(storage: Storage) -> StorageCurve:
         ocv = PchipInterpolator(*np.array(storage.ocv, dtype=np.float64).T)(state)
         ocv = ocv + np.arange(len(ocv)) * 1e-9  # a flat stretch of the table still gets one charge per voltage
         voltage = np.linspace(ocv[0], ocv[-1] + BATTERY_OVERSHOOT_V, GRID_POINTS)
-        slope_top = (state[-1] - state[-2]) / (ocv[-1] - ocv[-2])
-        beyond = np.maximum(voltage - ocv[-1], 0.0) * slope_top
+        (s0, v0), (s1, v1) = storage.ocv[-2:]
+        rise = max((ocv[-1] - ocv[-2]) / (state[-1] - state[-2]), (v1 - v0) / (s1 - s0))
+        beyond = np.maximum(voltage - ocv[-1], 0.0) / rise
         charge = storage.capacity * (np.interp(voltage, ocv, state) + beyond)
         stored = np.concatenate([[0.0], np.cumsum(np.diff(charge) * (voltage[1:] + voltage[:-1]) / 2)])
     cutoff_j, full_j = np.interp([storage.cutoff_voltage, storage.full_voltage], voltage, stored)

@@ -39,6 +39,25 @@ report_interval = "1 h"
 adc_step = "1.465 mV"
 wake_counter_bits = 16
 """
+BARE = """
+name = "bare"
+[harvest]
+source = "none"
+[storage]
+technology = "primary"
+capacity = "220 mAh"
+ocv = [[0.0, 2.0], [0.5, 2.9], [1.0, 3.2]]
+full_voltage = "3.2 V"
+cutoff_voltage = "2.4 V"
+[load]
+regulator = "none"
+sleep_current = "3 uA"
+wake_current = "8 mA"
+wake_duration = "0.2 s"
+wakes_per_day = 48
+[telemetry]
+report_interval = "1 h"
+"""  # no key that may be left out
 SITES = """site,name,latitude,longitude,timezone
 mill-floor,Mill floor,44.5,-73.2,America/New_York
 kiln-row,Kiln row,44.5,-73.2,UTC

@@ -9,7 +9,7 @@ from scipy.integrate import solve_ivp
 from analysis.load import load_power, sleep_power, wake_energy
 from analysis.storage import capacitor_energy, leakage_form, leakage_power, slope_doubt, slope_lean, storage_curve
 from ingest.budget import Budget, Load, parse_budget
-from tests.conftest import CONVEYOR
+from tests.conftest import BARE, CONVEYOR
 
 
 def budget_with(**replacements: str) -> Budget:
@@ -95,6 +95,13 @@ def test_a_cell_holds_its_capacity_over_its_table():
     by_hand = 360 * (0.1 * 3.225 + 0.4 * 3.575 + 0.4 * 3.875 + 0.1 * 4.125)
     assert curve.full_j - curve.cutoff_j == pytest.approx(by_hand, rel=2e-3)
     assert float(curve.charge_at(4.25)) > float(curve.charge_at(4.2))
+
+
+def test_a_cell_of_three_points_holds_its_capacity_at_full():
+    # By hand: 220 mAh are 792 C. A cubic through these three points lies flat at the top.
+    curve = storage_curve(parse_budget(BARE, "bare.toml").storage)
+    assert float(curve.charge_at(3.2)) == pytest.approx(792.0, rel=0.02)
+    assert float(curve.charge_at(3.21)) == pytest.approx(792.0 * (1 + 0.01 * 0.5 / 0.3), rel=0.02)
 
 
 def test_a_cells_slope_is_in_doubt_at_a_knee_and_a_capacitors_nowhere(conveyor):

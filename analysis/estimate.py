@@ -137,13 +137,13 @@ def lines(
             sd = np.hypot(sd, value * SLEEP_WARMTH * (2.0**doublings - 1.0))
         if name == "leakage_power_w":
             form = np.hypot(LEAK_FORM, np.log(2.0) / LEAKAGE_DOUBLING_K * warmth_sd)
-            doubt = np.hypot(sd / value, form)
+            doubt = np.hypot(sd / np.where(value > 0, value, 1.0), form)  # none, where the budget has none
             value, sd = _moments(value, np.minimum(doubt, LEAST_KNOWN))
-            told &= doubt < LEAST_KNOWN
+            told &= (doubt < LEAST_KNOWN) & (value > 0)
         found[name] = value, sd, told
     if budget.harvest.source == "none":
         lost, lost_sd, told = found["leakage_power_w"]
-        found["net_harvest_w"] = -lost, lost_sd, told
+        found["net_harvest_w"] = 0.0 - lost, lost_sd, told
     columns = [[column.tolist() for column in np.broadcast_arrays(*prior[name], *found[name])] for name in LINES]
     return [
         [Line(name, *row) for name, row in zip(LINES, rows, strict=True)]

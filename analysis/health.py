@@ -108,7 +108,7 @@ def fall_of_wake(first: Floats, budget: Budget) -> tuple[float, float]:
     A wake of duration t takes the storage down by I t / C beside the I R of its resistance: where the lowest voltage is
     that of the wake's end, step over current is R + t / C (closed form); where it is read at once, or the current flows
     at the beginning only, R. What firmware does is told by how well the budget's resistance fits either reading, over
-    the first month of all nodes of the budget, and where both fit, that is left open.
+    the first month of all nodes of the budget, and where both fit, or the budget states none, that is left open.
     """
     storage, first = budget.storage, first[np.isfinite(first[:, 0])]
     if not len(first):
@@ -118,6 +118,8 @@ def fall_of_wake(first: Floats, budget: Budget) -> tuple[float, float]:
     low, high = 0.95 * middle, 1.05 * middle
     farad = float(curve.charge_at(high) - curve.charge_at(low)) / (high - low)
     fall = budget.load.wake_duration / farad if farad > 0 else 0.0
+    if storage.esr == 0:
+        return fall / 2, fall / 2
     typical, degrees = np.median(first, axis=0)
     measured, (by, by_sd) = math.isfinite(degrees), WARMTH_PRIOR
     of_warmth = by * degrees if measured else 0.0

@@ -104,7 +104,7 @@ def _figures(budget: Budget) -> list[float]:
         longest_interval(budget),
         min(budget.telemetry.wake_counter_bits, 62),
         budget.load.wakes_per_day,
-        charge * budget.load.rail_voltage / budget.load.efficiency if switching else 0.0,
+        charge * budget.load.voltage_rail / budget.load.efficiency if switching else 0.0,
         0.0 if switching else charge,
         0.0 if budget.storage.is_battery else CAPACITY_BY_WARMTH,
     ]
@@ -408,7 +408,7 @@ def nominal_days(sums: Floats, budgets: list[Budget]) -> NominalDays:
     of load. So its net harvest is minus the budget's leakage, and what it holds changes by what is counted.
     """
     switching = np.array([b.load.regulator == "switching" for b in budgets])[:, None]
-    scale = np.array([b.load.rail_voltage / b.load.efficiency for b in budgets])[:, None]
+    scale = np.array([b.load.voltage_rail / b.load.efficiency for b in budgets])[:, None]
     charge = np.array([b.load.wake_current * b.load.wake_duration for b in budgets])[:, None]
     sleep = np.array([b.load.sleep_current for b in budgets])[:, None]
     observed, measured = sums[..., OBSERVED], sums[..., MEASURED]

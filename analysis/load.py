@@ -25,7 +25,7 @@ def storage_current(load: Load, current: float, voltage: Numeric) -> Numeric:
     its dropout.
     """
     if load.regulator == "switching":
-        return np.asarray(load.rail_voltage * current / load.efficiency / voltage)
+        return np.asarray(load.voltage_rail * current / load.efficiency / voltage)
     return np.full_like(np.asarray(voltage, dtype=np.float64), current)
 
 

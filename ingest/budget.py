@@ -168,7 +168,7 @@ class Storage(_Part):
 class Load(_Part):
     """What the node spends: wakes and sleep, at the rail, and how the rail is made from the storage."""
 
-    rail_voltage: Volt
+    rail_voltage: Volt | None = None
     regulator: Literal["switching", "linear", "none"]
     efficiency: Annotated[float, Field(gt=0, le=1)] = 1.0
     sleep_current: Amp
@@ -177,6 +177,18 @@ class Load(_Part):
     wakes_per_day: Annotated[float, Field(ge=0, le=SECONDS_PER_DAY * 100)]
     wake_tolerance: Tolerance = 0.1
     sleep_tolerance: Tolerance = 0.2
+
+    @property
+    def voltage_rail(self) -> float:
+        """Voltage behind the regulator, NaN where there is none and the load runs at the storage's. [V]"""
+        return math.nan if self.rail_voltage is None else self.rail_voltage
+
+    @model_validator(mode="after")
+    def _regulated(self) -> Self:
+        if self.rail_voltage is None and self.regulator != "none":
+            msg = f'rail_voltage is missing; expected with regulator = "{self.regulator}", e.g. "3.0 V"'
+            raise ValueError(msg)
+        return self
 
 
 class Targets(_Part):

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator
 
-from ingest.budget import Budget, describe, parse_budget
+from ingest.budget import Budget, Harvest, describe, parse_budget
 from ingest.errors import FleetError, few
 
 Identifier = Annotated[str, Field(pattern=r"^[^\s/+#]+$", max_length=100)]  # fits one level of an MQTT topic
@@ -164,6 +164,7 @@ def _read_budgets(folder: Path) -> tuple[dict[str, Budget], dict[str, str]]:
     for path in sorted(folder.glob("*.toml")):
         text = _text(path)
         budget = parse_budget(text, f"budgets/{path.name}")
+        _must_agree(budget.harvest, f"budgets/{path.name}: harvest.mean_power")
         if budget.name in budgets:
             msg = f"budgets/{path.name}: name: {budget.name!r} is already used by another budget file"
             raise FleetError(msg)
@@ -173,6 +174,16 @@ def _read_budgets(folder: Path) -> tuple[dict[str, Budget], dict[str, str]]:
         msg = f"{folder}: no budgets found; expected one .toml file for each node type"
         raise FleetError(msg)
     return budgets, texts
+
+
+def _must_agree(harvest: Harvest, where: str) -> None:
+    """A harvester has a power, and nothing else has. Asked of folders only: a store that holds another still opens."""
+    if harvest.source != "none" and harvest.mean_power == 0:
+        msg = f'{where}: must be given and above 0 W with source = "{harvest.source}", e.g. "70 uW"'
+        raise FleetError(msg)
+    if harvest.source == "none" and harvest.mean_power > 0:
+        msg = f'{where}: must be 0 W or left out with source = "none", got {harvest.mean_power:g} W'
+        raise FleetError(msg)
 
 
 def _text(path: Path) -> str:

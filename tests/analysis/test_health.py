@@ -183,6 +183,8 @@ def test_where_either_reading_fits_the_fall_by_the_wakes_own_charge_is_left_open
     budget = budget.model_copy(update={"storage": STORAGE.model_copy(update={"esr": 10 * fall})})
     found, doubt = fall_of_wake(first_steps(steps(np.full(90, 10.5 * fall), np.zeros(90))[None]), budget)
     assert (found, doubt) == pytest.approx((fall / 2, fall / 2), rel=0.1)
+    none = budget.model_copy(update={"storage": STORAGE.model_copy(update={"esr": 0.0})})  # not stated
+    assert fall_of_wake(first_steps(steps(np.full(90, 10.5 * fall), np.zeros(90))[None]), none) == (fall / 2, fall / 2)
     # In the heat of a kiln, 40 K above, R is 0.73 of the budget's (0.8 % a kelvin, from memory): R + t / C then looks
     # like it.
     budget = budget.model_copy(update={"storage": STORAGE.model_copy(update={"esr": 2 * fall})})

@@ -17,7 +17,7 @@ from ingest.errors import UsageError
 from ingest.fleet import read_fleet
 from ingest.store import Store, sql
 from ingest.upkeep import drop_reports
-from tests.conftest import START, reading
+from tests.conftest import BARE, START, reading
 
 HOUR = 3600.0
 
@@ -83,6 +83,23 @@ def test_energy_ahead_is_in_doubt_by_its_capacity_now_and_later(filled):
         half = (row["usable_p90_j"] - row["usable_p10_j"]) / 2 / row["usable_p50_j"]
         assert half >= 0.99 * norm.ppf(0.9) * line["sd"] / line["estimate"]
     assert path.loc[0.0, "usable_p50_j"] == pytest.approx(line["estimate"] * (5.0**2 - 2.2**2) / 2, rel=0.01)
+
+
+def test_a_cell_whose_budget_says_no_more_than_it_must_is_analysed(fleet_folder):
+    """Nothing of resistance, leakage or a rail: these are not told, and what is left is counted."""
+    (fleet_folder / "budgets" / "bare.toml").write_text(BARE)
+    (fleet_folder / "nodes.csv").write_text("node_id,site,budget,commissioned\nmf-01,mill-floor,bare,2026-01-01\n")
+    with Store.open(":memory:") as book:
+        book.save_fleet(read_fleet(fleet_folder))
+        book.admit(batch_table(history("mf-01", range(720), -0.336 / 396 * 0.3, 3.15)))
+        analyse(book)
+        lines, left = table(book, "estimates").set_index("line"), table(book, "remaining")
+    assert lines.loc["leakage_power_w", ["estimate", "sd"]].tolist() == [0.0, 0.0]
+    assert lines.loc["net_harvest_w", ["estimate", "sd"]].tolist() == [0.0, 0.0]
+    assert not lines.loc[["leakage_power_w", "net_harvest_w"], "separable"].any()
+    # By hand: 48 wakes of 1.6 mC and 3 uA make 0.336 C a day, 10 C in 30 days, of 792 C and by the
+    # table 0.78 of them above 2.4 V; half of these hold 0.3 V. Energy for charge: 2.8 V in the mean, but 3.1 V now.
+    assert 1 - left["by_counting"].item() == pytest.approx(10 * 3.1 / (792 * 0.78 * 2.8), rel=0.1)
 
 
 def test_every_node_and_line_has_its_row_as_of_the_moment(filled):

@@ -1,10 +1,14 @@
 """Budgets: units in, SI out, and a message that names file, key, value and what was expected."""
 
+import math
+import re
+from pathlib import Path
+
 import pytest
 
-from ingest.budget import parse_budget
+from ingest.budget import Budget, Harvest, Load, Storage, Targets, Telemetry, parse_budget
 from ingest.errors import FleetError
-from tests.conftest import CONVEYOR
+from tests.conftest import BARE, CONVEYOR
 
 
 def test_quantities_become_si(conveyor):
@@ -36,6 +40,7 @@ def test_capacity_in_milliampere_hours_becomes_coulombs():
         ('"2.2 V"', '"6 V"', r"storage: cutoff_voltage 6 V must be below full_voltage 5 V"),
         ('"2.6 V"', '"2.0 V"', r"storage: restart_voltage 2 V must lie between"),
         ('"switching"', '"magic"', r"load\.regulator: .*'magic'"),
+        ('rail_voltage = "3.0 V"', "", r"load: rail_voltage is missing; expected with regulator = \"switching\""),
         ("wakes_per_day = 48", "", r"load\.wakes_per_day: is missing"),
         ("wakes_per_day = 48", "wakes_per_day = 48\nwaeks = 1", r"load\.waeks: Extra inputs"),
         ('"06:00-22:00"', '"6-22"', r"harvest\.active_hours: expected hours such as"),
@@ -55,3 +60,21 @@ def test_days_may_wrap_over_the_week_and_be_listed():
     wrapped = parse_budget(CONVEYOR.replace("mon-sat", "sat-mon"), "b")
     assert wrapped.harvest.active_days == (0, 5, 6)
     assert parse_budget(CONVEYOR.replace("mon-sat", "mon,wed"), "b").harvest.active_days == (0, 2)
+
+
+def test_what_a_budget_may_leave_out_is_taken_as_the_readme_says():
+    bare = parse_budget(BARE, "bare.toml")
+    assert (bare.harvest.mean_power, bare.storage.esr, bare.storage.leakage_current) == (0.0, 0.0, 0.0)
+    assert bare.storage.voltage_restart == bare.storage.cutoff_voltage
+    assert math.isnan(bare.load.voltage_rail)
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    _, _, told = readme.partition("| key of a budget |")
+    table, _, _ = told.partition("\n\n")
+    optional = {
+        name
+        for part in (Budget, Harvest, Storage, Load, Targets, Telemetry)
+        for name, field in part.model_fields.items()
+        if not field.is_required()
+    }
+    listed = {name for line in table.splitlines() for name in re.findall(r"`(\w+)`", line.split("|")[1])}
+    assert listed == optional - {"targets", "capacitance", "capacity", "ocv"}  # a table of two, and one of two ways

@@ -6,6 +6,7 @@ import pytest
 
 from ingest.errors import FleetError
 from ingest.fleet import read_fleet
+from tests.conftest import CONVEYOR
 
 SITES_HEADER = "site,name,latitude,longitude,timezone\n"
 HEADER = "node_id,site,budget,commissioned\n"
@@ -56,6 +57,20 @@ def test_a_list_that_is_told_in_part_ends_in_an_ellipsis(fleet_folder):
     rows = "".join(f"hall-{i},Hall,44.5,-73.2,UTC\n" for i in range(9))
     (fleet_folder / "sites.csv").write_text(SITES_HEADER + rows)
     with pytest.raises(FleetError, match=r"unknown site 'mill-floor'; expected one of hall-0, .*, hall-7, …$"):
+        read_fleet(fleet_folder)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ('mean_power = "70 uW"', "", 'must be given and above 0 W with source = "vibration"'),
+        ('mean_power = "70 uW"', 'mean_power = "0 W"', 'must be given and above 0 W with source = "vibration"'),
+        ('source = "vibration"', 'source = "none"', 'must be 0 W or left out with source = "none", got 7e-05 W'),
+    ],
+)
+def test_a_harvester_has_a_power_and_nothing_else_has(fleet_folder, old, new, message):
+    (fleet_folder / "budgets" / "conveyor.toml").write_text(CONVEYOR.replace(old, new))
+    with pytest.raises(FleetError, match=rf"^budgets/conveyor\.toml: harvest\.mean_power: {message}"):
         read_fleet(fleet_folder)
 
 

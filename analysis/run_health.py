@@ -122,17 +122,21 @@ def _wear(part: NumberedFleet, field: Field, books: list[NodeBook | None], found
     untold = early | (cell & ~told)
     capacity = np.where(untold, np.nan, ratio[:, 0]), np.where(untold, np.inf, sd[:, 0])
     feigned = ratio[:, 1] * _feigned(part, books, found)
-    return np.stack([*capacity, *np.where(early, np.nan, [ratio[:, 1], np.hypot(sd[:, 1], feigned)])], axis=1)
+    leakage = np.where(early | np.isnan(feigned), np.nan, [ratio[:, 1], np.hypot(sd[:, 1], feigned)])
+    return np.stack([*capacity, *leakage], axis=1)
 
 
 def _feigned(part: NumberedFleet, books: list[NodeBook | None], found: list[list[Line]]) -> Floats:
-    """What each node's load may feign of leakage, over what leaks at its recent voltage and temperature."""
+    """What each node's load may feign of leakage, over what leaks at its recent voltage and temperature.
+
+    NaN where nothing does, for the budget states no leakage.
+    """
     volts = np.array([np.nan if book is None else book.state.mean_voltage for book in books])
     leaks = np.array([line.estimate for node in found for line in node if line.line == "leakage_power_w"])
     feigned = np.empty(len(books))
     for budget, rows in by_budget(part.budgets):
         feigned[rows] = form_of_load(budget, volts[rows]) / np.maximum(leaks[rows], 1e-12)
-    return np.where(np.isnan(volts), 0.0, feigned)
+    return np.where(leaks > 0, np.where(np.isnan(volts), 0.0, feigned), np.nan)
 
 
 def _cells(part: NumberedFleet, books: list[NodeBook | None]) -> Floats:

@@ -251,7 +251,7 @@ def describe(error: ValidationError, where: str) -> str:
     text = first["msg"].removeprefix("Value error, ")
     if first["type"] == "missing":
         text = "is missing"
-    elif "got" not in text:
+    elif "got" not in text and not isinstance(first["input"], dict):
         text = f"{text}, got {first['input']!r}"
     text = re.sub(r"\s+", " ", text)
     more = error.error_count() - 1

@@ -94,6 +94,7 @@ def test_a_cell_whose_budget_says_no_more_than_it_must_is_analysed(fleet_folder)
         book.admit(batch_table(history("mf-01", range(720), -0.336 / 396 * 0.3, 3.15)))
         analyse(book)
         lines, left = table(book, "estimates").set_index("line"), table(book, "remaining")
+        assert table(book, "health")[["leakage_ratio", "leakage_sd"]].isna().all(axis=None)
     assert lines.loc["leakage_power_w", ["estimate", "sd"]].tolist() == [0.0, 0.0]
     assert lines.loc["net_harvest_w", ["estimate", "sd"]].tolist() == [0.0, 0.0]
     assert not lines.loc[["leakage_power_w", "net_harvest_w"], "separable"].any()

@@ -54,6 +54,7 @@ def test_a_wrong_budget_is_one_clear_line(old, new, message):
     with pytest.raises(FleetError, match=message) as caught:
         parse_budget(CONVEYOR.replace(old, new, 1), "conveyor.toml")
     assert "\n" not in str(caught.value)
+    assert "{" not in str(caught.value)  # no whole table of the file
 
 
 def test_days_may_wrap_over_the_week_and_be_listed():

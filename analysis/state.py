@@ -42,6 +42,7 @@ SLOW_PRIOR = (0.02, 0.03)  # of a supercapacitor: redistribution looks like leak
 # Without one: share of the mean harvest left in spells of rest, where no hour is quiet; or hysteresis, in HYSTERESIS_V.
 REST_PRIOR = (0.08, 0.08)
 SHAPE_SD = 0.15, 1.0  # of a capacitor; of a cell
+FLAT_SD = 0.15  # of an iron-phosphate cell's energy a volt, where a table's points lie 10 to 30 mV apart (our choice)
 # Harvest left in learnt quiet hours (idling machines, emergency light), as a share of what comes while the source
 # works; the share of the week that it does, at least; and the ratio to sleep beyond which it is not taken further.
 LEFT_PRIOR = (0.01, 0.012)
@@ -56,6 +57,8 @@ def prior(budget: Budget) -> tuple[Floats, Floats]:
     logs = [float(np.sqrt(np.log1p(max(x, 0.01) ** 2))) for x in tolerances]
     mean, sd = np.zeros(STATES), np.zeros(STATES)
     sd[[CAPACITY, WAKE, SLEEP, LEAK]] = logs
+    if lags(budget):
+        sd[CAPACITY] = np.hypot(sd[CAPACITY], FLAT_SD)
     mean[LEAK] = -(logs[3] ** 2) / 2
     mean[[BY_VOLT, BY_SQUARE, BY_WARMTH]], sd[[BY_VOLT, BY_SQUARE, BY_WARMTH]] = np.transpose(LEAK_PRIOR)
     mean[THERMAL], sd[THERMAL] = BATTERY_THERMAL_PRIOR if storage.is_battery else THERMAL_PRIOR

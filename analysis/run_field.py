@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, fields
-from datetime import date, timedelta
+from datetime import date
 from typing import Any
 
 import duckdb
@@ -288,8 +288,3 @@ def _ratios(part: NumberedFleet, field: Field, since: Dates) -> pa.Table:
     at = np.where(place == 0, EVER, first[row] + place)
     columns = {name: field.path[row, place, column] for name, column in RATIOS.items()}
     return pa.table({"node_no": part.numbers[row], "first": at.astype("datetime64[D]"), **columns})
-
-
-def since(field: Field, row: int, day: int) -> date:
-    """The date of a node's day."""
-    return field.first[row] + timedelta(days=day)

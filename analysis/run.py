@@ -21,7 +21,7 @@ from analysis.run_days import DAYS_VERSION, NumberedFleet, Progress, update_days
 from analysis.run_field import Field, update_field
 from analysis.run_findings import find_all
 from analysis.run_health import NodeField, end_of_life_rows, judge_nodes
-from analysis.run_recent import RECENT_DAYS, Recent, note_silent, read_recent
+from analysis.run_recent import RECENT_DAYS, Recent, note_silent, read_recent, silent_for
 from ingest.budget import SECONDS_PER_DAY
 from ingest.errors import UsageError
 from ingest.store import Store, sql
@@ -204,10 +204,13 @@ def _write(
         if i in ahead:
             results["prospects"].append(key | _prospect_row(prospects, ahead[i]))
         last = recent.get(int(known.numbers[i]))
-        quiet = moment.timestamp() - (node.commissioned.timestamp() if last is None else last.state.time)
-        silent_for = quiet if quiet > longest_interval(known.budgets[i]) else 0.0
+        unheard = (moment - node.commissioned).total_seconds()
+        if last is not None:
+            silence = silent_for(last, known.budgets[i], moment)
+        else:
+            silence = unheard if unheard > longest_interval(known.budgets[i]) else 0.0
         chances = (row.get("p_dark_7d"), row.get("p_dark_30d"), row.get("days_p10"))
-        conditions.append(alarms.Condition(node.node_id, node.site, *chances, silent_for))
+        conditions.append(alarms.Condition(node.node_id, node.site, *chances, silence))
     results["findings"] = [finding | stamp for finding in findings]
     results["forecast_path"] = _paths(prospects, [known.nodes[i].node_id for i in prospects.rows], moment)
     with store.write() as cursor:

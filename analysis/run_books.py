@@ -22,7 +22,7 @@ from analysis.outlook import curve_of
 from analysis.quiet import sunless
 from analysis.run_days import NumberedFleet
 from analysis.run_field import Field
-from analysis.run_recent import RECENT_DAYS, Recent, State
+from analysis.run_recent import RECENT_DAYS, Recent, State, silent_for
 from analysis.series import Counts, Floats, calendar, in_order, ranges
 from analysis.site_days import Closure, SiteDays
 from analysis.state import LEAK_BY
@@ -158,18 +158,12 @@ def site_books(
         nodes = [
             NodeBook(
                 i, known.nodes[i], known.budgets[i], *estimates[number], mine,
-                _silent_for(recent[number].state, known.budgets[i], moment), recent[number],
+                silent_for(recent[number], known.budgets[i], moment), recent[number],
             )
             for i, number, mine in zip(places, numbers.tolist(), _each(account, offsets), strict=True)
         ]  # fmt: skip
         books.append(_site_book(known, known.fleet.sites[site], silent_together(nodes), account, offsets, moment))
     return books
-
-
-def _silent_for(state: State, budget: Budget, moment: datetime) -> float:
-    """Zero while a node is heard from. [s]"""
-    silence = moment.timestamp() - state.time
-    return silence if silence > longest_interval(budget) else 0.0
 
 
 def silent_together(nodes: list[NodeBook]) -> list[NodeBook]:

@@ -12,6 +12,7 @@ from analysis import state as places
 from analysis.course import Course, Gathered
 from analysis.dark import DarkSpell, dark_spells
 from analysis.held import Held, held_over
+from analysis.ledger import longest_interval
 from analysis.outlook import curve_of
 from analysis.run_days import CHUNK_NODE_DAYS, NumberedFleet, plain, read_series
 from analysis.run_field import Field
@@ -21,6 +22,7 @@ from ingest.budget import Budget
 from ingest.store import Store, sql
 
 RECENT_DAYS = 28
+HABIT, SOME_MORE = 3, 1.5  # times in RECENT_DAYS that a node has kept a silence; by how much longer the next may be
 BATCH_ROWS = 100_000  # of reports looked at together: what the processor keeps near
 
 
@@ -41,6 +43,13 @@ class Recent(NamedTuple):
     course: Course | None  # of its day, if enough of it has been seen
     dark: tuple[DarkSpell, ...]  # spells that are over
     held: Held  # at its own full voltage
+    usual_silence: float = 0.0  # as long a one it has come back from time and again [s]
+
+
+def silent_for(recent: Recent, budget: Budget, moment: datetime) -> float:
+    """Zero while a node is heard from, or silent for no longer than it often was. [s]"""
+    silence = moment.timestamp() - recent.state.time
+    return silence if silence > max(longest_interval(budget), recent.usual_silence) else 0.0
 
 
 def read_recent(
@@ -60,7 +69,7 @@ def read_recent(
                for name, site in known.fleet.sites.items()}  # fmt: skip
     offset, now = np.array([offsets[node.site] for node in known.nodes]), ratios[:, [kalman.C, kalman.E, kalman.S]]
     seen = Gathered.of(known.budgets, now, offset, np.array([own.counts_from for own in held]))
-    dark = _gathered(cursor, known, seen, first, moment)
+    silences = _gathered(cursor, known, seen, first, moment)
     states = np.stack([seen.time, seen.storage_v, *seen.means()], axis=1)
     leakage = _leakage(known.budgets, ratios[:, kalman.L], form, states)
     courses = seen.courses(leakage)
@@ -70,7 +79,7 @@ def read_recent(
         theirs = [known.budgets[i] for i in silent]
         leakage[silent] = _leakage(theirs, ratios[silent, kalman.L], form[silent], states[silent])
     return {
-        number: Recent(State(*state), leak, courses[i], dark.get(i, ()), held[i])
+        number: Recent(State(*state), leak, courses[i], silences.dark.get(i, ()), held[i], silences.usual.get(i, 0.0))
         for i, (number, state, leak) in enumerate(
             zip(known.numbers.tolist(), states.tolist(), leakage.tolist(), strict=True)
         )
@@ -88,10 +97,17 @@ def _present(known: NumberedFleet, fields: list[tuple[NumberedFleet, Field]]) ->
     return ratios, form
 
 
+class _Silences(NamedTuple):
+    """Of nodes that may have been silent for a while, by their place."""
+
+    dark: dict[int, tuple[DarkSpell, ...]]
+    usual: dict[int, float]
+
+
 def _gathered(
     cursor: duckdb.DuckDBPyConnection, known: NumberedFleet, seen: Gathered, first: datetime, last: datetime
-) -> dict[int, tuple[DarkSpell, ...]]:
-    """Add the reports from `first` to `last` to what is seen; the dark spells of nodes by their place."""
+) -> _Silences:
+    """Add the reports from `first` to `last` to what is seen; what silences tell."""
     most = int(known.numbers[-1]) + 1
     place = np.full(most + 1, -1)
     place[known.numbers] = np.arange(len(known.numbers))
@@ -100,12 +116,12 @@ def _gathered(
         number, *columns = (column.to_numpy() for column in batch.columns)
         seen.add(place[np.minimum(number, most)], *columns)
     apart, size = np.flatnonzero(seen.apart), CHUNK_NODE_DAYS // RECENT_DAYS
-    dark: dict[int, tuple[DarkSpell, ...]] = {}
+    silences = _Silences({}, {})
     for chunk in (apart[low : low + size] for low in range(0, len(apart), size)):
         series = read_series(cursor, known.numbers[chunk], first, last)
         seen.again(chunk, series)
-        dark |= _dark(series, chunk, [known.budgets[i] for i in chunk], seen.ratios[chunk, 0])
-    return dark
+        _add_silences(series, chunk, [known.budgets[i] for i in chunk], seen.ratios[chunk, 0], silences)
+    return silences
 
 
 def _last(cursor: duckdb.DuckDBPyConnection, silent: Counts, first: datetime) -> Floats:
@@ -152,11 +168,18 @@ def _leakage(budgets: list[Budget], ratio: Floats, form: Floats, states: Floats)
     return leakage
 
 
-def _dark(series: Series, nodes: Counts, budgets: list[Budget], capacity: Floats) -> dict[int, tuple[DarkSpell, ...]]:
-    """The dark spells of nodes that may have been silent for a while, by their place."""
-    found = {}
+def _add_silences(series: Series, nodes: Counts, budgets: list[Budget], capacity: Floats, silences: _Silences) -> None:
+    """Add the dark spells of nodes, and what silences they often keep."""
     for i, (node, budget) in enumerate(zip(nodes.tolist(), budgets, strict=True)):
         part = slice(*series.offsets[i : i + 2])
-        reports = series.time[part], series.storage_v[part], series.wakes[part], series.boot[part]
-        found[node] = dark_spells(budget, curve_of(budget.storage), *reports, float(capacity[i]))
-    return found
+        time = series.time[part]
+        reports = time, series.storage_v[part], series.wakes[part], series.boot[part]
+        dark = dark_spells(budget, curve_of(budget.storage), *reports, float(capacity[i]))
+        silences.dark[node], silences.usual[node] = dark, usual_silence(time, dark)
+
+
+def usual_silence(time: Floats, dark: tuple[DarkSpell, ...]) -> float:
+    """What a silence may last that is as those a node has kept HABIT times, dark spells aside, and some more. [s]"""
+    heard = ~np.isin(time[:-1], [spell.begin for spell in dark])
+    silences = np.sort(np.diff(time)[heard])
+    return SOME_MORE * float(silences[-HABIT]) if len(silences) >= HABIT else 0.0

@@ -277,6 +277,22 @@ def test_an_alarm_lives_once_and_is_cleared(book, admit):
     assert list(table(book, "alarms")["kind"]).count("silent") == 1
 
 
+def test_a_silence_as_a_node_often_keeps_is_no_alarm(book, admit):
+    # Both are last heard a day before the moment; of one whole days were missing three times before.
+    missing = [*range(100, 124), *range(250, 274), *range(400, 424)]
+    admit(
+        *history("mf-01", [h for h in range(576) if h not in missing], 0.0, 5.0),
+        *history("mf-02", range(576), 0.0, 5.0),
+        *history("kr-01", range(601), 0.0, 5.0),
+    )
+    done = analyse(book)
+    assert {(a.node_id, a.kind) for a in done.changed_alarms} == {("mf-02", "silent")}
+    findings = table(book, "findings", "node_id")
+    assert findings.node_id.tolist() == ["mf-02"]
+    analyse(book, moment(576 + 40))  # and after half as long again both are silent
+    assert {a.node_id for a in open_alarms(book.cursor()).values() if a.kind == "silent"} >= {"mf-01", "mf-02"}
+
+
 def test_one_analysis_a_day_is_kept(filled):
     for hour in (600, 601, 610, 624):
         analyse(filled, moment(hour))

@@ -16,6 +16,7 @@ from analysis.storage import (
     leakage_power,
     slope_doubt,
     storage_curve,
+    table_doubt,
 )
 from ingest.budget import Budget
 
@@ -122,7 +123,8 @@ def lines(
         sd, told = value * doubt, doubt < LEARNT * before
         if name == "capacity_ratio":  # of the stretch of a cell's curve on which the node lives
             worn = 1.0, float(np.hypot(budget.storage.capacitance_tolerance, CELL_WEAR))
-            value, sd, kept = _beside(worn, value, sd, doubt / before, slope_doubt(budget.storage, voltage))
+            curve = np.hypot(slope_doubt(budget.storage, voltage), table_doubt(budget.storage, voltage))
+            value, sd, kept = _beside(worn, value, sd, doubt / before, curve)
             told &= kept > LEARNT
         if name in ("leakage_power_w", "sleep_power_w"):
             usual, feigned = prior[name], np.where(warmth_sd > 0, _cooling(budget, voltage), 0.0)

@@ -143,6 +143,25 @@ def slope_doubt(storage: Storage, voltage: npt.NDArray[np.float64]) -> npt.NDArr
     return np.asarray(np.abs(above - below) / 2)
 
 
+def table_doubt(storage: Storage, voltage: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """How far a cell's energy a volt may be off between the points of its table: one standard deviation, relative.
+
+    By how far straight lines between the points and the smooth curve are apart, root mean square from point to point: a
+    table of few points says no more. Zero for a capacitor.
+    """
+    if storage.ocv is None:
+        return np.zeros(len(voltage))
+    state, ocv = np.array(storage.ocv, dtype=np.float64).T
+    fine = np.linspace(state[0], state[-1], SMOOTH_POINTS)
+    smooth = np.maximum(PchipInterpolator(state, ocv).derivative()(fine), 1e-9)
+    segment = np.clip(np.searchsorted(state, fine, side="right") - 1, 0, len(state) - 2)
+    straight = np.maximum(np.diff(ocv) / np.diff(state), 1e-9)
+    apart = np.minimum(np.abs(np.log(straight[segment] / smooth)), 1.0) ** 2
+    count = np.maximum(np.bincount(segment, minlength=len(straight)), 1)
+    each = np.sqrt(np.bincount(segment, apart, len(straight)) / count)
+    return each[np.clip(np.searchsorted(ocv, voltage, side="right") - 1, 0, len(straight) - 1)]
+
+
 def leakage_power(storage: Storage, voltage: Numeric, temperature: Numeric = TEMPERATURE_REFERENCE_C) -> Numeric:
     """Power lost inside the storage, in watts.
 

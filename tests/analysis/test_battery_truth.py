@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from analysis.storage import StorageCurve, slope_doubt, storage_curve
+from analysis.storage import StorageCurve, slope_doubt, storage_curve, table_doubt
 from ingest.budget import Storage
 
 os.environ["PYBAMM_DISABLE_TELEMETRY"] = "true"  # before the import: nothing of a test run leaves this machine
@@ -119,6 +119,22 @@ def test_a_smooth_curve_has_a_cells_slope_nearer_than_straight_lines(name: str):
     )  # fmt: skip
     stated = slope_doubt(storage, volts)[inside]
     assert np.mean(np.abs(np.log(smooth / true))[inside] < 2 * stated + 0.02) > 0.8
+
+
+@pytest.mark.parametrize("name", [NICKEL, IRON])
+@pytest.mark.parametrize("points", [15, 21])
+def test_between_the_points_of_a_table_a_slope_is_off_by_what_is_stated(name: str, points: int):
+    """Energy a volt by tables of some points against one of 801; of 8 or 11 it is off by more (nickel: .5 held)."""
+    coulombs, fine = table(name, 801)
+    state, volts = np.array(fine).T
+    inside, few = (state > 0.05) & (state < 0.95), curve(name, points)
+    off = np.log(np.gradient(np.interp(state * coulombs, few.charge, few.voltage), state) / np.gradient(volts, state))
+    storage = Storage(
+        technology="lithium-ion", capacity=f"{coulombs} C", ocv=table(name, points)[1],
+        full_voltage=f"{fine[-1][1]} V", cutoff_voltage=f"{fine[0][1]} V",
+    )  # fmt: skip
+    stated = np.hypot(slope_doubt(storage, volts), table_doubt(storage, volts))
+    assert np.mean(np.abs(off)[inside] < 1.645 * np.hypot(stated, 0.02)[inside]) > 0.85
 
 
 def state_per_millivolt(name: str) -> Array:

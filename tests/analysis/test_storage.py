@@ -7,7 +7,15 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 
 from analysis.load import load_power, sleep_power, wake_energy
-from analysis.storage import capacitor_energy, leakage_form, leakage_power, slope_doubt, slope_lean, storage_curve
+from analysis.storage import (
+    capacitor_energy,
+    leakage_form,
+    leakage_power,
+    slope_doubt,
+    slope_lean,
+    storage_curve,
+    table_doubt,
+)
 from ingest.budget import Budget, Load, parse_budget
 from tests.conftest import BARE, CONVEYOR
 
@@ -198,3 +206,16 @@ def test_two_thermoelectric_modules_reach_a_red_led():
     # pass it. A budget whose storage could not reach its rail is the same mistake.
     forward, module = 1.8, 1.0
     assert module < forward < 2 * module
+
+
+def test_a_table_of_few_points_leaves_its_slope_open():
+    storage = parse_budget(CELL, "c.toml").storage
+    assert table_doubt(budget_with().storage, np.array([2.5, 4.0])).tolist() == [0.0, 0.0]
+    rough, middle = table_doubt(storage, np.array([3.2, 3.6]))
+    # From empty the table rises at 4.5 V a unit of charge, then at 0.6: the smooth curve bends over the whole stretch.
+    assert rough > 0.2
+    assert 0.0 < middle < 0.5
+    state = np.linspace(0.0, 1.0, 41)
+    points = [[float(x), float(3.0 + 1.2 * x + 0.2 * x**2)] for x in state]
+    fine = storage.model_copy(update={"ocv": tuple((a, b) for a, b in points)})
+    assert table_doubt(fine, np.array([3.3, 3.8])).max() < 0.01

@@ -47,7 +47,7 @@ class Alarm:
 
 
 def step(open_alarms: Mapping[tuple[str, str], Alarm], conditions: Iterable[Condition], now: datetime) -> list[Alarm]:
-    """The alarms that are new or changed: raised, cleared, of another priority, or of a node that has gone dark.
+    """The alarms that are new or changed: raised, cleared, of another priority, or of a node gone dark or back.
 
     Parameters
     ----------
@@ -70,17 +70,14 @@ def step(open_alarms: Mapping[tuple[str, str], Alarm], conditions: Iterable[Cond
                     Alarm(f"{condition.node_id}/{kind}/{stamp}", condition.node_id, condition.site, kind,
                           wanted[0], "active", now, note=wanted[1])
                 )  # fmt: skip
-            elif (
-                wanted is not None
-                and known is not None
-                and (wanted[0] != known.priority or _dark(wanted[1]) > _dark(known.note))
-            ):
+            elif wanted is not None and known is not None and _kind(*wanted) != _kind(known.priority, known.note):
                 changed.append(replace(known, priority=wanted[0], note=wanted[1] + _said(known.note)))
     return changed
 
 
-def _dark(note: str) -> bool:
-    return note.startswith(DARK)
+def _kind(priority: str, note: str) -> tuple[str, bool]:
+    """What an alarm is told anew for: its priority, and whether the node is dark."""
+    return priority, note.startswith(DARK)
 
 
 def _said(note: str) -> str:
@@ -100,9 +97,8 @@ def _judge(condition: Condition, known: Mapping[tuple[str, str], Alarm]) -> dict
         limit = RAISE_P_DARK_30D if standing is None else CLEAR_P_DARK_30D
         urgent = CALM_P_DARK_7D if standing is not None and standing.priority == "high" else URGENT_P_DARK_7D
         when = "" if condition.days_p10 is None else f"; one in ten: within {condition.days_p10:.0f} d"
-        note = f"chance of going dark within 30 d: {p30:.0%}, within 7 d: {p7:.0%}{when}"
-        if condition.days_p10 == 0.0:
-            note = DARK
+        likely = f"chance of going dark within 30 d: {p30:.0%}, within 7 d: {p7:.0%}{when}"
+        note = DARK if condition.days_p10 == 0.0 else likely
         priority = "high" if p7 >= urgent else "medium"
         verdicts["depletion"] = (priority, note) if p30 >= limit else None
     return verdicts

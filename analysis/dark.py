@@ -1,4 +1,4 @@
-"""What a dark spell tells of the harvest: it was just enough to take the storage from the cut-off to the restart.
+"""What silences tell: of a dark spell, that harvest was just enough to lift the storage from cut-off to restart.
 
 A dark node reports nothing, and it is dark on its poor days: to leave these out would make the harvest look better than
 it is, and the node come back to the same trouble unannounced.
@@ -13,6 +13,9 @@ from analysis.outcomes import spells
 from analysis.series import Counts, Floats
 from analysis.storage import StorageCurve
 from ingest.budget import SECONDS_PER_DAY, Budget
+
+HABIT = 3  # silences of the last weeks, dark spells aside, that show what a node keeps silent for (our choice),
+SOME_MORE = 1.5  # and by how much longer the next may be
 
 
 class DarkSpell(NamedTuple):
@@ -91,3 +94,10 @@ def with_dark(days: Days, spells: tuple[DarkSpell, ...], offset: float) -> Days:
         filled.net_harvest_j[at] += spell.net_harvest_w * seconds
         filled.observed_s[at] += seconds
     return filled
+
+
+def usual_silence(time: Floats, dark: tuple[DarkSpell, ...]) -> float:
+    """How long a node may keep silent by its habit, zero if it has none; by the times of its reports. [s]"""
+    heard = ~np.isin(time[:-1], [spell.begin for spell in dark])
+    silences = np.sort(np.diff(time)[heard])
+    return SOME_MORE * float(silences[-HABIT]) if len(silences) >= HABIT else 0.0

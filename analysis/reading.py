@@ -13,7 +13,7 @@ NOISE_PRIOR = 4.0  # weight of what is believed of the noise against what shows,
 QUARTER = 0.3186  # quartile of the size of a standard normal deviate, and 1 / 1.4826 is its median
 CALM, CALM_TURNS = 2.0, 6  # standard deviations within which a level counts as calm; how often these are found anew
 WITHIN_CALM = 0.640  # median of the size of such a deviate
-LEAST_POINTS = 5
+FEWEST = 5  # levels with one on either side: of fewer the noise is what is believed
 NOISIEST = 1e-3  # noise of a converter, as a share of full voltage (common practice, no source)
 
 
@@ -58,7 +58,7 @@ def calm_noise(t, level, joined, believed, most):  # type: ignore[no-untyped-def
         if joined[i] > 0 and joined[i + 1] > 0:
             size[count] = off_line(t, level, i)
             count += 1
-    if count < LEAST_POINTS:
+    if count < FEWEST:
         return believed
     ranked = size[:count]
     sort_few(ranked)

@@ -10,7 +10,7 @@ import pyarrow as pa
 from analysis import kalman
 from analysis import state as places
 from analysis.course import Course, Gathered
-from analysis.dark import DarkSpell, dark_spells
+from analysis.dark import DarkSpell, dark_spells, usual_silence
 from analysis.held import Held, held_over
 from analysis.ledger import longest_interval
 from analysis.outlook import curve_of
@@ -22,7 +22,6 @@ from ingest.budget import Budget
 from ingest.store import Store, sql
 
 RECENT_DAYS = 28
-HABIT, SOME_MORE = 3, 1.5  # times in RECENT_DAYS that a node has kept a silence; by how much longer the next may be
 BATCH_ROWS = 100_000  # of reports looked at together: what the processor keeps near
 
 
@@ -176,10 +175,3 @@ def _add_silences(series: Series, nodes: Counts, budgets: list[Budget], capacity
         reports = time, series.storage_v[part], series.wakes[part], series.boot[part]
         dark = dark_spells(budget, curve_of(budget.storage), *reports, float(capacity[i]))
         silences.dark[node], silences.usual[node] = dark, usual_silence(time, dark)
-
-
-def usual_silence(time: Floats, dark: tuple[DarkSpell, ...]) -> float:
-    """What a silence may last that is as those a node has kept HABIT times, dark spells aside, and some more. [s]"""
-    heard = ~np.isin(time[:-1], [spell.begin for spell in dark])
-    silences = np.sort(np.diff(time)[heard])
-    return SOME_MORE * float(silences[-HABIT]) if len(silences) >= HABIT else 0.0

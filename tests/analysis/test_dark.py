@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from outlooks import budget
 
-from analysis.dark import DarkSpell, Days, dark_spells, with_dark
+from analysis.dark import DarkSpell, Days, dark_spells, usual_silence, with_dark
 from analysis.outlook import curve_of
 
 DAY = 86400.0
@@ -43,3 +43,12 @@ def test_dark_days_join_the_ledger_days() -> None:
         whole.net_harvest_j, [1 + 0.5e-6 * DAY, 1e-6 * DAY, 1e-6 * DAY, 2 + 0.75e-6 * DAY], rtol=1e-12
     )
     np.testing.assert_allclose(whole.wake_j, [1, 0, 0, 1])
+
+
+def test_a_habit_of_silence_takes_three_and_dark_spells_are_none() -> None:
+    # Hourly, with silences of 10, 20 and 30 h: half as long again as the third longest.
+    time = np.cumsum([0.0, *[1.0] * 50, 10.0, *[1.0] * 50, 20.0, *[1.0] * 50, 30.0, 1.0]) * 3600
+    assert usual_silence(time, ()) == 15 * 3600
+    longest = time[:-1][np.argmax(np.diff(time))]
+    assert usual_silence(time, (DarkSpell(longest, longest + 30 * 3600, 0.0),)) == 1.5 * 3600
+    assert usual_silence(time[:2], ()) == 0.0

@@ -150,7 +150,7 @@ def fleet(folder: Path, store: StoreOption = STORE, as_json: JsonOption = False)
     lines = [f"{kind}: {len(ids)}" + (f" ({few(ids)})" if ids else "") for kind, ids in kinds.items()]
     if described.left_out:
         nodes = few(list(dict.fromkeys(described.left_out)))
-        lines.append(f"left out: {len(described.left_out)} visits to nodes that are not in nodes.csv ({nodes})")
+        lines.append(f"visits left out: {len(described.left_out)} ({nodes}: not in nodes.csv)")
     counts = f"{len(described.nodes)} nodes at {len(described.sites)} sites on {len(described.budgets)} budgets"
     figures = kinds | {"nodes": len(described.nodes), "visits_left_out": described.left_out}
     say(figures, as_json, "\n".join([counts, *lines]))

@@ -64,7 +64,7 @@ def test_the_road_from_a_folder_to_a_forecast(run, fleet_folder, history, tmp_pa
 def test_what_a_command_leaves_out_or_refuses_names_the_nodes(run, fleet_folder, tmp_path):
     (fleet_folder / "visits.csv").write_text("node_id,at,work\nmf-08,2026-02-01,cleaned\nmf-09,2026-02-01,cleaned\n")
     _, out, _ = run("fleet", fleet_folder)
-    assert out.splitlines()[-1] == "left out: 2 visits to nodes that are not in nodes.csv (mf-08, mf-09)"
+    assert out.splitlines()[-1] == "visits left out: 2 (mf-08, mf-09: not in nodes.csv)"
     _, out, _ = run("fleet", fleet_folder, "--json")
     assert json.loads(out)["visits_left_out"] == ["mf-08", "mf-09"]
     rows = [f"xx-{i},2026-01-02,3.5,10\n" for i in (4, 3, 2, 1, 1)]

@@ -257,8 +257,15 @@ class NodeOutlook:
 
     def autonomy(self) -> float:
         """Days the usable energy lasts with no harvest at the planned load and leakage."""
+        return self._lasts(float(np.asarray(self.curve.energy(self.voltage))))
+
+    def full_autonomy(self) -> float:
+        """Days it would last from full, a primary cell from new: what the budget's target of autonomy promises."""
+        return self._lasts(self.curve.full_j if self.budget.storage.technology == "primary" else self.full_j)
+
+    def _lasts(self, top: float) -> float:
+        """Days from a stored energy at nominal capacity [J] to the cut-off."""
         curve = self.curve
-        top = float(np.asarray(curve.energy(self.voltage)))
         if top <= curve.cutoff_j:
             return 0.0
         levels = np.linspace(curve.cutoff_j, top, 101)

@@ -263,6 +263,7 @@ def _prospect_row(prospects: Prospects, k: int) -> dict[str, float | str | None]
         "driver": prospects.drivers[k],
         "harvest_w": float(harvest.mean * (1 + harvest.level_now) / SECONDS_PER_DAY),
         "harvest_sd_w": prospects.harvest_sd[k],
+        "full_autonomy_days": prospects.outlooks[k].full_autonomy(),
         "full_from_v": None if (held := prospects.outlooks[k].held) is None else _told(held.counts_from),
         "full_v": None if held is None else held.full,
     }

@@ -227,7 +227,7 @@ def _pairs(
         usable=futures.usable[kept][:, grid][:, :, INTERVAL],
         usable_came=came.usable[node, k] * capacity[:, None],
         usable_full=np.array([curve.full_j - curve.cutoff_j for curve in curves]) * capacity,
-        autonomy=np.array([replace(one, voltage=one.budget.storage.full_voltage).autonomy() for one in told]),
+        autonomy=np.array([one.full_autonomy() for one in told]),
     )
 
 

@@ -38,7 +38,7 @@ WITH newest AS (
 )
 SELECT n.node_id, n.site, n.budget, n.note, r.observed_at::TIMESTAMP AT TIME ZONE 'UTC' AS observed_at, r.storage_v,
        o.as_of, o.p_dark_7d, o.p_dark_30d, o.p_dark_90d, o.days_p10, o.days_p50, o.days_p90, o.autonomy_days, o.balance_w,
-       a.full_v, a.visit_by_days, a.back_p50_days, a.wake_interval_s, a.driver, v.verdict, w.worn_p10, w.worn_p50, f.causes,
+       a.full_v, a.harvest_w, a.full_autonomy_days, a.visit_by_days, a.back_p50_days, a.wake_interval_s, a.driver, v.verdict, w.worn_p10, w.worn_p50, f.causes,
        coalesce(f.found_dark, false) AS found_dark, coalesce(f.found_charged, false) AS found_charged,
        n.node_id IN (SELECT node_id FROM alarms WHERE kind = 'silent' AND cleared_at IS NULL) AS silence_alarm,
        e.net_harvest_budget_w, e.wake_budget_j, e.sleep_budget_w, b.net_harvest_w, b.load_w,

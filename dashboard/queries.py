@@ -1,6 +1,6 @@
 """What the pages ask the store: one function a question, tables as data frames, times UTC and aware."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from functools import cache
@@ -21,6 +21,13 @@ RECENT_REPORTS = 20
 VISIT_DAYS = 30
 
 FIELD_COLUMNS = ["node_id", "site", "budget", "line", "ratio", "tolerance", "separable", "lower_bound"]
+# Lines that are told of every node, and their columns in `fleet_rows`; the rest come from the estimates.
+ROW_LINES = {
+    "net_harvest_w": "harvest_ratio",
+    "harvest_w": "offered_ratio",
+    "load_w": "load_ratio",
+    "full_autonomy_days": "autonomy_ratio",
+}
 NEARLY_EMPTY = 0.05  # of full: a node that fell silent with less than this in hand is taken to be dark
 
 PRIORITIES = {"high": 0, "medium": 1, "low": 2}
@@ -85,9 +92,11 @@ def fleet_rows(cursor: Cursor, budgets: Mapping[str, Budget], now: datetime) -> 
     DataFrame
         Columns of `fleet_rows.sql` (`causes`: its findings, the most probable first), and `usable_share` (usable energy
         now over usable energy at full) [-], `harvest_ratio` and `load_ratio` (field over budget; the first is a
-        lower bound where `harvest_lower_bound`, the node having been at full) [-], `silence_s` (age of the last
-        report) [s], `dark`, `silent` (and not taken to be dark), `visit_due` (dark, or likely enough to be dark soon).
-        NaN where there is nothing to compute from.
+        lower bound where `harvest_lower_bound`, the node having been at full) [-], `offered_ratio` (what could be
+        harvested, were it never full, over the budget, whose tolerance as a share is `harvest_tolerance`) [-],
+        `autonomy_ratio` (from full, over what the design promised) [-], `silence_s` (age of the last report) [s],
+        `dark`, `silent` (and not taken to be dark), `visit_due` (dark, or likely enough to be dark soon). NaN where
+        there is nothing to compute from.
 
     Notes
     -----
@@ -97,11 +106,18 @@ def fleet_rows(cursor: Cursor, budgets: Mapping[str, Budget], now: datetime) -> 
     rows = _frame(cursor, sql("fleet_rows", "dashboard"), {"window_days": LEDGER_WINDOW_DAYS})
     share = usable_share(rows["budget"], rows["storage_v"], rows["full_v"], budgets)
     dark = taken_for_dark(rows["found_dark"], rows["found_charged"], rows["silence_alarm"], share)
-    rates = rows["budget"].map({name: budget.load.wakes_per_day for name, budget in budgets.items()}).astype(float)
+
+    def of_budget(figure: Callable[[Budget], float]) -> "pd.Series[float]":
+        return rows["budget"].map({name: figure(budget) for name, budget in budgets.items()}).astype(float)
+
+    rates = of_budget(lambda budget: budget.load.wakes_per_day)
     return rows.assign(
         causes=rows["causes"].map(lambda found: [] if found is None else list(found)),
         usable_share=share,
         harvest_ratio=ratio(rows["net_harvest_w"], rows["net_harvest_budget_w"]),
+        harvest_tolerance=of_budget(lambda budget: budget.harvest.tolerance),
+        offered_ratio=ratio(rows["harvest_w"], of_budget(lambda budget: budget.harvest.mean_power)),
+        autonomy_ratio=ratio(rows["full_autonomy_days"], of_budget(promised_days)),
         load_ratio=ratio(rows["load_w"], budget_load_w(rows["wake_budget_j"], rows["sleep_budget_w"], rates)),
         silence_s=(pd.Timestamp(now) - rows["observed_at"]).dt.total_seconds(),
         dark=dark,
@@ -111,7 +127,7 @@ def fleet_rows(cursor: Cursor, budgets: Mapping[str, Budget], now: datetime) -> 
 
 
 def field_ratios(cursor: Cursor, rows: pd.DataFrame) -> pd.DataFrame:
-    """Field over budget of every node and line: harvest and load from `rows`, the other lines from the estimates.
+    """Field over budget of every node and line: those of ROW_LINES from `rows`, the others from the estimates.
 
     Returns
     -------
@@ -127,13 +143,18 @@ def field_ratios(cursor: Cursor, rows: pd.DataFrame) -> pd.DataFrame:
         budget=lines["budget_name"],
     )
     tolerance = lines[lines["line"] == "net_harvest_w"].set_index("node_id")["tolerance"]
-    harvest = rows.rename(columns={"harvest_ratio": "ratio", "harvest_lower_bound": "lower_bound"}).assign(
-        line="net_harvest_w", separable=True, tolerance=rows["node_id"].map(tolerance)
-    )
-    load = rows.rename(columns={"load_ratio": "ratio"}).assign(
-        line="load_w", separable=True, tolerance=float("nan"), lower_bound=False
-    )
-    parts = [lines[lines["line"] != "net_harvest_w"], harvest, load]
+    bands = {"net_harvest_w": rows["node_id"].map(tolerance), "harvest_w": rows["harvest_tolerance"]}
+    of_rows = [
+        rows.assign(
+            line=line,
+            ratio=rows[column],
+            separable=True,
+            tolerance=bands.get(line, float("nan")),
+            lower_bound=rows["harvest_lower_bound"] & (line == "net_harvest_w"),
+        )
+        for line, column in ROW_LINES.items()
+    ]
+    parts = [lines[lines["line"] != "net_harvest_w"], *of_rows]
     return pd.concat([part[FIELD_COLUMNS] for part in parts], ignore_index=True).dropna(subset=["ratio"])
 
 
@@ -281,6 +302,11 @@ def usable_share(
 def full_voltage(now: Mapping[str, Any], storage: Storage) -> float:
     """The voltage at which a node is full [V]: its own, of a row of `node_now`, or the budget's."""
     return storage.full_voltage if now["full_v"] is None else float(now["full_v"])
+
+
+def promised_days(budget: Budget) -> float:
+    """The autonomy that the design promised, NaN for a primary cell, which nothing charges again. [d]"""
+    return float("nan") if budget.storage.technology == "primary" else budget.targets.autonomy / SECONDS_PER_DAY
 
 
 @cache

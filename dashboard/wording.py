@@ -64,7 +64,9 @@ class Line(NamedTuple):
 
 LINES = {
     "net_harvest_w": Line("Net harvest", "µW", 1e6),
+    "harvest_w": Line("Harvest, were it never full", "µW", 1e6),
     "load_w": Line("Load", "µW", 1e6),
+    "full_autonomy_days": Line("Autonomy from full", "d", 1.0),
     "wake_energy_j": Line("Energy per wake", "mJ", 1e3),
     "sleep_power_w": Line("Sleep power", "µW", 1e6),
     "leakage_power_w": Line("Leakage", "µW", 1e6),

@@ -59,11 +59,13 @@ def layout(fleet: Fleet) -> html.Div:
             panel(
                 "Field against budget",
                 html.Div(id="fleet-budgets"),
-                choice("fleet-line", "Budget line", {key: line.name for key, line in LINES.items()}, "net_harvest_w"),
+                choice("fleet-line", "Budget line", {key: line.name for key, line in LINES.items()}, "harvest_w"),
                 graph("fleet-field", "The chosen budget line of each node, in per cent of its budget"),
-                note="Each node's field estimate over its design budget. Grey band: the budget's tolerance, one"
-                " standard deviation. Stroke: median of the nodes. Hollow: not separable from the telemetry so far."
-                " ≥ and arrows: a lower bound, as harvest is curtailed while a node is at full.",
+                note="Field estimates in per cent of the design budget. Table: median of the nodes, and from the lowest"
+                " to the highest tenth. Grey band: the budget's tolerance, one standard deviation. Stroke: median."
+                " Hollow: not separable from the telemetry so far. ≥ and arrows: a lower bound, as harvest is curtailed"
+                " while a node is at full. Autonomy: from full, at the present load and capacity, over what the design"
+                " promised.",
             ),
         ]
     )
@@ -112,7 +114,7 @@ def budget_table(ratios: pd.DataFrame) -> html.Div | html.P:
         rows.append([name, str(mine["node_id"].nunique()), *(_median_and_spread(by_line.get(line)) for line in LINES)])
     return table(
         "Median of the nodes in per cent of budget, and from the lowest to the highest tenth",
-        ["Budget", "Nodes", *(f"{line.name} (% of budget)" for line in LINES.values())],
+        ["Budget", "Nodes", *(line.name for line in LINES.values())],
         rows,
         numeric=range(1, 2 + len(LINES)),
     )

@@ -216,7 +216,7 @@ def register(app: dash.Dash, desk: Desk) -> None:
                 *node_view.for_a_visit(now, findings, budget),
             ],
             [
-                *node_view.health_block(now, ends, left, budget.storage, fleet.storage_since()[node_id].date()),
+                *node_view.health_block(now, ends, left, budget, fleet.storage_since()[node_id].date()),
                 *node_view.remaining_block(now, left),
             ],
             node_view.wake_block(now, budget),
@@ -260,7 +260,7 @@ def register(app: dash.Dash, desk: Desk) -> None:
             booked = queries.ledger_days(cursor, node_id, shown[0])
         budgeted = estimates.get("net_harvest_w", {})
         drawn = figures.harvest(booked, budgeted.get("budget"), budgeted.get("budget_sd"), shown, theme)
-        return figures.ledger(booked, shown, theme), drawn, node_view.line_table(estimates, now, left, budget.harvest)
+        return figures.ledger(booked, shown, theme), drawn, node_view.line_table(estimates, now, left, budget)
 
     @app.callback(
         Output("node-fan", "figure"),

@@ -25,6 +25,7 @@ from dashboard.wording import (
     days,
     duration,
     finding,
+    missing,
     moment,
     number,
     percent,
@@ -35,7 +36,7 @@ from dashboard.wording import (
     verdict,
     volts,
 )
-from ingest.budget import SECONDS_PER_DAY, Budget, Harvest, Storage
+from ingest.budget import SECONDS_PER_DAY, Budget, Harvest
 
 NOT_TOLD = "the telemetry does not tell"
 NOT_OBSERVABLE = "not observable"  # of the capacity of a cell whose voltage hardly moves with its charge
@@ -172,10 +173,11 @@ def health_block(
     now: Mapping[str, Any],
     ends: Mapping[str, queries.Row],
     left: queries.Row | None,
-    storage: Storage,
+    budget: Budget,
     since: date,
 ) -> list[Any]:
     """The storage's verdict, its three ratios to commissioning and its fade; when it reaches the budget's limits."""
+    storage = budget.storage
     if now["verdict"] is None:
         return [html.P("Not judged yet.", className="quiet")]
     no_step = "no loaded voltage reported" if now["loaded_v"] is None else NOT_TOLD
@@ -199,7 +201,19 @@ def health_block(
     return [
         html.P(["Verdict: ", html.Strong(verdict(now["verdict"]), className=f"verdict {now['verdict']}"), alone]),
         table("Storage health", headers, rows),
+        *service_life(budget.targets.service_life, ends, since),
     ]
+
+
+def service_life(promised_s: float, ends: Mapping[str, queries.Row], since: date) -> list[html.P]:
+    """Whether a storage that wears will last as long as the design promised; nothing of one that shows no wear."""
+    middle = [end["by_p50"] for end in ends.values() if end["by_p50"] is not None]
+    if not ends or promised_s >= (date.max - since).total_seconds():
+        return []
+    until = since + timedelta(seconds=promised_s)
+    short = bool(middle) and min(middle) < until
+    lasts = "more likely than not it falls short" if short else "at this pace it lasts"
+    return [html.P(f"Service life promised by the design: to {until:%Y-%m-%d}; {lasts}.")]
 
 
 def flat(left: queries.Row | None) -> bool:
@@ -311,29 +325,33 @@ def wake_advice(now: Mapping[str, Any], planned: float | None, shortest: float |
 
 
 def line_table(
-    estimates: Mapping[str, queries.Row], now: Mapping[str, Any], left: queries.Row | None, harvest: Harvest
+    estimates: Mapping[str, queries.Row], now: Mapping[str, Any], left: queries.Row | None, budget: Budget
 ) -> html.Div | html.P:
     """Every budget line: budget, field estimate, their ratio, and whether the telemetry can tell.
 
-    Beside the net harvest, which is a lower bound where the node has been at full, what could be harvested.
+    Beside the net harvest, which is a lower bound where the node has been at full, what could be harvested; and the
+    autonomy that the design promised.
     """
     if not estimates:
         return html.P("No estimate yet.", className="quiet")
-    rows = [
-        _line_cells(line, estimates[key], now["harvest_lower_bound"] and key == "net_harvest_w")
+    cells = {
+        key: _line_cells(line, estimates[key], now["harvest_lower_bound"] and key == "net_harvest_w")
         for key, line in LINES.items()
         if key in estimates
-    ]
-    if flat(left) and now["capacity_ratio"] is None:
-        rows = [[*row[:-1], NOT_OBSERVABLE] if row[0] == LINES["capacity_ratio"].name else row for row in rows]
-    if harvest.mean_power > 0 and now["harvest_w"] is not None:
-        rows.insert(1, _potential_cells(now, harvest))
+    }
+    if "capacity_ratio" in cells and flat(left) and now["capacity_ratio"] is None:
+        cells["capacity_ratio"][-1] = NOT_OBSERVABLE
+    if budget.harvest.mean_power > 0 and now["harvest_w"] is not None:
+        cells["harvest_w"] = _potential_cells(now, budget.harvest)
+    promised = queries.promised_days(budget)
+    if not missing(promised) and now["full_autonomy_days"] is not None:
+        cells["full_autonomy_days"] = _autonomy_cells(now["full_autonomy_days"], promised)
     headers = ["Line", "Budget", "Field estimate", "Field / budget", "From the telemetry"]
-    return table("Budget lines", headers, rows, numeric=(1, 2, 3))
+    return table("Budget lines", headers, [cells[key] for key in LINES if key in cells], numeric=(1, 2, 3))
 
 
 def _potential_cells(now: Mapping[str, Any], harvest: Harvest) -> list[str]:
-    power = Line("Harvest, were it never full", "µW", 1e6)
+    power = LINES["harvest_w"]
     return [
         power.name,
         plus_minus(harvest.mean_power, harvest.mean_power * harvest.tolerance, power),
@@ -341,6 +359,11 @@ def _potential_cells(now: Mapping[str, Any], harvest: Harvest) -> list[str]:
         percent(now["harvest_w"] / harvest.mean_power),
         "mean of a normal week, leakage not taken off; hours at full filled in",
     ]
+
+
+def _autonomy_cells(field: float, promised: float) -> list[str]:
+    told = "without harvest, at the present load and capacity; budget: what was promised"
+    return [LINES["full_autonomy_days"].name, span(promised), span(field), percent(field / promised), told]
 
 
 def _line_cells(line: Line, row: queries.Row, lower_bound: bool) -> list[str]:

@@ -101,7 +101,8 @@ def mill(book: Store, admit) -> Store:
         for d in (*range(31), *range(37, 366, 7))
     ])  # fmt: skip
     table_rows(book, "prospects", [
-        prospect("mf-01", 12.0, wake_interval_s=2100.4, driver="the weekly stops outlast the 3.4-day autonomy"),
+        prospect("mf-01", 12.0, wake_interval_s=2100.4, harvest_w=77e-6, full_autonomy_days=3.9,
+                 driver="the weekly stops outlast the 3.4-day autonomy"),
         prospect("kr-01", 0.0, back_p10_days=0.5, back_p50_days=2.0, back_p90_days=None, wake_interval_s=None,
                  driver="dark; as likely as not it runs again by itself within 2.0 d"),
     ])  # fmt: skip

@@ -1,4 +1,4 @@
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
@@ -84,14 +84,12 @@ def test_fade_is_stated_or_the_reason_why_not(more, said):
 
 
 def test_ratios_that_the_telemetry_does_not_tell_say_so():
-    rows = rows_of(node_view.health_block(NOW, {}, None, BUDGET.storage, SINCE))
+    rows = rows_of(node_view.health_block(NOW, {}, None, BUDGET, SINCE))
     assert "Capacity 90.0 ± 2.0 % 80 %: wear too slight or unsure for a date" in rows
     assert "Series resistance the telemetry does not tell 200 %" in rows
-    rows = rows_of(node_view.health_block(NOW | {"loaded_v": None}, {}, None, BUDGET.storage, SINCE))
+    rows = rows_of(node_view.health_block(NOW | {"loaded_v": None}, {}, None, BUDGET, SINCE))
     assert "Series resistance no loaded voltage reported 200 %" in rows
-    rows = rows_of(
-        node_view.health_block(NOW | {"leakage_ratio": 1.2, "leakage_sd": 28.3}, {}, None, BUDGET.storage, SINCE)
-    )
+    rows = rows_of(node_view.health_block(NOW | {"leakage_ratio": 1.2, "leakage_sd": 28.3}, {}, None, BUDGET, SINCE))
     assert any(row.startswith("Leakage the telemetry does not tell") for row in rows)
 
 
@@ -117,13 +115,31 @@ def test_the_end_of_life_is_said_as_a_span_of_days(days, said):
 
 
 def test_what_could_be_harvested_stands_beside_the_lower_bound():
-    now = NOW | {"harvest_lower_bound": True, "harvest_w": 98e-6, "harvest_sd_w": 7e-6}
+    now = NOW | {"harvest_lower_bound": True, "harvest_w": 98e-6, "harvest_sd_w": 7e-6, "full_autonomy_days": None}
     line = {"budget": 64e-6, "budget_sd": 21e-6, "estimate": 41e-6, "sd": 2e-6, "separable": True}
-    rows = rows_of(node_view.line_table({"net_harvest_w": line}, now, None, BUDGET.harvest))
+    rows = rows_of(node_view.line_table({"net_harvest_w": line}, now, None, BUDGET))
     assert rows[1].startswith("Net harvest 64.0 ± 21 µW ≥ 41.0 ± 2.0 µW ≥ 64 %")
     assert rows[2].startswith("Harvest, were it never full 70.0 ± 21 µW 98.0 ± 7.0 µW 140 %")
-    without = BUDGET.harvest.model_copy(update={"mean_power": 0.0})
+    without = BUDGET.model_copy(update={"harvest": BUDGET.harvest.model_copy(update={"mean_power": 0.0})})
     assert len(rows_of(node_view.line_table({"net_harvest_w": line}, now, None, without))) == 2
+
+
+def test_autonomy_from_full_stands_beside_what_the_design_promised():
+    now = NOW | {"harvest_lower_bound": False, "harvest_w": None, "full_autonomy_days": 2.1}
+    line = {"budget": 1.0, "budget_sd": 0.2, "estimate": 0.9, "sd": 0.1, "separable": True}
+    rows = rows_of(node_view.line_table({"capacity_ratio": line}, now, None, BUDGET))
+    assert rows[1].startswith("Autonomy from full 3.0 d 2.1 d 70 %")  # of the 3 days promised
+
+
+def test_service_life_is_held_against_the_wear_that_shows():
+    year = timedelta(days=365.25).total_seconds()
+    end = {"criterion": "capacity", "by_p10": date(2029, 1, 1), "by_p50": date(2031, 1, 1), "by_p90": None}
+    said = {life: text(node_view.service_life(life * year, {"capacity": end}, SINCE)[0]) for life in (4, 10)}
+    assert said[4] == "Service life promised by the design: to 2030-01-01; at this pace it lasts."
+    assert said[10] == "Service life promised by the design: to 2036-01-01; more likely than not it falls short."
+    unknown = end | {"by_p50": None}
+    assert "at this pace it lasts" in text(node_view.service_life(year, {"capacity": unknown}, SINCE)[0])
+    assert node_view.service_life(year, {}, SINCE) == []
 
 
 CELL = parse_budget(
@@ -140,7 +156,7 @@ LEFT = {
 
 def test_a_cell_whose_capacity_is_not_told_says_so_and_counts():
     now = NOW | {"capacity_ratio": None}
-    assert "Capacity not observable 80 %" in rows_of(node_view.health_block(now, {}, LEFT, CELL.storage, SINCE))
+    assert "Capacity not observable 80 %" in rows_of(node_view.health_block(now, {}, LEFT, CELL, SINCE))
     block = node_view.remaining_block(now, LEFT)
     assert rows_of(block)[1:] == [
         "By its voltage 71 ± 16 %", "By counting what was spent since 2026-01-01 79.0 ± 3.3 %",
@@ -149,9 +165,10 @@ def test_a_cell_whose_capacity_is_not_told_says_so_and_counts():
     assert "its doubt is 3 % after 68 d and grows on" in text(block[-1])
     assert "shows neither what is left nor the capacity" in text(block[-1])
     line = {"budget": 1.0, "budget_sd": 0.05, "estimate": 1.0, "sd": 0.08, "separable": False}
-    now |= {"harvest_w": None, "harvest_lower_bound": False}
-    lines = node_view.line_table({"capacity_ratio": line}, now, LEFT, CELL.harvest)
+    now |= {"harvest_w": None, "harvest_lower_bound": False, "full_autonomy_days": 900.0}
+    lines = node_view.line_table({"capacity_ratio": line}, now, LEFT, CELL)
     assert rows_of(lines)[1].endswith("not observable")
+    assert len(rows_of(lines)) == 2  # nothing charges a primary cell: no autonomy from full
 
 
 def test_a_cell_never_seen_full_is_not_counted_and_a_capacitor_has_no_such_table():

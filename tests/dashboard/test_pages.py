@@ -128,9 +128,10 @@ def test_budget_table_gives_medians_and_leaves_out_what_is_not_separable(app):
     heads, row = cells[: len(cells) // 2], cells[len(cells) // 2 :]
     shown = dict(zip(heads, row, strict=True))
     assert (shown["Budget"], shown["Nodes"]) == ("conveyor", "1")
-    assert shown["Net harvest (% of budget)"] == "≥ 58  (58 to 58)"
-    assert shown["Series resistance (% of budget)"] == "120  (120 to 120)"
-    assert shown["Sleep power (% of budget)"] == "not separable"
+    assert shown["Net harvest"] == "≥ 58  (58 to 58)"
+    assert shown["Series resistance"] == "120  (120 to 120)"
+    assert shown["Sleep power"] == "not separable"
+    assert shown["Autonomy from full"].startswith("130")  # 3.9 d of the 3 d promised
 
 
 def test_node_page_shows_facts_findings_alarms_and_reports(app):

@@ -44,6 +44,11 @@ def test_harvest_and_load_ratios_are_the_ledgers_over_the_budget(mf_01):
     assert mf_01["harvest_lower_bound"]  # one of the last 28 days had an hour at full
 
 
+def test_what_could_be_harvested_and_autonomy_are_held_against_what_was_designed(mf_01):
+    assert mf_01["offered_ratio"] == pytest.approx(77 / 70)  # over the budget's 70 uW into storage
+    assert mf_01["autonomy_ratio"] == pytest.approx(3.9 / 3.0)  # over the 3 days promised
+
+
 def test_budget_load_of_a_common_node():
     # Common practice, no source: 3.3 V, 10 mA for 1 s each hour (33.0 mJ), 3 uA asleep: 19.06 uW. The sleep current is
     # taken to flow during the wake too, which adds 0.003 uW.
@@ -102,7 +107,7 @@ def test_field_ratios_hold_each_line_once_and_leave_out_budgets_of_nothing(mill,
                                     "budget_sd": 0.0, "estimate": 1.0, "sd": 0.1, "separable": True}])  # fmt: skip
     ratios = queries.field_ratios(cursor, rows)
     mine = ratios[ratios["node_id"] == "mf-01"].set_index("line")
-    assert sorted(mine.index) == sorted([*LINES, "load_w"])
+    assert sorted(mine.index) == sorted([*LINES, "load_w", "harvest_w", "full_autonomy_days"])
     assert mine.loc["capacity_ratio", "ratio"] == 0.91
     assert mine.loc["esr_ohm", "tolerance"] == pytest.approx(0.3)
     assert mine.loc["net_harvest_w", "ratio"] == pytest.approx(3.2 / 86400 / 64e-6)

@@ -3,10 +3,7 @@
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
-from typing import Literal
 
-Kind = Literal["depletion", "silent"]
-State = Literal["active", "acknowledged", "cleared"]
 RAISE_P_DARK_30D = 0.4
 CLEAR_P_DARK_30D = 0.2  # lower than the limit that raises, so that a chance hovering at the limit does not chatter
 URGENT_P_DARK_7D = 0.3

@@ -70,7 +70,7 @@ def recalibrate(said: Sequence[Floats], table: Mapping[int, Correction]) -> list
         Never falling with the horizon.
     """
     corrected = [table[h](p) if h in table else np.asarray(p) for h, p in zip(HORIZONS, said, strict=True)]
-    return list(np.maximum.accumulate(np.stack(corrected), axis=0)) if corrected else []
+    return list(np.maximum.accumulate(np.stack(corrected), axis=0))
 
 
 def corrected(futures: FleetForecast, table: Mapping[int, Correction]) -> FleetForecast:

@@ -24,7 +24,7 @@ class Level(NamedTuple):
     """Mean and slow departure after the last day, in the unit of the observations.
 
     `slow_sd` is the departure's own; `before` and `after` hold, for each day, mean plus departure as known at its begin
-    and at its end. `fit` is the logarithm of how likely the days are, less a constant.
+    and at its end.
     """
 
     mean: float
@@ -35,7 +35,6 @@ class Level(NamedTuple):
     slow_sd: float
     before: Array
     after: Array
-    fit: float = 0.0
 
 
 @compiled
@@ -61,7 +60,10 @@ def filtered(
     value: Array, seen: Any, spread: Array, censored: Any, start: float, start_sd: float, noise_sd: float,
     inflation: float, share: Array, slow_sd: float, keep: float, step_sd: float, walk_sd: float,
 ) -> tuple[float, float, float, float, float, Array, Array, float]:  # fmt: skip
-    """`filter_level`, compiled: mean, departure, their variances and covariance, and the last three of `Level`."""
+    """`filter_level`, compiled: mean, departure, their variances and covariance, `before` and `after` of `Level`.
+
+    Last the logarithm of how likely the days are, less a constant.
+    """
     a, b, fit = start, 0.0, 0.0
     paa, pab, pbb = start_sd**2, 0.0, slow_sd**2
     before, after = np.empty(len(value)), np.empty(len(value))
@@ -172,11 +174,11 @@ def filter_level(
     """
     given, bound = np.asarray(value, dtype=float), np.asarray(censored, dtype=bool)
     inflation, share = (1 + noise_keep) / (1 - noise_keep), told(np.isfinite(given), bound)
-    a, b, paa, pbb, pab, before, after, fit = filtered(
+    a, b, paa, pbb, pab, before, after, _ = filtered(
         given, np.isfinite(given), np.asarray(spread, dtype=float), bound, start, start_sd, noise_sd, inflation,
         share, slow_sd, keep, step_sd, walk * slow_sd,
     )  # fmt: skip
-    return Level(a, b, paa, pbb, pab, slow_sd, before, after, fit)
+    return Level(a, b, paa, pbb, pab, slow_sd, before, after)
 
 
 def borrowed(levels: list[Level], prior: tuple[float, float]) -> list[tuple[float, float]]:

@@ -36,7 +36,7 @@ def crps(sample: npt.ArrayLike, observed: npt.ArrayLike, *, fair: bool = False) 
     return np.asarray(distance - (draws * weight).sum(axis=-1) / pairs)
 
 
-def crps_until(sample: npt.ArrayLike, observed: npt.ArrayLike, horizon: float, *, fair: bool = False) -> Array:
+def crps_until(sample: npt.ArrayLike, observed: npt.ArrayLike, horizon: float) -> Array:
     """CRPS that looks no further than `horizon`: for times that may lie beyond it (infinite: never seen).
 
     Notes
@@ -45,7 +45,7 @@ def crps_until(sample: npt.ArrayLike, observed: npt.ArrayLike, horizon: float, *
     (Gneiting and Ranjan, J. Bus. Econ. Stat. 29:411, 2011; from memory).
     """
     cut = np.minimum(np.asarray(observed, dtype=float), horizon)
-    return crps(np.minimum(np.asarray(sample, dtype=float), horizon), cut, fair=fair)
+    return crps(np.minimum(np.asarray(sample, dtype=float), horizon), cut)
 
 
 def brier(probability: npt.ArrayLike, happened: npt.ArrayLike) -> float:
@@ -91,11 +91,6 @@ class Coverage:
     count: int
     low: float
     high: float
-
-    @property
-    def consistent(self) -> bool:
-        """Whether chance explains the difference from the nominal share."""
-        return self.low <= self.share <= self.high
 
 
 def binomial_band(share: float, count: int, z: float = 1.96) -> tuple[float, float]:

@@ -11,6 +11,10 @@ Array = npt.NDArray[np.float64]
 
 DEVIATES = np.linspace(-NOISE_SPAN, NOISE_SPAN, NOISE_POINTS)
 USUAL_SPAN = 2.0  # deviates within which days are as usual
+LAG_DAYS, SHARED_DAYS = 60.0, 30.0  # what the beliefs of the noise's two correlations are worth (our own judgement)
+BLOCK_DAYS, BLOCK_LEAST = 28, 10  # of the means that tell how a level departs, and with so many known days;
+BLOCKS_LEAST = 3  # of a node that tells it
+LEVEL_BLOCKS = 6.0  # such means that the belief of it is worth (our own judgement)
 _DENSITY = np.exp(-(DEVIATES**2) / 2)
 
 
@@ -78,7 +82,7 @@ def deviates(factors: npt.ArrayLike, table: npt.ArrayLike, bound: npt.ArrayLike 
     return np.where(np.isnan(value), np.nan, np.where(bound, np.minimum(beyond, 3.0), exact))
 
 
-def lag_one(deviate: npt.ArrayLike, believed: float, prior_days: float = 60.0) -> float:
+def lag_one(deviate: npt.ArrayLike, believed: float) -> float:
     """Correlation of deviates from one day to the next, over all nodes' rows, held towards a belief; 0 to 0.97.
 
     Notes
@@ -91,12 +95,12 @@ def lag_one(deviate: npt.ArrayLike, believed: float, prior_days: float = 60.0) -
     pair = z[:, 1:] * z[:, :-1]
     seen = np.isfinite(pair)
     square = np.where(seen, (z[:, 1:] ** 2 + z[:, :-1] ** 2) / 2, 0.0).sum()
-    found = float(np.clip((np.where(seen, pair, 0.0).sum() + prior_days * believed) / (square + prior_days), 0.0, 1.0))
+    found = float(np.clip((np.where(seen, pair, 0.0).sum() + LAG_DAYS * believed) / (square + LAG_DAYS), 0.0, 1.0))
     coarse = np.clip((1 - square / max(seen.sum(), 1)) / (1 - 2 / np.pi), 0.0, 1.0) if seen.any() else 0.0
     return float(np.clip(found + coarse * (np.sin(np.pi * found / 2) - found), 0.0, 0.97))
 
 
-def shared(deviate: npt.ArrayLike, believed: float, prior_days: float = 30.0) -> float:
+def shared(deviate: npt.ArrayLike, believed: float) -> float:
     """Correlation of each node's deviates with what the site's nodes share, held towards a belief; 0 to 0.98.
 
     From the mean product of pairs of nodes on the same day.
@@ -108,7 +112,7 @@ def shared(deviate: npt.ArrayLike, believed: float, prior_days: float = 30.0) ->
     many = count > 1
     pairs = (total**2 - square)[many] / (count * (count - 1))[many]
     spread = (square / np.maximum(count, 1))[many]
-    correlation = (pairs.sum() + prior_days * believed**2) / (spread.sum() + prior_days)
+    correlation = (pairs.sum() + SHARED_DAYS * believed**2) / (spread.sum() + SHARED_DAYS)
     return float(np.clip(np.sqrt(max(correlation, 0.0)), 0.0, 0.98))
 
 
@@ -123,9 +127,7 @@ def table_sd(table: Array) -> float:
     return float(np.sqrt(np.average((factor - mean) ** 2, weights=weight)))
 
 
-def slow_spread(
-    ratio: Array, sd: float, keep: float, believed: float, share: float = 0.0, prior_blocks: float = 6.0
-) -> float:
+def slow_spread(ratio: Array, sd: float, keep: float, believed: float, share: float = 0.0) -> float:
     """Relative sd of the level about its mean: what four-week means scatter beyond the days' own noise.
 
     Parameters
@@ -135,13 +137,14 @@ def slow_spread(
     sd, keep : float
         Of the noise, and its correlation from day to day.
     believed : float
-        The sd before anything is seen, worth `prior_blocks` four-week means; a quarter of it is the least returned.
+        The sd before anything is seen, worth LEVEL_BLOCKS four-week means; a quarter of it is the least returned.
     share : float
         Correlation of the nodes with what they have in common: n nodes count as n / (1 + (n - 1) share^2).
     """
-    blocks = ratio[:, ratio.shape[1] % 28 :].reshape(len(ratio), -1, 28)
+    blocks = ratio[:, ratio.shape[1] % BLOCK_DAYS :].reshape(len(ratio), -1, BLOCK_DAYS)
     count = np.isfinite(blocks).sum(axis=2)
-    used = (count >= 10) & ((count >= 10).sum(axis=1, keepdims=True) > 2)
+    told = count >= BLOCK_LEAST
+    used = told & (told.sum(axis=1, keepdims=True) >= BLOCKS_LEAST)
     mean = np.where(used, np.nansum(blocks, axis=2) / np.maximum(count, 1), 0.0)
     free = np.maximum(used.sum(axis=1) - 1, 0)
     centre = mean.sum(axis=1, keepdims=True) / np.maximum(used.sum(axis=1, keepdims=True), 1)
@@ -150,5 +153,5 @@ def slow_spread(
     chance = (noise / np.maximum(used.sum(axis=1), 1) * free).sum()
     nodes = max(int((free > 0).sum()), 1)
     alone = 1 / (1 + (nodes - 1) * share**2)
-    variance = (prior_blocks * believed**2 + alone * (square - chance)) / (prior_blocks + alone * free.sum())
+    variance = (LEVEL_BLOCKS * believed**2 + alone * (square - chance)) / (LEVEL_BLOCKS + alone * free.sum())
     return float(np.sqrt(max(variance, (believed / 4) ** 2)))

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtri
 
+from analysis.cores import THREADS
 from analysis.futures import narrow_wake_factor, simulate
 from analysis.kernel import Inputs
 from analysis.load import wake_energy
@@ -42,7 +43,7 @@ class FleetForecast:
     days_p10, days_p50, days_p90 : ndarray, shape (n,)
         Days until 10, 50 and 90 % of futures have gone dark. [d]
     visit_by_days : ndarray, shape (n,)
-        Days until the probability of having gone dark reaches the risk asked for. [d]
+        Days until the probability of having gone dark reaches VISIT_RISK. [d]
     back_p10, back_p50, back_p90 : ndarray, shape (n,)
         For a node that is dark: days until it runs again by itself. [d] Zero for one that runs.
     usable : ndarray, shape (n, g, 5)
@@ -78,9 +79,9 @@ class FleetForecast:
 
 
 def forecast(
-    nodes: Sequence[NodeOutlook], *, paths: int = PATHS, visit_risk: float = VISIT_RISK, seed: int = 0, threads: int = 2
+    nodes: Sequence[NodeOutlook], *, paths: int = PATHS, seed: int = 0, threads: int = THREADS
 ) -> FleetForecast:
-    """Forecast of nodes over the days that their harvest outlooks cover (365 by default of `harvest.outlook`).
+    """Forecast of nodes over the days that their harvest outlooks cover (365 by default of `harvest.outlooks`).
 
     Parameters
     ----------
@@ -88,8 +89,6 @@ def forecast(
         All with the same number of days ahead.
     paths : int
         Futures drawn for each node.
-    visit_risk : float
-        Probability of having gone dark at which a visit is due.
     seed : int
         The same seed gives the same forecast of a node, whatever other nodes are forecast with it.
     threads : int
@@ -107,8 +106,8 @@ def forecast(
         simulate(given, grid, dark_day, back_day, draws)
         dark[index], back[index], usable[index] = dark_day, back_day, _quantiles(draws)
 
-    _in_chunks(nodes, paths, seed, threads, run)
-    return _summary(nodes, dark, back, _with_reading_doubt(nodes, usable), grid, visit_risk)
+    _in_chunks(nodes, paths, seed, run, threads=threads)
+    return _summary(nodes, dark, back, _with_reading_doubt(nodes, usable), grid)
 
 
 def _with_reading_doubt(nodes: Sequence[NodeOutlook], usable: Array) -> Array:
@@ -148,7 +147,6 @@ def _summary(
     back: npt.NDArray[np.float32],
     usable: Array,
     grid: Array,
-    visit_risk: float,
 ) -> FleetForecast:
     first, again = np.sort(dark, axis=1), np.sort(back, axis=1)
     median = usable[:, :, LEVELS.index(0.50)]
@@ -161,7 +159,7 @@ def _summary(
         days_p10=_time_quantile(first, 0.10),
         days_p50=_time_quantile(first, 0.50),
         days_p90=_time_quantile(first, 0.90),
-        visit_by_days=_time_quantile(first, visit_risk),
+        visit_by_days=_time_quantile(first, VISIT_RISK),
         autonomy_days=np.array([node.autonomy() for node in nodes]),
         balance_w=np.array([node.balance() for node in nodes]),
         back_p10=_time_quantile(again, 0.10),
@@ -192,7 +190,7 @@ def _time_quantile(times: npt.NDArray[np.float32], share: float) -> Array:
 
 
 def sustainable_interval(
-    nodes: Sequence[NodeOutlook], *, risk: float = INTERVAL_RISK, paths: int = 100, seed: int = 0, threads: int = 2
+    nodes: Sequence[NodeOutlook], *, risk: float = INTERVAL_RISK, paths: int = 100, seed: int = 0
 ) -> Array:
     """Shortest wake interval at which each node survives the horizon at a chosen risk. [s]
 
@@ -208,7 +206,7 @@ def sustainable_interval(
         low[index] = part_low
 
     live = [i for i, node in enumerate(nodes) if np.isfinite(low[i]) and not node.dark]
-    _in_chunks(nodes, paths, seed, threads, run, live)
+    _in_chunks(nodes, paths, seed, run, live)
     rate = np.array([node.wakes_per_day for node in nodes])
     found = np.isin(np.arange(len(nodes)), live) & (low > bottom)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -245,9 +243,9 @@ def _in_chunks(
     nodes: Sequence[NodeOutlook],
     paths: int,
     seed: int,
-    threads: int,
     run: Callable[[npt.NDArray[np.intp], Inputs], None],
     chosen: Sequence[int] | None = None,
+    threads: int = THREADS,
 ) -> None:
     """Call `run` for chunks of nodes of one site, several at a time."""
     by_site: defaultdict[str, list[int]] = defaultdict(list)

@@ -9,12 +9,12 @@ import numpy as np
 from analysis import kalman
 from analysis import state as places
 from analysis.correction import corrected
-from analysis.depletion import FleetForecast, forecast, sustainable_interval
+from analysis.depletion import HORIZON_DAYS, FleetForecast, forecast, sustainable_interval
 from analysis.drivers import drivers
 from analysis.estimate import LEAK_FORM
 from analysis.harvest import outlooks
 from analysis.outlook import HarvestOutlook, NodeOutlook
-from analysis.run_books import HORIZON_DAYS, NodeBook, Rest, SiteBook
+from analysis.run_books import NodeBook, Rest, SiteBook
 from analysis.scores import Correction
 from analysis.series import Counts, Floats
 from analysis.wakes import IDLE_SHARE, wake_plan

@@ -13,6 +13,7 @@ import pyarrow as pa
 from analysis import kalman
 from analysis.cores import shared_out
 from analysis.dark import Days, with_dark
+from analysis.depletion import HORIZON_DAYS
 from analysis.evidence import HALL_WARMTH_K
 from analysis.harvest_behind import NodeDays
 from analysis.held import Held, seconds_full
@@ -34,7 +35,6 @@ from ingest.budget import Budget
 from ingest.fleet import Node, Site
 from ingest.store import Store, sql
 
-HORIZON_DAYS = 365
 TOGETHER = 4  # nodes that fall silent at once, and more than are still heard, from which on it is their gateway
 NEW_HARVEST = {"harvester-replaced", "relocated"}  # visits after which earlier harvest says nothing
 

@@ -220,7 +220,7 @@ def _wake_factor_bounds(nodes: Sequence[NodeOutlook]) -> tuple[Array, Array]:
         curve = node.curve
         expected = node.harvest.expected
         stored = node.capacity_ratio * float(np.asarray(curve.usable(node.voltage)))
-        drains = node.drains()
+        drains = node.drains
         spare = expected.mean() + stored / len(expected) - drains[:, 1].min()
         wakes = (
             node.wakes_per_day * node.wake_ratio * float(np.asarray(wake_energy(node.budget.load, curve.voltage[-1])))
@@ -269,10 +269,10 @@ def inputs(nodes: Sequence[NodeOutlook], paths: int, seed: int) -> Inputs:
     random = np.random.default_rng([seed, zlib.crc32(nodes[0].site.encode())])
     return Inputs(
         nodes=np.array([record(node, seed) for node in nodes]),
-        drains=np.stack([node.drains() for node in nodes]),
+        drains=np.stack([node.drains for node in nodes]),
         scale=np.stack([h.mean * h.season * h.week for h in (node.harvest for node in nodes)]),
         closure=np.stack([node.harvest.closure for node in nodes]),
-        season=np.stack([node.season_doubts()[::7] for node in nodes]),
+        season=np.stack([node.season_doubts() for node in nodes]),
         wakes=np.stack([node.wake_factors() for node in nodes]),
         leaks=np.stack([node.leakage_factors() for node in nodes]),
         shape_of=np.stack(

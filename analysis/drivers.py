@@ -105,18 +105,18 @@ def _wakes(node: NodeOutlook) -> str:
 
 
 def _without_drain(node: NodeOutlook) -> NodeOutlook | None:
-    drains = node.drains()[-1]
+    drains = node.drains[-1]
     if drains[1] + drains[2] <= 1.2 * _idle_budget(node):
         return None
     return replace(node, sleep_ratio=1.0, leakage_ratio=1.0)
 
 
 def _idle_budget(node: NodeOutlook) -> float:
-    return float(replace(node, sleep_ratio=1.0, leakage_ratio=1.0).drains()[-1, 1:].sum())
+    return float(replace(node, sleep_ratio=1.0, leakage_ratio=1.0).drains[-1, 1:].sum())
 
 
 def _drain(node: NodeOutlook) -> str:
-    return f"sleep and leakage draw {node.drains()[-1, 1:].sum() / _idle_budget(node):.1f} times the budget"
+    return f"sleep and leakage draw {node.drains[-1, 1:].sum() / _idle_budget(node):.1f} times the budget"
 
 
 def _without_short_harvest(node: NodeOutlook) -> NodeOutlook | None:

@@ -50,9 +50,8 @@ class Inputs(NamedTuple):
     """What the simulation of some nodes of one site needs; n nodes, `paths` futures of `days` days."""
 
     nodes: Any  # shape (n,), of type NODE
-    drains: (
-        Array  # shape (n, k, 3): wakes, sleep and leakage a day at k equal steps of stored energy from 0 to full [J]
-    )
+    # Shape (n, k, 3): wakes, sleep and leakage a day at k equal steps of stored energy from 0 to full. [J]
+    drains: Array
     scale: Array  # shape (n, days): mean harvest of each day, were there no closures [J]
     closure: Array  # shape (n, days): what closures are said to leave of it
     season: Array  # shape (n, weeks): what a deviate of the season's power adds to the logarithm of harvest

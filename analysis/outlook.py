@@ -37,8 +37,8 @@ def even_day() -> Array:
 class HarvestOutlook:
     """The gross harvest of the days ahead: a mean that is known, times a level and a daily noise that are drawn.
 
-    Day k runs from k to k + 1 days after the forecast is made. Its mean is ``mean * season * week * closure``; the
-    factors are kept apart so that the forecast can tell which of them drives it.
+    Day k runs from k to k + 1 days after the forecast is made. Its mean is ``mean * season * week * opened``, the
+    last what closures leave; the factors are kept apart so that the forecast can tell which of them drives it.
 
     Attributes
     ----------
@@ -206,12 +206,9 @@ class NodeOutlook:
             return float(np.asarray(curve.energy(max(self.voltage, storage.cutoff_voltage) + reading)))
         return curve.full_j if self.held is None else float(np.asarray(curve.energy(self.held.full)))
 
+    @cached_property
     def drains(self) -> Array:
         """Energy of a day's wakes, sleep and leakage at equal steps of stored energy up to full, shape (k, 3). [J]"""
-        return self._drains
-
-    @cached_property
-    def _drains(self) -> Array:
         curve = self.curve
         volts = np.asarray(curve.voltage_at(np.linspace(0.0, self.full_j, DRAIN_POINTS)))
         running = np.maximum(volts, self.budget.storage.cutoff_voltage)
@@ -232,9 +229,9 @@ class NodeOutlook:
         return np.ones(len(self.harvest.closure)) if self.leakage_days is None else self.leakage_days
 
     def season_doubts(self) -> Array:
-        """`HarvestOutlook.season_sd` of each week ahead."""
+        """`HarvestOutlook.season_sd` at the begin of each week ahead."""
         sd = self.harvest.season_sd
-        return np.zeros(len(self.harvest.season)) if sd is None else sd
+        return (np.zeros(len(self.harvest.season)) if sd is None else sd)[::7]
 
     def load_shapes(self) -> Array:
         """Share of a day's drain at the present voltage that has gone after each hour, a row for each of `shapes`."""
@@ -252,7 +249,7 @@ class NodeOutlook:
     def _drains_now(self) -> tuple[float, float]:
         """Energy a day of wakes, and of sleep and leakage, at the present voltage. [J]"""
         stored = np.linspace(0.0, self.full_j, DRAIN_POINTS)
-        wake, sleep, leakage = (np.interp(self.curve.energy(self.voltage), stored, d) for d in self.drains().T)
+        wake, sleep, leakage = (np.interp(self.curve.energy(self.voltage), stored, d) for d in self.drains.T)
         return float(wake), float(sleep + leakage)
 
     def autonomy(self) -> float:
@@ -269,7 +266,7 @@ class NodeOutlook:
         if top <= curve.cutoff_j:
             return 0.0
         levels = np.linspace(curve.cutoff_j, top, 101)
-        rate = np.interp(levels, np.linspace(0.0, self.full_j, DRAIN_POINTS), self.drains().sum(axis=1))
+        rate = np.interp(levels, np.linspace(0.0, self.full_j, DRAIN_POINTS), self.drains.sum(axis=1))
         with np.errstate(divide="ignore"):
             return float(self.capacity_ratio * np.trapezoid(1 / rate, levels))
 

@@ -83,7 +83,7 @@ def test_a_leak_that_is_steep_in_voltage_lets_a_node_live_below_full() -> None:
     # the steep one next to nothing is left there.
     leaky = budget(wakes=48, leakage=3.0 / 86400 / 5.0 * 1e6)
     ohmic, steep = (node(steady(1.84), leaky, usable=10.4, leakage_by=by) for by in ((0.0, 0.0, 0.0), (1.9, 0.0, 0.0)))
-    assert ohmic.drains()[-1, 2] == pytest.approx(steep.drains()[-1, 2]) == pytest.approx(3.0)
+    assert ohmic.drains[-1, 2] == pytest.approx(steep.drains[-1, 2]) == pytest.approx(3.0)
     assert forecast([ohmic, steep], paths=20).p_dark_90d.tolist() == [1.0, 0.0]
 
 

@@ -52,33 +52,22 @@ def courses_of(members: Sequence[NodeFacts], running: Floats, common: Floats | N
     pace = np.stack([np.broadcast_to(node.harvest_pace, node.harvest_w.shape) for node in members])
     made_up = np.where(bound & (pace <= 1), 0.0, lost)
     least = harvest * pace
-    seen, weight = _telling(least, bound, counts(made_up))
+    weight = counts(made_up)
+    seen = _telling(least, bound, weight)
     met = np.where(bound | (lost > 0), np.fmax(harvest, np.array(planned)[:, None]), harvest)
     wakes = np.stack([node.wakes for node in members])
     few, many = (figures(wakes, days) for days in WAKE_DAYS)
-    return list(
-        map(
-            Course,
-            harvest,
-            least,
-            seen,
-            made_up,
-            figures(met),
-            find_changes(seen, weight, slow=True),
-            changes_of_share(harvest, bound),
-            find_changes(wakes, slow=True),
-            few,
-            many,
-        )
-    )
+    fell, less_full = find_changes(seen, weight, slow=True), changes_of_share(harvest, bound)
+    woke = find_changes(wakes, slow=True)
+    return list(map(Course, harvest, least, seen, made_up, figures(met), fell, less_full, woke, few, many))
 
 
-def _telling(harvest: Floats, bound: np.ndarray, weight: Floats) -> tuple[Floats, Floats]:
-    """The harvest of the days that tell of its level, and what they count; of bounds, those above a node's mean do."""
+def _telling(harvest: Floats, bound: np.ndarray, weight: Floats) -> Floats:
+    """The harvest of the days that tell of its level, else NaN; of bounds, those above a node's mean by `weight` do."""
     told = np.isfinite(harvest) & ~bound
     mean = np.where(told, weight * harvest, 0.0).sum(axis=1) / np.maximum(np.where(told, weight, 0.0).sum(axis=1), 1e-9)
     high = bound & (harvest > BOUND_TELLS * mean[:, None])
-    return np.where(told | high, harvest, np.nan), weight
+    return np.where(told | high, harvest, np.nan)
 
 
 def harvest_short(node: NodeFacts, course: Course) -> Finding | None:
@@ -141,25 +130,19 @@ def _tilt_doubt(node: NodeFacts, seen: Floats, change: Change) -> float:
     return abs(float(sd[known & after].mean() - sd[known & ~after].mean()))
 
 
-def _season_doubt(node: NodeFacts, sd: float) -> float:
-    """What the sun's geometry leaves in a harvest freed of it."""
-    return sd if node.budget.harvest.source == "light-outdoor" else 0.0
-
-
 def rests(budget: Budget) -> bool:
     """Whether a source knows no quiet hours, but only spells of rest."""
     harvest = budget.harvest
-    outdoors = harvest.source in ("none", "light-outdoor")
-    return not outdoors and harvest.active_hours is None and harvest.active_days is None
+    if harvest.source in ("none", "light-outdoor"):  # always quiet, or by the sun
+        return False
+    return harvest.active_hours is None and harvest.active_days is None
 
 
 def _never_met(node: NodeFacts, usual: Daily) -> Finding | None:
     if usual.known < 28:
         return None
-    mean, doubt = (
-        usual.mean,
-        math.hypot(usual.sd / math.sqrt(usual.known / 4), usual.mean * _season_doubt(node, SEASON)),
-    )
+    season = SEASON if node.budget.harvest.source == "light-outdoor" else 0.0
+    mean, doubt = usual.mean, math.hypot(usual.sd / math.sqrt(usual.known / 4), usual.mean * season)
     least = node.budget.harvest.mean_power * (1 - 2 * node.budget.harvest.tolerance)
     chance = chance_below((least - mean) / max(doubt, 1e-12))
     if chance < SURE or (mean <= 0 and least <= 0):

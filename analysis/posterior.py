@@ -26,7 +26,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.kalman import PATH, S_S, S, Standing, smooth
-from analysis.series import Counts, Floats
+from analysis.series import Counts, Floats, by_budget
 from analysis.state import (
     BY_VOLT,
     CAPACITY,
@@ -121,12 +121,12 @@ def estimate(
     Carrying on is not quite what the whole history gives: what came before stays linear about the path that was
     known LAG_DAYS after it. Where that is too far off, `outgrown` says so.
     """
-    kinds = {id(b): b for b in budgets}
-    known = {name: prior(b) for name, b in kinds.items()}
-    mean = np.stack([known[id(b)][0] for b in budgets])
-    covariance = np.stack([known[id(b)][1] ** 2 for b in budgets])[:, None] * np.eye(STATES)
-    assert mean.shape[1] == STATES
     nodes, most = sums.shape[:2]
+    mean, sd, behind = np.empty((nodes, STATES)), np.empty((nodes, STATES)), np.empty((nodes, 3))
+    for budget, rows in by_budget(budgets):
+        mean[rows], sd[rows] = prior(budget)
+        behind[rows] = sleep_behind(budget)
+    covariance = (sd**2)[:, None] * np.eye(STATES)
     length = np.full(nodes, most, dtype=np.int64) if days is None else days
     now = Standing(length, mean.copy(), covariance.copy(), np.tile([0.0, 1.0, 0.0], (nodes, 1)))
     if start is not None:
@@ -137,8 +137,7 @@ def estimate(
     worked = np.zeros((nodes, most), dtype=np.uint8) if work is None else work
     wander = np.array([UNMEASURED_DRIFT[b.harvest.source == "light-outdoor"] for b in budgets])
     smooth(sums, worked, wander, now, earlier, mean, covariance, path, changes)
-    behind = {name: sleep_behind(b) for name, b in kinds.items()}
-    gain, offset, hidden = np.array([behind[id(b)] for b in budgets]).T
+    gain, offset, hidden = behind.T
     if start is None:
         young = np.arange(min(FIRST_DAYS, most)) < length[:, None]
         first = path[:, :FIRST_DAYS, S].mean(axis=1, where=young)

@@ -183,32 +183,28 @@ def _with_lent_warmth(
     known: NumberedFleet, recent: dict[int, Recent], estimates: dict[int, tuple[Field, int]], moment: datetime
 ) -> dict[int, Recent]:
     """The same with the mean temperature of the node's place where it reports none, or with what is usual there."""
-    place_of = dict(zip(known.numbers.tolist(), place_names(known.fleet, known.nodes), strict=True))
-    source_of = {
-        number: (node.site, budget.harvest.source)
-        for number, node, budget in zip(known.numbers.tolist(), known.nodes, known.budgets, strict=True)
-    }
+    place, at = place_names(known.fleet, known.nodes), {number: i for i, number in enumerate(known.numbers.tolist())}
     first = moment.date() - timedelta(days=RECENT_DAYS)
     usual = {
         name: float(sunless(calendar(site.zone, first, RECENT_DAYS), site.latitude, site.longitude)[:, 2].mean())
         for name, site in known.fleet.sites.items()
     }
-    budgets = dict(zip(known.numbers.tolist(), known.budgets, strict=True))
     told: defaultdict[str, list[float]] = defaultdict(list)
     for number, late in recent.items():
-        if number in place_of and not np.isnan(late.state.temperature):
-            told[place_of[number]].append(late.state.temperature)
-    mean = {place: float(np.mean(values)) for place, values in told.items()}
+        if not np.isnan(late.state.temperature):
+            told[place[at[number]]].append(late.state.temperature)
+    mean = {name: float(np.mean(values)) for name, values in told.items()}
     lent = dict(recent)
     for number, late in recent.items():
-        if np.isnan(late.state.temperature) and number in place_of:
-            site, source = source_of[number]
-            guess = usual[site] if source == "light-outdoor" else TEMPERATURE_REFERENCE_C + HALL_WARMTH_K
-            warmth = mean.get(place_of[number], guess)
+        if np.isnan(late.state.temperature):
+            node, budget = known.nodes[at[number]], known.budgets[at[number]]
+            outdoors = budget.harvest.source == "light-outdoor"
+            guess = usual[node.site] if outdoors else TEMPERATURE_REFERENCE_C + HALL_WARMTH_K
+            warmth = mean.get(place[at[number]], guess)
             field, row = estimates[number]
             volts = late.state.voltage if np.isnan(late.state.mean_voltage) else late.state.mean_voltage
             there, usually = (
-                float(np.asarray(fitted_leakage(budgets[number].storage, field.mean[row, LEAK_BY], volts, degrees)))
+                float(np.asarray(fitted_leakage(budget.storage, field.mean[row, LEAK_BY], volts, degrees)))
                 for degrees in (warmth, TEMPERATURE_REFERENCE_C)
             )
             state = late.state._replace(temperature=warmth)

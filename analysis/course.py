@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numba import njit
 
-from analysis.ledger import FULL_MARGIN, longest_interval
+from analysis.ledger import FULL_MARGIN, longest_interval, stored_at
 from analysis.load import sleep_power, wake_energy
 from analysis.outlook import curve_of
 from analysis.series import Counts, Floats, Series, by_budget
@@ -20,8 +20,8 @@ EPOCH_WEEKDAY = 3  # 1 January 1970 was a Thursday; Monday is 0
 LEAST_DAYS = 14.0  # of reports for a course to be told
 # What is gathered by hour: harvest [J] and the time [s] over which it could be seen; wakes and the time of all.
 HARVEST, FREE, WAKES, WHOLE = range(4)
-# A budget's figures: longest interval [s], full voltage [V], energy of a wake and power of sleep by voltage, first grid
-# voltage of the curve and its step [V].
+# A budget's figures: longest interval [s], voltage from which on a node counts as full [V], energy of a wake and power
+# of sleep by voltage, first grid voltage of the curve and its step [V].
 HOLE, FULL, WAKE, WAKE_RISE, SLEEP, SLEEP_RISE, LOW, STEP = range(8)
 
 
@@ -49,6 +49,10 @@ class Gathered:
     ----------
     ratios : ndarray, shape (nodes, 3)
         Capacity, wake energy and sleep power over the budget's.
+    terms : tuple of ndarray
+        Which of the budgets each node has, shape (nodes,); of each budget its figures (`_figures`), its active
+        weekdays, and stored energy by voltage [J]; of each node what its site's clock is ahead of UTC [s], and the
+        voltage from which on it counts as full [V].
     sums : ndarray, shape (24, nodes, 4)
         By hour of the site's day: HARVEST (less leakage), FREE, WAKES, WHOLE; side by side, as they are added to, and
         so are nodes, whose reports of one hour come one after another.
@@ -182,18 +186,11 @@ def _gather(node, millis, volts, wakes, temp_c, ratios, kind, figures, active, c
         if v_before >= full_from[n] or not active[kind[n], (hours // 24 + EPOCH_WEEKDAY) % 7]:
             continue
         middle = max((v + v_before) / 2, 1e-3)
-        stored = _stored(curve, (v - budget[LOW]) / budget[STEP])
-        begun = _stored(curve, (v_before - budget[LOW]) / budget[STEP])
+        stored, _ = stored_at(v, budget[LOW], budget[STEP], curve)
+        begun, _ = stored_at(v_before, budget[LOW], budget[STEP], curve)
         into[FREE] += seconds
         into[HARVEST] += (
             ratios[n, 0] * (stored - begun)
             + ratios[n, 1] * counted * (budget[WAKE] + budget[WAKE_RISE] * middle)
             + ratios[n, 2] * seconds * (budget[SLEEP] + budget[SLEEP_RISE] * middle)
         )
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _stored(curve, place):  # type: ignore[no-untyped-def]
-    """Stored energy at a place on the curve's grid, held at its ends. [J]"""
-    index = min(max(int(place), 0), len(curve) - 2)
-    return curve[index] + (curve[index + 1] - curve[index]) * min(max(place - index, 0.0), 1.0)

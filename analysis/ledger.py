@@ -111,7 +111,7 @@ def _figures(budget: Budget) -> list[float]:
 
 
 @njit(cache=True, nogil=True)
-def _stored(voltage, low, step, curve):  # type: ignore[no-untyped-def]
+def stored_at(voltage, low, step, curve):  # type: ignore[no-untyped-def]
     """Stored energy [J] and its slope [J/V] at a voltage, on an even grid held at its ends."""
     place = (voltage - low) / step
     index = min(max(int(place), 0), len(curve) - 2)
@@ -158,7 +158,7 @@ def _intervals(t, v, wakes, boot, temp, curve, low, step, node):  # type: ignore
     count, change, slope = np.full(n, -1), np.zeros(n), np.zeros(n)
     before = 0.0
     for i in range(n):
-        energy, slope[i] = _stored(v[i], low, step, curve)
+        energy, slope[i] = stored_at(v[i], low, step, curve)
         if i > 0 and 0 < t[i] - t[i - 1] <= node[HOLE]:
             wakes_in, restart = wake_step(
                 wakes[i - 1], wakes[i], boot[i - 1], boot[i], int(node[BITS]), t[i] - t[i - 1], node[RATE]

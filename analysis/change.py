@@ -6,11 +6,13 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
+from analysis.daily import MEDIAN_TO_SD
 from analysis.series import Floats
 
 KEEP_PRIOR_DAYS = 20.0  # weight of no correlation against the series' own, in days
 SPREAD_LEAST = 0.02
-WINDOW = 15  # days of the running level
+WINDOW = 15  # days of the running level,
+HELD_SD = 4  # and robust standard deviations about it that a day may stand off
 RAMP_DAYS = np.array([30.0, 60.0, 120.0])  # over which a slow change may take its course (our choice)
 RAMP_STARTS = 7  # that are tried for each, from so long before the step that explains most up to it
 RAMP_BETTER = 6.0  # twice the logarithm of its likelihood over the step's, from which it is taken for slow
@@ -195,6 +197,6 @@ def _clip(x, held):  # type: ignore[no-untyped-def]
     for i in range(n):
         middle[i] = window[half]
         _slide(window, x[max(i - half, 0)], x[min(i + half + 1, n - 1)])
-    spread = 4 * 1.4826 * np.median(np.abs(x - middle))
+    spread = HELD_SD * MEDIAN_TO_SD * np.median(np.abs(x - middle))
     for i in range(n):
         held[i] = min(max(x[i], middle[i] - spread), middle[i] + spread) if spread > 0 else x[i]

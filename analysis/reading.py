@@ -7,10 +7,11 @@ noisier. What a level is off the line between those beside it is blind to the le
 import numpy as np
 from numba import njit
 
+from analysis.daily import MEDIAN_TO_SD
 from analysis.quiet import median, sort_few
 
 NOISE_PRIOR = 4.0  # weight of what is believed of the noise against what shows, in points
-QUARTER = 0.3186  # quartile of the size of a standard normal deviate, and 1 / 1.4826 is its median
+QUARTER = 0.3186  # quartile of the size of a standard normal deviate, whose median is 1 / MEDIAN_TO_SD
 CALM, CALM_TURNS = 2.0, 6  # standard deviations within which a level counts as calm; how often these are found anew
 WITHIN_CALM = 0.640  # median of the size of such a deviate
 FEWEST = 5  # levels with one on either side: of fewer the noise is what is believed
@@ -34,7 +35,7 @@ def _held(own, count, believed):  # type: ignore[no-untyped-def]
 @njit(cache=True, nogil=True, error_model="numpy")
 def noise_of(size, believed):  # type: ignore[no-untyped-def]
     """Standard deviation of levels of which these are `off_line`, held towards what is believed of it."""
-    return _held(1.4826 * median(size) if len(size) else 0.0, len(size), believed)
+    return _held(MEDIAN_TO_SD * median(size) if len(size) else 0.0, len(size), believed)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -3,11 +3,13 @@
 import numpy as np
 from numba import njit
 
+from analysis.daily import MEDIAN_TO_SD
 from analysis.quiet import median
 
 STEP_OHM, STEP_VAR, STEP_COUNT, STEP_WARMTH = range(4)  # columns of a day's resistance
 STEPS = 4
-LEAST_STEPS = 3
+LEAST_STEPS = 3  # of a day, to tell its resistance,
+NEAR = 4.0  # of which those count that are off the middle by no more than so many standard deviations
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -17,10 +19,10 @@ def _mean_step(ohms, warm, least, out):  # type: ignore[no-untyped-def]
     off = np.empty(len(ohms))
     for j in range(len(ohms)):
         off[j] = abs(ohms[j] - middle)
-    spread = max(1.4826 * median(off), 0.5 * least)
+    spread = max(MEDIAN_TO_SD * median(off), 0.5 * least)
     total, kept = 0.0, 0
     for j in range(len(ohms)):
-        if off[j] < 4.0 * spread:
+        if off[j] < NEAR * spread:
             total += ohms[j]
             kept += 1
     out[STEP_OHM] = total / kept

@@ -7,6 +7,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr, ndtri, stdtrit
 
+from analysis.daily import MEDIAN_TO_SD
 from ingest.budget import DAYS_PER_YEAR
 
 Array = npt.NDArray[np.float64]
@@ -17,7 +18,6 @@ HARMONICS = 2  # the year and the half year
 FEWEST = 12  # samples: twice the columns of the harmonic regression
 CONFIDENCE = 0.95  # upper end of the 90 % interval
 MEDIAN_PENALTY = np.sqrt(np.pi / 2)  # sd of a median over that of a mean, normal errors
-MAD_TO_SD = 1.4826  # of a normal distribution
 
 
 @dataclass(frozen=True)
@@ -192,7 +192,7 @@ def _year_on_year(day: Array, ratio: Array) -> FadeRate:
         return _nothing(len(day), "year-on-year", f"{pair.sum()} pairs a year apart; a rate needs {FEWEST}")
     change = (ratio[later] - ratio)[pair] / apart[pair]
     slope = float(np.median(change))
-    scatter = MAD_TO_SD * float(np.median(np.abs(change - slope)))
+    scatter = MEDIAN_TO_SD * float(np.median(np.abs(change - slope)))
     swell = inflation(day[pair], np.clip(change - slope, -3 * scatter, 3 * scatter), 1)
     chained = max(1 - 1 / ((day[-1] - day[0]) / DAYS_PER_YEAR - 1), 0.0)  # share of the pairs that another one follows
     sd = float(MEDIAN_PENALTY * scatter * np.sqrt(swell / len(change) * (1 - 2 / 3 * chained)))

@@ -3,7 +3,7 @@
 import numpy as np
 import numpy.typing as npt
 
-from ingest.budget import Load
+from ingest.budget import SECONDS_PER_DAY, Load
 
 Numeric = float | npt.NDArray[np.float64]
 
@@ -47,4 +47,4 @@ def sleep_power(load: Load, voltage: Numeric) -> Numeric:
 def load_power(load: Load, voltage: Numeric, wakes_per_day: float | None = None) -> Numeric:
     """Mean power of wakes and sleep at the storage terminals, in watts; the budget's wake rate unless given [1/d]."""
     rate = load.wakes_per_day if wakes_per_day is None else wakes_per_day
-    return np.asarray(wake_energy(load, voltage) * rate / 86400.0 + sleep_power(load, voltage))
+    return np.asarray(wake_energy(load, voltage) * rate / SECONDS_PER_DAY + sleep_power(load, voltage))

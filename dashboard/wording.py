@@ -7,7 +7,10 @@ from datetime import datetime
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
+from ingest.budget import SECONDS_PER_DAY
+
 NOTHING = "–"
+LARGER_UNITS = ((SECONDS_PER_DAY, "d"), (3600.0, "h"), (60.0, "min"))  # of time, than a second
 PAST_HORIZON = "past the horizon"
 
 FINDINGS = {
@@ -133,7 +136,7 @@ def age(seconds: float | None) -> str:
     """How long ago, in the largest unit that fits."""
     if seconds is None or missing(seconds):
         return "never"
-    for size, unit in ((86400.0, "d"), (3600.0, "h"), (60.0, "min")):
+    for size, unit in LARGER_UNITS:
         if seconds >= size:
             return f"{seconds / size:.0f}\u00a0{unit} ago"
     return "just now"
@@ -205,7 +208,7 @@ def sentence(text: str | None) -> str:
 def duration(seconds: float) -> str:
     """A span of time in whole seconds, and in a larger unit where that reads better."""
     exact = f"{seconds:,.0f}".replace(",", "\u202f") + "\u00a0s"
-    for size, unit in ((86400.0, "d"), (3600.0, "h"), (60.0, "min")):
+    for size, unit in LARGER_UNITS:
         if seconds >= 2 * size:
             return f"{exact} ({seconds / size:.3g}\u00a0{unit})"
     return exact

@@ -195,7 +195,7 @@ class Targets(_Part):
     """What the design promised."""
 
     autonomy: Second = 3 * SECONDS_PER_DAY
-    service_life: Second = 10 * 365.25 * SECONDS_PER_DAY
+    service_life: Second = 10 * DAYS_PER_YEAR * SECONDS_PER_DAY
 
 
 class Telemetry(_Part):

@@ -14,8 +14,9 @@ import numba
 import numpy as np
 import numpy.typing as npt
 
+from ingest.budget import SECONDS_PER_DAY
+
 BOOT_MISSING = -1
-SECONDS_PER_DAY = 86400.0
 PLAUSIBLE_WAKES = 50.0  # our choice: a difference up to this is always plausible ...
 PLAUSIBLE_RATIO = 8.0  # ... and one up to this many times the expected wakes
 

@@ -15,7 +15,7 @@ from dashboard.pages import alarms, node_view
 from dashboard.pages.parts import REFRESH_MS, Desk, changed, choice, graph, notice, pair, panel, zone_of
 from dashboard.theme import Theme, theme_of
 from dashboard.wording import chance, sentence
-from ingest.budget import Budget
+from ingest.budget import SECONDS_PER_DAY, Budget
 from ingest.fleet import Fleet, Node
 
 AHEAD = {30: "30 d", 90: "90 d", 365: "365 d"}
@@ -237,7 +237,8 @@ def register(app: dash.Dash, desk: Desk) -> None:
         with desk.cursor() as cursor:
             points = queries.voltage_history(cursor, node_id, *shown)
             full_v = queries.full_voltage(queries.node_now(cursor, node_id), budget.storage)
-        gap_s = max(HOLE_INTERVALS * budget.telemetry.report_interval, 2 * 86400.0 * length / queries.POINTS_MAX)
+        apart = SECONDS_PER_DAY * length / queries.POINTS_MAX
+        gap_s = max(HOLE_INTERVALS * budget.telemetry.report_interval, 2 * apart)
         return figures.voltage(points, budget.storage, full_v, shown, zone, gap_s, theme_of(scheme))
 
     @app.callback(

@@ -3,7 +3,6 @@
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
-from functools import cache
 from typing import Any
 
 import duckdb
@@ -11,7 +10,8 @@ import numpy as np
 import pandas as pd
 
 from analysis.depletion import VISIT_RISK
-from analysis.storage import StorageCurve, storage_curve
+from analysis.outcomes import NEARLY_EMPTY
+from analysis.outlook import curve_of
 from ingest.budget import SECONDS_PER_DAY, Budget, Storage
 from ingest.store import sql
 
@@ -28,8 +28,6 @@ ROW_LINES = {
     "load_w": "load_ratio",
     "full_autonomy_days": "autonomy_ratio",
 }
-NEARLY_EMPTY = 0.05  # of full: a node that fell silent with less than this in hand is taken to be dark
-
 PRIORITIES = {"high": 0, "medium": 1, "low": 2}
 
 Cursor = duckdb.DuckDBPyConnection
@@ -307,12 +305,6 @@ def full_voltage(now: Mapping[str, Any], storage: Storage) -> float:
 def promised_days(budget: Budget) -> float:
     """The autonomy that the design promised, NaN for a primary cell, which nothing charges again. [d]"""
     return float("nan") if budget.storage.technology == "primary" else budget.targets.autonomy / SECONDS_PER_DAY
-
-
-@cache
-def curve_of(storage: Storage) -> StorageCurve:
-    """The storage curve of a budget, computed once."""
-    return storage_curve(storage)
 
 
 def taken_for_dark(found_dark: Any, found_charged: Any, silence_alarm: Any, share: Any) -> Any:

@@ -19,7 +19,7 @@ from analysis.series import Calendar, Counts, Series, calendar, in_order
 from analysis.warmth import Warmth, agree, lend, place_names, thermometers
 from ingest.budget import Budget
 from ingest.fleet import Fleet, Node
-from ingest.store import Store, sql
+from ingest.store import Store, plain, sql
 
 CHUNK_NODE_DAYS = 200_000  # of one pass over the reports: bounds memory whatever the fleet's size
 DAY = timedelta(days=1)
@@ -256,8 +256,3 @@ def series_of(rows: Rows, numbers: Counts) -> Series:
         temp_c=column("temp_c", np.float64),
         boot=column("boot", np.int64),
     )
-
-
-def plain(moment: datetime) -> datetime:
-    """UTC without a zone, as the store's TIMESTAMP columns hold it."""
-    return moment.astimezone(UTC).replace(tzinfo=None)

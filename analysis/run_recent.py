@@ -14,12 +14,12 @@ from analysis.dark import DarkSpell, dark_spells, usual_silence
 from analysis.held import Held, held_over
 from analysis.ledger import longest_interval
 from analysis.outlook import curve_of
-from analysis.run_days import CHUNK_NODE_DAYS, NumberedFleet, plain, read_series
+from analysis.run_days import CHUNK_NODE_DAYS, NumberedFleet, read_series
 from analysis.run_field import Field
 from analysis.series import Counts, Floats, Series, by_budget
 from analysis.storage import TEMPERATURE_REFERENCE_C, fitted_leakage
 from ingest.budget import Budget
-from ingest.store import Store, sql
+from ingest.store import Store, plain, sql
 
 RECENT_DAYS = 28
 BATCH_ROWS = 100_000  # of reports looked at together: what the processor keeps near

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 from typing import Any
 
 import duckdb
@@ -13,7 +13,7 @@ from analysis.depletion import VISIT_RISK
 from analysis.outcomes import NEARLY_EMPTY
 from analysis.outlook import curve_of
 from ingest.budget import SECONDS_PER_DAY, Budget, Storage
-from ingest.store import sql
+from ingest.store import plain, sql
 
 LEDGER_WINDOW_DAYS = 28  # of the means that stand beside the budget
 POINTS_MAX = 2000  # drawn of a voltage history
@@ -70,7 +70,7 @@ def reports_since(cursor: Cursor, site: str | None, start: datetime, end: dateti
             cursor,
             "SELECT count(*) FROM report_log JOIN nodes USING (node_no) WHERE observed_at BETWEEN $start AND $end"
             " AND NOT retired AND site = coalesce($site, site)",
-            {"start": _plain(start), "end": _plain(end), "site": site},
+            {"start": plain(start), "end": plain(end), "site": site},
         )
     )
 
@@ -324,11 +324,6 @@ def ratio(value: Any, budget: Any) -> Any:
 def budget_load_w(wake_j: Any, sleep_w: Any, wakes_per_day: Any) -> Any:
     """Mean load that a budget allows for [W], from its energy per wake [J], sleep power [W] and wake rate [1/d]."""
     return wake_j * wakes_per_day / SECONDS_PER_DAY + sleep_w
-
-
-def _plain(moment: datetime) -> datetime:
-    """UTC without a zone, as the report log holds it."""
-    return moment.astimezone(UTC).replace(tzinfo=None)
 
 
 def _one(cursor: Cursor, query: str, parameters: Mapping[str, Any] | None = None) -> Any:

@@ -289,7 +289,7 @@ def _prepare_schema(connection: duckdb.DuckDBPyConnection, name: str) -> None:
     connection.commit()
 
 
-def _plain(moment: datetime) -> datetime:
+def plain(moment: datetime) -> datetime:
     """UTC without a zone, as the TIMESTAMP columns hold it."""
     return moment.astimezone(UTC).replace(tzinfo=None)
 
@@ -304,7 +304,7 @@ def _models(cursor: duckdb.DuckDBPyConnection, model: Any, query: str) -> Iterab
 
 def _node_row(node: Node, budget: Budget) -> dict[str, Any]:
     return {
-        "node_id": node.node_id, "site": node.site, "budget": node.budget, "commissioned": _plain(node.commissioned),
+        "node_id": node.node_id, "site": node.site, "budget": node.budget, "commissioned": plain(node.commissioned),
         "latitude": node.latitude, "longitude": node.longitude, "note": node.note,
         "voltage_max": budget.storage.full_voltage * VOLTAGE_MARGIN,
         "report_interval_s": budget.telemetry.report_interval,
@@ -320,9 +320,9 @@ def _replace_plain_tables(cursor: duckdb.DuckDBPyConnection, fleet: Fleet) -> No
         ("INSERT INTO budgets VALUES (?, ?)", list(fleet.budget_texts.items())),
         (
             "INSERT INTO closures VALUES (?, ?, ?, ?, ?)",
-            [(c.site, _plain(c.start), _plain(c.end), c.harvest_factor, c.reason) for c in fleet.closures],
+            [(c.site, plain(c.start), plain(c.end), c.harvest_factor, c.reason) for c in fleet.closures],
         ),
-        ("INSERT INTO visits VALUES (?, ?, ?, ?)", [(v.node_id, _plain(v.at), v.work, v.note) for v in fleet.visits]),
+        ("INSERT INTO visits VALUES (?, ?, ?, ?)", [(v.node_id, plain(v.at), v.work, v.note) for v in fleet.visits]),
     ):
         cursor.execute(f"DELETE FROM {statement.split()[2]}")  # noqa: S608 - a name from the list above
         if rows:

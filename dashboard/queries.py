@@ -101,7 +101,7 @@ def fleet_rows(cursor: Cursor, budgets: Mapping[str, Budget], now: datetime) -> 
     The share is at nominal capacity: a lost capacity scales both of its terms alike. Harvest and load are the ledger's
     means over the last LEDGER_WINDOW_DAYS.
     """
-    rows = _frame(cursor, sql("fleet_rows", "dashboard"), {"window_days": LEDGER_WINDOW_DAYS})
+    rows = frame(cursor, sql("fleet_rows", "dashboard"), {"window_days": LEDGER_WINDOW_DAYS})
     share = usable_share(rows["budget"], rows["storage_v"], rows["full_v"], budgets)
     dark = taken_for_dark(rows["found_dark"], rows["found_charged"], rows["silence_alarm"], share)
 
@@ -133,7 +133,7 @@ def field_ratios(cursor: Cursor, rows: pd.DataFrame) -> pd.DataFrame:
         `node_id, site, budget, line, ratio, tolerance, separable, lower_bound`; tolerance is one standard deviation of
         the budget as a share of it. Lines whose budget is not positive have no ratio and are left out.
     """
-    lines = _frame(cursor, sql("estimate_rows", "dashboard")).astype({"separable": bool})
+    lines = frame(cursor, sql("estimate_rows", "dashboard")).astype({"separable": bool})
     lines = lines.assign(
         ratio=ratio(lines["estimate"], lines["budget"]),
         tolerance=ratio(lines["budget_sd"], lines["budget"]),
@@ -237,7 +237,7 @@ def remaining(cursor: Cursor, node_id: str) -> Row | None:
 def voltage_history(cursor: Cursor, node_id: str, start: datetime, end: datetime) -> pd.DataFrame:
     """Storage voltage from `start` to `end` in at most POINTS_MAX points, the extremes kept."""
     bucket_ms = max(1, round((end - start).total_seconds() * 1000 / (POINTS_MAX / 2 - 1)))
-    return _frame(
+    return frame(
         cursor,
         sql("voltage", "dashboard"),
         {"node_id": node_id, "start": start, "end": end, "bucket_ms": bucket_ms},
@@ -246,12 +246,12 @@ def voltage_history(cursor: Cursor, node_id: str, start: datetime, end: datetime
 
 def ledger_days(cursor: Cursor, node_id: str, since: date) -> pd.DataFrame:
     """The ledger of a node from the day `since`, with the net harvest as power and its four-week mean."""
-    return _frame(cursor, sql("ledger_days", "dashboard"), {"node_id": node_id, "since": since})
+    return frame(cursor, sql("ledger_days", "dashboard"), {"node_id": node_id, "since": since})
 
 
 def forecast_path(cursor: Cursor, node_id: str) -> pd.DataFrame:
     """Usable energy by day ahead, of the node's latest forecast."""
-    return _frame(
+    return frame(
         cursor,
         "SELECT * EXCLUDE (node_id) FROM forecast_path WHERE node_id = $node_id"
         " AND as_of = (SELECT max(as_of) FROM forecast_path WHERE node_id = $node_id) ORDER BY days_ahead",
@@ -331,12 +331,13 @@ def _one(cursor: Cursor, query: str, parameters: Mapping[str, Any] | None = None
     return row[0] if row else None
 
 
-def _frame(cursor: Cursor, query: str, parameters: Mapping[str, Any] | None = None) -> pd.DataFrame:
-    frame: pd.DataFrame = cursor.execute(query, parameters).to_arrow_table().to_pandas()
-    zoned = [name for name, kind in frame.dtypes.items() if isinstance(kind, pd.DatetimeTZDtype)]
-    return frame.assign(**{str(name): frame[name].dt.tz_convert("UTC") for name in zoned})
+def frame(cursor: Cursor, query: str, parameters: Mapping[str, Any] | None = None) -> pd.DataFrame:
+    """The rows of a query, times UTC and aware."""
+    rows: pd.DataFrame = cursor.execute(query, parameters).to_arrow_table().to_pandas()
+    zoned = [name for name, kind in rows.dtypes.items() if isinstance(kind, pd.DatetimeTZDtype)]
+    return rows.assign(**{str(name): rows[name].dt.tz_convert("UTC") for name in zoned})
 
 
 def _rows(cursor: Cursor, query: str, parameters: Mapping[str, Any] | None = None) -> list[Row]:
-    frame = _frame(cursor, query, parameters).astype(object)
-    return [{str(k): v for k, v in row.items()} for row in frame.where(frame.notna(), None).to_dict("records")]
+    rows = frame(cursor, query, parameters).astype(object)
+    return [{str(k): v for k, v in row.items()} for row in rows.where(rows.notna(), None).to_dict("records")]

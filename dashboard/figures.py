@@ -22,7 +22,7 @@ LANE_SHARE = 0.7  # of the room between two budgets that the sites' lanes take u
 
 def empty(message: str, theme: Theme) -> go.Figure:
     """A figure that says why there is nothing to draw."""
-    figure = _figure(theme)
+    figure = blank(theme)
     figure.update_xaxes(visible=False)
     figure.update_yaxes(visible=False)
     figure.add_annotation(text=message, showarrow=False, x=0.5, y=0.5, xref="paper", yref="paper")
@@ -54,7 +54,7 @@ def voltage(
     if points.empty:
         return empty("No report in this span.", theme)
     broken = _with_gaps(points, gap_s)
-    figure = _figure(theme)
+    figure = blank(theme)
     figure.add_scatter(
         x=_local(broken["observed_at"], zone), y=broken["storage_v"], mode="lines", name="Storage voltage",
         line={"color": theme.voltage, "width": 1.6}, connectgaps=False, showlegend=False,
@@ -85,7 +85,7 @@ def ledger(days: pd.DataFrame, span: tuple[date, date], theme: Theme) -> go.Figu
     """
     if days.empty:
         return empty("No ledger in this span.", theme)
-    figure = _figure(theme)
+    figure = blank(theme)
     hours = days["observed_s"] / 3600
     for name, values, colour, pattern in (
         ("Net harvest", days["net_harvest_j"], theme.harvest, ""),
@@ -125,7 +125,7 @@ def harvest(
     """
     if days.empty:
         return empty("No ledger in this span.", theme)
-    figure = _figure(theme)
+    figure = blank(theme)
     if budget_w is not None:
         if budget_sd_w is not None:
             _band(figure, (budget_w - budget_sd_w) * 1e6, (budget_w + budget_sd_w) * 1e6, theme)
@@ -166,7 +166,7 @@ def fan(
     if path.empty:
         return empty("No forecast yet.", theme)
     path = path[path["days_ahead"] <= ahead]
-    figure = _figure(theme)
+    figure = blank(theme)
     at = _local(path["as_of"] + pd.to_timedelta(path["days_ahead"], unit="D"), zone)
     for low, high, share, alpha in (
         ("usable_p05_j", "usable_p95_j", "90 %", 0.22),
@@ -207,7 +207,7 @@ def field(ratios: pd.DataFrame, line: str, sites: Mapping[str, str], theme: Them
     rows = ratios[ratios["line"] == line]
     if rows.empty:
         return empty("No estimate of this line yet.", theme)
-    figure = _figure(theme)
+    figure = blank(theme)
     budgets = sorted(rows["budget"].unique(), reverse=True)
     height = {name: index for index, name in enumerate(budgets)}
     for name in budgets:
@@ -228,7 +228,8 @@ def field(ratios: pd.DataFrame, line: str, sites: Mapping[str, str], theme: Them
     return figure
 
 
-def _figure(theme: Theme) -> go.Figure:
+def blank(theme: Theme) -> go.Figure:
+    """A figure with nothing on it yet."""
     return go.Figure(layout={"template": theme.template(), "height": 380})
 
 

@@ -3,7 +3,7 @@
 import pandas as pd
 import plotly.graph_objects as go
 
-from dashboard.figures import empty
+from dashboard.figures import blank, empty
 from dashboard.theme import SYMBOLS, Theme
 
 METHODS = {
@@ -30,7 +30,7 @@ def reliability(groups: pd.DataFrame, theme: Theme) -> go.Figure:
     groups = groups[groups["n"] >= LEAST_GROUP]
     if groups.empty:
         return empty(NOT_YET, theme)
-    figure = _figure(theme)
+    figure = blank(theme)
     figure.add_scatter(
         x=[0, 100], y=[0, 100], mode="lines", name="As said", hoverinfo="skip",
         line={"color": theme.muted, "dash": "dash", "width": 1.4},
@@ -80,7 +80,7 @@ def coverage(rows: pd.DataFrame, theme: Theme) -> go.Figure:
     rows = rows[rows["n"] > 0]
     if rows.empty:
         return empty(NOT_YET, theme)
-    figure = _figure(theme)
+    figure = blank(theme)
     which = {"all": "all forecasts", "open": "not pinned at full or empty"}
     labels = [
         f"{str(score).removeprefix('coverage_')} %, {days:g} d ahead<br>{which[str(method)]}"
@@ -127,7 +127,7 @@ def recall(rows: pd.DataFrame, theme: Theme) -> go.Figure:
 def _bars(rows: pd.DataFrame, x_title: str, y_title: str, span: tuple[float, float], theme: Theme) -> go.Figure:
     if rows.empty:
         return empty(NOT_YET, theme)
-    figure = _figure(theme)
+    figure = blank(theme)
     for index, method in enumerate(METHODS):
         mine = rows[rows["method"] == method].sort_values("horizon_days")
         if mine.empty:
@@ -154,7 +154,3 @@ def _bars(rows: pd.DataFrame, x_title: str, y_title: str, span: tuple[float, flo
 
 def _colour(method: str, theme: Theme) -> str:
     return theme.voltage if method == "forecast" else theme.categories[list(METHODS).index(method)]
-
-
-def _figure(theme: Theme) -> go.Figure:
-    return go.Figure(layout={"template": theme.template(), "height": 380})

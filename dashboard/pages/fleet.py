@@ -1,6 +1,5 @@
 """The fleet page: which nodes are in trouble, and whether the budgets hold in the field."""
 
-from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -23,6 +22,7 @@ from dashboard.pages.parts import (
     named,
     notice,
     panel,
+    site_names,
     table,
 )
 from dashboard.theme import theme_of
@@ -36,7 +36,7 @@ SPREAD = (0.1, 0.9)  # quantiles over the nodes of a budget
 
 def layout(fleet: Fleet) -> html.Div:
     """The page, to be filled by its callbacks."""
-    sites = {ALL: "All sites"} | {site.site: site.name for site in fleet.sites.values()}
+    sites = {ALL: "All sites"} | site_names(fleet)
     return html.Div(
         [
             dcc.Interval(id="fleet-tick", interval=REFRESH_MS),
@@ -146,11 +146,6 @@ def of_site(rows: pd.DataFrame, site: str | None) -> pd.DataFrame:
 def of_verdict(rows: pd.DataFrame, verdict: str) -> pd.DataFrame:
     """The rows whose storage is so judged, or all; a storage not judged yet counts as not enough data."""
     return rows if verdict == ALL else rows[rows["verdict"].fillna("not-enough-data") == verdict]
-
-
-def site_names(fleet: Fleet) -> Mapping[str, str]:
-    """Site names by site, in a fixed order."""
-    return {site.site: site.name for site in fleet.sites.values()}
 
 
 def register(app: dash.Dash, desk: Desk) -> None:

@@ -133,6 +133,11 @@ def choice(identity: str, label: str, options: dict[Any, str], value: Any) -> ht
     return html.Fieldset([html.Legend(label), buttons], className="choice")
 
 
+def site_names(fleet: Fleet) -> dict[str, str]:
+    """Site names by site, in a fixed order."""
+    return {site.site: site.name for site in fleet.sites.values()}
+
+
 def zone_of(fleet: Fleet, site: str) -> str:
     """The time zone of a site, UTC for a site that is no longer in the fleet."""
     return fleet.sites[site].timezone if site in fleet.sites else "UTC"

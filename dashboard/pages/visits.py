@@ -18,6 +18,7 @@ from dashboard.pages.parts import (
     node_link,
     notice,
     panel,
+    site_names,
     table,
 )
 from dashboard.rounds import Stop
@@ -147,6 +148,5 @@ def register(app: dash.Dash, desk: Desk) -> None:
     )
     def download(_: int, within: int) -> Any:
         fleet, stops, _findings = gather(within)
-        sites = {site.site: site.name for site in fleet.sites.values()}
-        content = rounds.as_csv(stops, sites)
+        content = rounds.as_csv(stops, site_names(fleet))
         return {"content": content, "filename": f"visits-{desk.clock():%Y-%m-%d}.csv", "type": "text/csv"}

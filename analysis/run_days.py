@@ -13,7 +13,8 @@ import pyarrow as pa
 
 from analysis import evidence
 from analysis.cores import THREADS, shared_out
-from analysis.ledger import NominalDays, day_sums, longest_interval, node_terms, nominal_days
+from analysis.ledger import day_sums, longest_interval, node_terms
+from analysis.nominal_days import NominalDays, nominal_days
 from analysis.quiet import WEEK_HOURS, sunless
 from analysis.series import Calendar, Counts, Series, calendar, in_order
 from analysis.warmth import Warmth, agree, lend, place_names, thermometers

@@ -9,8 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.ledger import STORED_VAR, VOLTAGE_NOISE, day_sums, node_terms, nominal_days
+from analysis.ledger import STORED_VAR, VOLTAGE_NOISE, day_sums, node_terms
 from analysis.limits import slope_bound
+from analysis.nominal_days import nominal_days
 from analysis.series import Series, calendar
 from fixtures.mill import FOLDER
 from ingest.budget import parse_budget

@@ -9,8 +9,9 @@ from quiet_parts import Truth, gathered, node
 
 from analysis.evidence import gather, terms
 from analysis.kalman import C_C, C_E, E_E, C, E, L, S, Standing, smooth
-from analysis.ledger import day_sums, node_terms, nominal_days
+from analysis.ledger import day_sums, node_terms
 from analysis.load import sleep_power, wake_energy
+from analysis.nominal_days import nominal_days
 from analysis.posterior import LAG_DAYS, Posterior, Start, estimate
 from analysis.quiet import sunless
 from analysis.quiet_runs import MEASURED, POINTS, RIGHT, SUMS

@@ -9,13 +9,14 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
+from analysis.at_full import lost_at_end, lost_since, tail
 from analysis.cores import shared_out
 from analysis.held import Held
 from analysis.ledger import full_margin, near_top
 from analysis.level import above
 from analysis.outlook import curve_of
 from analysis.season import Season, flat, seasons
-from analysis.series import Counts, by_budget
+from analysis.series import by_budget
 from analysis.site_days import Days, SiteDays, active_hours, day_shapes
 from analysis.sources import SOURCES
 from ingest.budget import SECONDS_PER_DAY, Budget
@@ -27,7 +28,6 @@ FULL_SHARE = 0.7  # of the active time at full from which a day is only a lower 
 FULL_SHARE_PAST = 0.9  # the same where days are compared with each other: what is left tells of a lasting change
 FULL_SHARE_SKY = 0.85  # the same outdoors, where a day's weather is that of its hours until full
 PACE = 0.5  # of what a day would have brought in at its pace until full, it would have brought in at least
-OFF_SHARE = 0.25  # of the best hour's harvest: the last hour with more ends the day
 CLOSED_SHARE = 0.2  # days whose weekday leaves less than this say nothing about the level,
 SHUT_SHARE = 0.7  # nor do days whose closures are said to leave less: what they do leave is seen, not believed
 WEEK_DAYS = 84  # that the factors of weekdays are told from
@@ -199,14 +199,13 @@ def _see(nodes: Sequence[NodeDays], site: SiteDays, past: int, shapes: Array, al
     by_day = source == "light-outdoor"  # under one sky
     courses, of = (shapes[0], place) if by_day else (shapes[:, 0], row)
     if sky:
-        lost, at_full = _since(np.where(became | np.isnan(noon_v), risen_at, np.inf), site, courses, of, place)
+        lost, at_full = lost_since(np.where(became | np.isnan(noon_v), risen_at, np.inf), site, courses, of, place)
     else:
-        at_full = np.maximum(full_s - _tail(nodes[0].budget, over / np.maximum(spent, 1e-12)), 0.0)
-        lost = np.empty(len(row))
-        _curtailed(at_full, courses, of, lost)
+        at_full = np.maximum(full_s - tail(nodes[0].budget, over / np.maximum(spent, 1e-12)), 0.0)
+        lost = lost_at_end(at_full, courses, of)
         became &= alike and cell and source not in RESTLESS
         if became.any():  # a cell's charger stops and starts again, so that the time at full tells less than its begin
-            since, left = _since(risen_at, site, courses, of, place)
+            since, left = lost_since(risen_at, site, courses, of, place)
             lost, at_full = np.where(became, since, lost), np.where(became, left, at_full)
     climb = np.where(became, over, 0.0)
     days = np.maximum(np.bincount(row, minlength=len(nodes)), 1)
@@ -271,87 +270,6 @@ def _over_full(nodes: Sequence[NodeDays]) -> Array:
         planned = full - full_margin(budget)
         counts = np.minimum(usual - near_top(budget), np.where(usual > planned, planned, np.inf))
     return np.asarray(np.maximum(np.asarray(curve.energy(usual)) - np.asarray(curve.energy(counts)), 0.0))
-
-
-def _tail(budget: Budget, days: Array) -> Array:
-    """How long after its harvest a node still read full that can do so for some days: at most the night. [s]"""
-    outdoors = budget.harvest.source == "light-outdoor"
-    idle = 0.5 if outdoors else float((active_hours(budget.harvest) == 0).mean())
-    return np.asarray(np.minimum(days, idle) * SECONDS_PER_DAY)
-
-
-def _since(risen_at: Array, site: SiteDays, courses: Array, of: Counts, place: Counts) -> tuple[Array, Array]:
-    """Share of days' harvest that falls after they came up to full, and the time from there to its end. [s]
-
-    Parameters
-    ----------
-    risen_at : ndarray, shape (n,)
-        Infinite where a day did not; NaN, as are both, where it is not known. [s since 1970 UTC]
-    courses : ndarray, shape (count, 24)
-        Shares of a day's harvest by hour; day i has courses[of[i]].
-    place : ndarray of int64, shape (n,)
-        Of the days in the site's calendar.
-    """
-    began = (site.first.astype("datetime64[D]").astype(np.int64) + place) * 24.0 - site.utc_offset
-    hour = np.clip(risen_at / 3600.0 - began, 0.0, 24.0)
-    whole = np.nan_to_num(np.minimum(hour, 23.0)).astype(np.int64)
-    before = np.concatenate([np.zeros((len(courses), 1)), np.cumsum(courses, axis=1)], axis=1)
-    lost = 1.0 - before[of, whole] - (hour - whole) * courses[of, whole]
-    bright = courses > OFF_SHARE * courses.max(axis=1, keepdims=True)
-    end = 24.0 - bright[:, ::-1].argmax(axis=1)
-    return np.clip(lost, 0.0, 1.0), np.maximum(end[of] - hour, 0.0) * 3600.0
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _begin_of(shape, least):  # type: ignore[no-untyped-def]
-    """The hour with which a course begins: midnight, or that of a shift which works through it.
-
-    That comes after the longest spell of hours with no more than `least`.
-    """
-    hours = len(shape)
-    if shape[0] <= least or shape[hours - 1] <= least:
-        return 0
-    begin, longest, idle = 0, 0, 0
-    for h in range(hours):
-        if shape[h] <= least:
-            idle += 1
-        else:
-            begin, longest = (h, idle) if idle > longest else (begin, longest)
-            idle = 0
-    return begin
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
-def _curtailed(full_s, courses, of, lost):  # type: ignore[no-untyped-def]
-    """Share of each day's harvest that fell into its time at full, if that was the end of its active hours.
-
-    Day i has the course courses[of[i]], by hour; what a night shift brings before midnight is taken with what it
-    brought after the last one.
-    """
-    count, hours = courses.shape
-    ends, parts, sums = np.empty(count, dtype=np.int64), np.empty(count), np.zeros((count, hours + 1))
-    turned = np.empty_like(courses)
-    for k in range(count):
-        least, end = OFF_SHARE * courses[k].max(), hours
-        begin = _begin_of(courses[k], least)
-        shape = turned[k]
-        shape[: hours - begin], shape[hours - begin :] = courses[k, begin:], courses[k, :begin]
-        while end > 1 and shape[end - 1] <= least:
-            end -= 1
-        # The last hour of a shift is harvested in part: its share comes before the shift's end, at the usual pace.
-        ends[k] = end
-        parts[k] = min(shape[end - 1] / max(shape[end - 2], 1e-12), 1.0) if end > 1 else 1.0
-        for h in range(hours):
-            sums[k, h + 1] = sums[k, h] + shape[h]
-    for i in range(len(full_s)):
-        end, part, whole = ends[of[i]], parts[of[i]], sums[of[i]]
-        since = min(max(end - 1 + part - full_s[i] / 3600.0, 0.0), 23.999)
-        hour = int(since)
-        if hour < end:
-            within = min((since - hour) / (part if hour == end - 1 else 1.0), 1.0)
-            lost[i] = 1.0 - (whole[hour] + within * turned[of[i], hour]) / whole[end]
-        else:
-            lost[i] = 0.0
 
 
 def _weekdays(seen: Seen, allowed: Array, site: SiteDays, budget: Budget) -> Array:

@@ -13,6 +13,7 @@ from numba import njit
 from scipy.special import ndtri
 
 from analysis.daily import medians
+from analysis.evidence import middle_voltage
 from analysis.outlook import curve_of
 from analysis.series import Counts, Floats
 from analysis.steps import STEP_COUNT, STEP_OHM, STEP_VAR, STEP_WARMTH
@@ -114,7 +115,7 @@ def fall_of_wake(first: Floats, budget: Budget) -> tuple[float, float]:
     if not len(first):
         return 0.0, 0.0
     curve = curve_of(storage)
-    middle = (storage.cutoff_voltage + storage.full_voltage) / 2
+    middle = middle_voltage(budget)
     low, high = 0.95 * middle, 1.05 * middle
     farad = float(curve.charge_at(high) - curve.charge_at(low)) / (high - low)
     fall = budget.load.wake_duration / farad if farad > 0 else 0.0

@@ -11,6 +11,7 @@ from analysis import state as places
 from analysis.cores import shared_out
 from analysis.end_of_life import SURE_SD, Criterion, EndOfLife, Loss, end_of_life, pace
 from analysis.estimate import Line, NetHarvest, form_of_load, lines
+from analysis.evidence import middle_voltage
 from analysis.health import (
     RATE_DAYS,
     Health,
@@ -196,9 +197,9 @@ def _lines(
     net = _net_harvest(field, seen, *dark.T)
     found: list[list[Line]] = [[] for _ in books]
     for budget, rows in by_budget(part.budgets):
-        middle, unknown = (budget.storage.cutoff_voltage + budget.storage.full_voltage) / 2, np.isnan(volts[rows])
+        unknown = np.isnan(volts[rows])
         blind = np.where(field.measured[rows], 0.0, usual_sd(budget.harvest.source))
-        voltage = np.where(unknown, middle, volts[rows])
+        voltage = np.where(unknown, middle_voltage(budget), volts[rows])
         temperature = np.where(unknown, TEMPERATURE_REFERENCE_C, degrees[rows])
         usual = np.where(blind > 0, temperature - TEMPERATURE_REFERENCE_C, 0.0)
         step, step_sd = at_usual_warmth(ohm[rows], ohm_sd[rows], usual, blind)

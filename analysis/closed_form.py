@@ -1,6 +1,6 @@
 """Formulas with a closed form: first passage to empty, energy-neutral load and storage size.
 
-They are the yardstick of the simulation in `depletion` and the design check on the budget page.
+Tests hold the simulation of `depletion` to them; of the analysis only `wakes` uses one, `autocorrelated_sd`.
 """
 
 import numpy as np

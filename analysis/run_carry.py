@@ -16,7 +16,7 @@ import pyarrow as pa
 from analysis import kalman
 from analysis.posterior import Start
 from analysis.run_days import lists
-from analysis.series import Counts
+from analysis.series import Counts, Floats
 from analysis.state import STATES
 from ingest.store import sql
 
@@ -65,10 +65,9 @@ def read_earlier(cursor: duckdb.DuckDBPyConnection, today: date) -> Earlier:
         values: Dates = found.column(name).to_numpy().astype("datetime64[D]")
         return values
 
-    def arrays(name: str, *shape: int) -> Dates:
+    def arrays(name: str, *shape: int) -> Floats:
         flat = found.column(name).combine_chunks().flatten().to_numpy(zero_copy_only=False)
-        values: Dates = flat.reshape(found.num_rows, *shape)
-        return values
+        return np.asarray(flat.reshape(found.num_rows, *shape), dtype=np.float64)
 
     count = (days("day") - days("first")).astype(np.int64)
     matrices = arrays("covariance", STATES, STATES)

@@ -234,7 +234,9 @@ def _days_between(first: Dates, last: date) -> Counts:
     return (np.datetime64(last) - first).astype(np.int64)
 
 
-def _dense(found: pa.Table, column: str, rows: Counts, days: Dates, first: Dates, lengths: Counts) -> Dates:
+def _dense(
+    found: pa.Table, column: str, rows: Counts, days: Dates, first: Dates, lengths: Counts
+) -> np.ndarray[Any, Any]:
     """A column of lists as an array (nodes, days from the node's `first` on, width), zero where there is none."""
     lists = found.column(column).combine_chunks()
     values, ends = lists.flatten().to_numpy(zero_copy_only=False), lists.offsets.to_numpy()

@@ -31,7 +31,6 @@ from analysis.run_books import NodeBook, SiteBook
 from analysis.run_days import NumberedFleet
 from analysis.run_field import Field
 from analysis.series import Counts, Floats, by_budget
-from analysis.state import DRIFT_PER_DAY, JUMP, LEAKING_DRIFT, UNMEASURED_DRIFT
 from analysis.storage import TEMPERATURE_REFERENCE_C
 from analysis.warmth import usual_sd
 from ingest.budget import SECONDS_PER_DAY, Budget, Storage
@@ -170,10 +169,10 @@ def _fades(part: NumberedFleet, field: Field) -> Floats:
     two, day = [places.FADE, places.RISE], np.arange(field.changes.shape[1])
     changed = field.changes & (day >= field.renewed[:, None]) & (day < field.days[:, None])
     length, times = field.days - field.renewed, changed.sum(axis=1)
-    wander = np.array([UNMEASURED_DRIFT[budget.harvest.source == "light-outdoor"] for budget in part.budgets])
-    before = DRIFT_PER_DAY[two] ** 2 * length[:, None] + JUMP[two] ** 2 * times[:, None]
+    wander = np.array([places.UNMEASURED_DRIFT[budget.harvest.source == "light-outdoor"] for budget in part.budgets])
+    before = places.DRIFT_PER_DAY[two] ** 2 * length[:, None] + places.JUMP[two] ** 2 * times[:, None]
     before[:, 1] += np.where(field.measured, 0.0, wander**2 * length)
-    before[:, 1] += np.where(times > 0, LEAKING_DRIFT**2 * (field.days - changed.argmax(axis=1)), 0.0)
+    before[:, 1] += np.where(times > 0, places.LEAKING_DRIFT**2 * (field.days - changed.argmax(axis=1)), 0.0)
     return fade_or_leak(field.mean[:, two], field.covariance[:, two][:, :, two], before)
 
 

@@ -18,7 +18,8 @@ Function = TypeVar("Function", bound=Callable[..., Any])
 Array = npt.NDArray[np.float64]
 
 HOURS = 24
-FAST = {"contract", "reassoc", "nnan", "nsz"}  # sums may be reordered; infinities keep their meaning
+# Sums may be reordered; infinities keep their meaning; no number is thought to be NaN, so that a test for one is false.
+FAST = {"contract", "reassoc", "nnan", "nsz"}
 NOISE_SPAN = 4.0  # a noise table runs from -4 to 4 standard deviations
 PEAK_STEPS = 64  # of the table of a day's highest balance
 

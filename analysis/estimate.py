@@ -33,6 +33,8 @@ LEAST_KNOWN = 1.0  # sd of the logarithm of leakage: where more is left open, it
 NIGHT_S, NIGHT_COOLING_K = 12 * 3600.0, 8.0  # of a night outdoors: twice the half swing that the evidence takes
 LEARNT = 0.7  # a line whose doubt the data have not brought below this share of the budget's has not been told apart
 
+_Found = tuple[Floats, Floats, np.ndarray[Any, Any]]  # a line of several nodes: estimate, sd, whether it is told apart
+
 
 class Line(NamedTuple):
     """One budget line of one node: prior and posterior, in the unit of its name."""
@@ -97,52 +99,20 @@ def lines(
         How far off the temperature may be that nobody measured, one standard deviation; 0 where it was measured. [K]
     """
     prior = budget_lines(budget, voltage, temperature)
-    prior_mean, prior_sd = state.prior(budget)
+    feigned = np.where(warmth_sd > 0, _cooling(budget, voltage), 0.0)
+    wake, wake_sd = _ratio(mean, covariance, [state.WAKE])
     found = {
+        "capacity_ratio": _capacity(budget, _ratio(mean, covariance, [state.CAPACITY, state.FADE]), voltage),
         "esr_ohm": _told(prior["esr_ohm"], *esr),
+        "wake_energy_j": _line(prior["wake_energy_j"], wake, wake_sd, state.prior(budget)[1][state.WAKE]),
+        "sleep_power_w": _sleep(
+            budget, prior["sleep_power_w"], _ratio(mean, covariance, [state.SLEEP]), hidden_sleep, feigned, temperature
+        ),
+        "leakage_power_w": _leakage(
+            budget, prior["leakage_power_w"], mean, covariance, voltage, temperature, feigned, warmth_sd
+        ),
         "net_harvest_w": _told(prior["net_harvest_w"], net.power, net.sd),
     }
-    for name, states in (
-        ("capacity_ratio", [state.CAPACITY, state.FADE]),
-        ("wake_energy_j", [state.WAKE]),
-        ("sleep_power_w", [state.SLEEP]),
-        ("leakage_power_w", [state.LEAK, state.RISE]),
-    ):
-        h = np.zeros_like(mean)
-        h[:, states] = 1.0
-        factor, before = np.ones(len(mean)), np.full(len(mean), prior_sd[states[0]])
-        if name == "leakage_power_w":
-            factor, gradient = _leakage_factor(budget, mean, voltage, temperature)
-            h += gradient
-            before = np.sqrt(before**2 + (gradient**2 * prior_sd**2).sum(axis=1))
-        ratio = np.exp(mean[:, states].sum(axis=1)) * factor
-        doubt = np.sqrt(np.maximum(np.einsum("ni,nij,nj->n", h, covariance, h), 0.0))
-        if name == "sleep_power_w":
-            ratio, doubt = _sleep(ratio, doubt, hidden_sleep)
-        value = prior[name][0] * ratio
-        sd, told = value * doubt, doubt < LEARNT * before
-        if name == "capacity_ratio":  # of the stretch of a cell's curve on which the node lives
-            worn = 1.0, float(np.hypot(budget.storage.capacitance_tolerance, CELL_WEAR))
-            curve = np.hypot(slope_doubt(budget.storage, voltage), table_doubt(budget.storage, voltage))
-            value, sd, kept = _beside(worn, value, sd, doubt / before, curve)
-            told &= kept > LEARNT
-        if name in ("leakage_power_w", "sleep_power_w"):
-            usual, feigned = prior[name], np.where(warmth_sd > 0, _cooling(budget, voltage), 0.0)
-            if name == "leakage_power_w":  # its median: that of a posterior is turned into a mean below
-                median = usual[0] * np.exp(prior_mean[state.LEAK])
-                usual = median, median * prior_sd[state.LEAK]
-                feigned = np.hypot(feigned, form_of_load(budget, voltage))
-            value, sd, kept = _beside(usual, value, sd, doubt / before, feigned)
-            told &= kept > LEARNT
-        if name == "sleep_power_w":
-            doublings = (temperature - TEMPERATURE_REFERENCE_C) / LEAKAGE_DOUBLING_K
-            sd = np.hypot(sd, value * SLEEP_WARMTH * (2.0**doublings - 1.0))
-        if name == "leakage_power_w":
-            form = np.hypot(LEAK_FORM, np.log(2.0) / LEAKAGE_DOUBLING_K * warmth_sd)
-            doubt = np.hypot(sd / np.where(value > 0, value, 1.0), form)  # none, where the budget has none
-            value, sd = _moments(value, np.minimum(doubt, LEAST_KNOWN))
-            told &= (doubt < LEAST_KNOWN) & (value > 0)
-        found[name] = value, sd, told
     if budget.harvest.source == "none":
         lost, lost_sd, told = found["leakage_power_w"]
         found["net_harvest_w"] = 0.0 - lost, lost_sd, told
@@ -153,6 +123,80 @@ def lines(
     ]
 
 
+def _ratio(
+    mean: Floats, covariance: Floats, states: list[int], gradient: Floats | float = 0.0
+) -> tuple[Floats, Floats]:
+    """Ratio to the budget that some states of the posterior make up, and its relative sd.
+
+    `gradient` is what the logarithm of a factor on it gains with each of the states.
+    """
+    h = np.zeros_like(mean)
+    h[:, states] = 1.0
+    h += gradient
+    doubt = np.sqrt(np.maximum(np.einsum("ni,nij,nj->n", h, covariance, h), 0.0))
+    return np.exp(mean[:, states].sum(axis=1)), doubt
+
+
+def _line(prior: tuple[Any, Any], ratio: Floats, doubt: Floats, before: Floats | float) -> _Found:
+    """A line by its ratio to the budget, with the relative sd that is left of the one `before`."""
+    value = prior[0] * ratio
+    return value, value * doubt, doubt < LEARNT * before
+
+
+def _capacity(budget: Budget, told: tuple[Floats, Floats], voltage: Floats) -> _Found:
+    """Capacity, of the stretch of a cell's curve on which the node lives."""
+    (ratio, doubt), before = told, state.prior(budget)[1][state.CAPACITY]
+    value, sd, learnt = _line((1.0, 0.0), ratio, doubt, before)
+    worn = 1.0, float(np.hypot(budget.storage.capacitance_tolerance, CELL_WEAR))
+    curve = np.hypot(slope_doubt(budget.storage, voltage), table_doubt(budget.storage, voltage))
+    value, sd, kept = _beside(worn, value, sd, doubt / before, curve)
+    return value, sd, learnt & (kept > LEARNT)
+
+
+def _sleep(
+    budget: Budget,
+    prior: tuple[Any, Any],
+    told: tuple[Floats, Floats],
+    hidden: Floats,
+    feigned: Floats,
+    temperature: Floats,
+) -> _Found:
+    """Sleep power, from what shows of it in quiet hours and what harvest hides of it there."""
+    (shown, shown_sd), before = told, state.prior(budget)[1][state.SLEEP]
+    ratio = np.maximum(shown + hidden[:, 0], 0.05)
+    doubt = np.sqrt((shown * shown_sd) ** 2 + hidden[:, 1]) / ratio
+    value, sd, learnt = _line(prior, ratio, doubt, before)
+    value, sd, kept = _beside(prior, value, sd, doubt / before, feigned)
+    doublings = (temperature - TEMPERATURE_REFERENCE_C) / LEAKAGE_DOUBLING_K
+    sd = np.hypot(sd, value * SLEEP_WARMTH * (2.0**doublings - 1.0))
+    return value, sd, learnt & (kept > LEARNT)
+
+
+def _leakage(
+    budget: Budget,
+    prior: tuple[Any, Any],
+    mean: Floats,
+    covariance: Floats,
+    voltage: Floats,
+    temperature: Floats,
+    feigned: Floats,
+    warmth_sd: Floats,
+) -> _Found:
+    """Leakage by its fitted form: a median first, as its prior is one, and in the end a mean."""
+    prior_mean, prior_sd = state.prior(budget)
+    factor, gradient = _leakage_factor(budget, mean, voltage, temperature)
+    ratio, doubt = _ratio(mean, covariance, [state.LEAK, state.RISE], gradient)
+    before = np.sqrt(prior_sd[state.LEAK] ** 2 + (gradient**2 * prior_sd**2).sum(axis=1))
+    value, sd, learnt = _line(prior, ratio * factor, doubt, before)
+    median = prior[0] * np.exp(prior_mean[state.LEAK])
+    feigned = np.hypot(feigned, form_of_load(budget, voltage))
+    value, sd, kept = _beside((median, median * prior_sd[state.LEAK]), value, sd, doubt / before, feigned)
+    form = np.hypot(LEAK_FORM, np.log(2.0) / LEAKAGE_DOUBLING_K * warmth_sd)
+    doubt = np.hypot(sd / np.where(value > 0, value, 1.0), form)  # none, where the budget has none
+    value, sd = _moments(value, np.minimum(doubt, LEAST_KNOWN))
+    return value, sd, learnt & (kept > LEARNT) & (doubt < LEAST_KNOWN) & (value > 0)
+
+
 def _moments(median: Floats, doubt: Floats) -> tuple[Floats, Floats]:
     """Mean and standard deviation of a quantity whose logarithm is normal, with this standard deviation.
 
@@ -161,12 +205,6 @@ def _moments(median: Floats, doubt: Floats) -> tuple[Floats, Floats]:
     """
     mean = median * np.exp(doubt**2 / 2)
     return mean, mean * np.sqrt(np.expm1(doubt**2))
-
-
-def _sleep(shown: Floats, doubt: Floats, hidden: Floats) -> tuple[Floats, Floats]:
-    """Ratio of sleep power and its relative sd from what shows in quiet hours, and what harvest hides of it."""
-    ratio = np.maximum(shown + hidden[:, 0], 0.05)
-    return ratio, np.sqrt((shown * doubt) ** 2 + hidden[:, 1]) / ratio
 
 
 def _beside(
@@ -216,7 +254,7 @@ def _leakage_factor(budget: Budget, mean: Floats, voltage: Floats, temperature: 
     return factor, gradient
 
 
-def _told(prior: tuple[Any, Any], value: Floats, sd: Floats) -> tuple[Floats, Floats, np.ndarray[Any, Any]]:
+def _told(prior: tuple[Any, Any], value: Floats, sd: Floats) -> _Found:
     """A line that telemetry tells where it is finite, and where not its prior."""
     known = np.isfinite(value)
     return np.where(known, value, prior[0]), np.where(known, sd, prior[1]), known

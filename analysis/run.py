@@ -217,12 +217,12 @@ def _write(
         for table, rows in results.items():
             since = date.min if table in LATEST_ONLY else moment.date()
             cursor.execute(f"DELETE FROM {table} WHERE as_of >= $since::TIMESTAMP AT TIME ZONE 'UTC'", {"since": since})  # noqa: S608
-            _insert(cursor, table, rows)
+            insert(cursor, table, rows)
         changed: list[alarms.Alarm] = []
         if before is None or moment >= before:
             changed = alarms.step(open_alarms(cursor), conditions, moment)
             cursor.executemany("DELETE FROM alarms WHERE alarm_id = ?", [[a.alarm_id] for a in changed] or [[""]])
-            _insert(cursor, "alarms", [asdict(alarm) for alarm in changed])
+            insert(cursor, "alarms", [asdict(alarm) for alarm in changed])
     store.set_meta("analysed_as_of", moment.isoformat())
     return tuple(changed)
 
@@ -269,7 +269,8 @@ def _prospect_row(prospects: Prospects, k: int) -> dict[str, float | str | None]
     }
 
 
-def _insert(cursor: duckdb.DuckDBPyConnection, table: str, rows: list[dict[str, Any]] | pd.DataFrame) -> None:
+def insert(cursor: duckdb.DuckDBPyConnection, table: str, rows: list[dict[str, Any]] | pd.DataFrame) -> None:
+    """Add rows to one of the store's own tables, by the names of its columns."""
     if len(rows):
         cursor.register("new_rows", pd.DataFrame(rows))
         cursor.execute(f"INSERT INTO {table} BY NAME SELECT * FROM new_rows")  # noqa: S608 - one of our own names

@@ -5,7 +5,6 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from analysis import backtest as scored
 from analysis.backtest import (
@@ -27,7 +26,7 @@ from analysis.depletion import LEVELS, FleetForecast
 from analysis.ledger import longest_interval
 from analysis.outcomes import Outcome, Spells, outcomes, spells, usable_after
 from analysis.outlook import NodeOutlook, curve_of
-from analysis.run import leave_outdated_days, newest_report
+from analysis.run import insert, leave_outdated_days, newest_report
 from analysis.run_ahead import SEED
 from analysis.run_days import NumberedFleet, Progress, read_series, update_days
 from analysis.run_past import History, forecast_at, read_history
@@ -371,7 +370,4 @@ def _save(store: Store, done: Backtest) -> None:
     with store.write() as cursor:
         cursor.execute("DELETE FROM calibration")
         for name, rows in (("backtests", figures), ("reliability", groups), ("calibration", corrections)):
-            if rows:
-                cursor.register("new_rows", pd.DataFrame(rows))
-                cursor.execute(f"INSERT INTO {name} BY NAME SELECT * FROM new_rows")  # noqa: S608 - our own names
-                cursor.unregister("new_rows")
+            insert(cursor, name, rows)

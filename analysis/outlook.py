@@ -287,13 +287,8 @@ def record(node: NodeOutlook, seed: int) -> Any:
     row["restart"] = curve.energy(node.budget.storage.voltage_restart)
     row["fade"], row["fade_sd"] = node.fade_per_year / DAYS_PER_YEAR, node.fade_sd / DAYS_PER_YEAR
     for name in (
-        "capacity_ratio",
-        "wake_sd",
-        "sleep_sd",
-        "leakage_sd",
-        "rate_sd",
-        "rate_noise",
-        "rate_follows",
+        *("capacity_ratio", "wake_sd", "sleep_sd", "leakage_sd"),
+        *("rate_sd", "rate_noise", "rate_follows", "wake_closed"),
     ):
         row[name] = getattr(node, name)
     for name in (
@@ -302,7 +297,6 @@ def record(node: NodeOutlook, seed: int) -> Any:
         *("stop_days", "stop_share", "stop_factor", "stop_tail", "kept", "kept_sd"),
     ):
         row[name] = getattr(harvest, name)
-    row["wake_closed"] = node.wake_closed
     row["middle"] = harvest.shapes.mean()
     row["dark"] = node.dark or node.voltage <= node.budget.storage.cutoff_voltage
     row["seed"] = np.random.SeedSequence([seed, zlib.crc32(node.node_id.encode())]).generate_state(1, np.uint64)[0]

@@ -68,7 +68,6 @@ def readmit(store: Store, progress: Callable[[int], None] = lambda _: None) -> R
     progress : callable
         Told how many have been tried.
     """
-    tried = 0
     mended: list[int] = []
     with store.write() as cursor:
         kept = cursor.execute(
@@ -78,11 +77,10 @@ def readmit(store: Store, progress: Callable[[int], None] = lambda _: None) -> R
         for start in range(0, len(kept), READMIT_ROWS):
             mended += _try(cursor, kept[start : start + READMIT_ROWS])
             progress(min(start + READMIT_ROWS, len(kept)))
-        tried = len(kept)
         if mended:
             _strike(cursor, mended)
     (left,) = store.cursor().execute("SELECT count(*) FROM reject_log WHERE NOT whole").fetchall()[0]
-    return Readmitted(len(mended), tried - len(mended), left)
+    return Readmitted(len(mended), len(kept) - len(mended), left)
 
 
 def _try(cursor: duckdb.DuckDBPyConnection, kept: list[tuple[Any, ...]]) -> list[int]:

@@ -12,7 +12,15 @@ from ingest.budget import SECONDS_PER_DAY
 AT_RISK = 0.05  # probability of going dark in 90 days below which there is nothing to explain
 DAYS = 90
 PATHS = 100
-SAVES = 0.3  # share of the risk that a cause must take away to be named
+SAVES = 0.3  # share of the risk that a cause must take away to be named,
+MORE = 0.02  # and by how much more than another
+# A cause is asked about only where there is as much of it (our own judgement):
+OPEN = 0.999  # of a day's harvest is left at most, by a planned stop
+SWING = 0.2  # from the worst weekday to the best, of a usual day's harvest
+SEASON_LEAVES = 0.9  # of today's harvest at most
+SHORT = 0.9  # of the budget's harvest at most
+FADE = 0.05  # of capacity lost a year
+WAKES_OVER, DRAIN_OVER = 1.1, 1.2  # times the budget's wakes, and its sleep and leakage
 
 
 @dataclass(frozen=True)
@@ -39,7 +47,7 @@ def drivers(nodes: Sequence[NodeOutlook], found: FleetForecast, seed: int = 0) -
         left = forecast(list(better.values()), paths=PATHS, seed=seed).p_dark(DAYS)
         for i, p in zip(better, left, strict=True):
             saved = float(risk[i] - p)
-            if saved >= SAVES * risk[i] and saved > best.get(i, (0.0, ""))[0] + 0.02:
+            if saved >= SAVES * risk[i] and saved > best.get(i, (0.0, ""))[0] + MORE:
                 best[i] = saved, cause.sentence(nodes[i])
     return [best.get(i, (0.0, _balance(nodes[i])))[1] if i in chosen else "" for i in range(len(nodes))]
 
@@ -53,7 +61,7 @@ def _balance(node: NodeOutlook) -> str:
 
 
 def _without_stops(node: NodeOutlook) -> NodeOutlook | None:
-    if (node.harvest.closure[:DAYS] > 0.999).all():
+    if (node.harvest.closure[:DAYS] > OPEN).all():
         return None
     return replace(node, harvest=replace(node.harvest, closure=np.ones_like(node.harvest.closure)))
 
@@ -65,7 +73,7 @@ def _stops(node: NodeOutlook) -> str:
 
 def _without_weekends(node: NodeOutlook) -> NodeOutlook | None:
     week = node.harvest.week
-    if week.max() - week.min() < 0.2:
+    if week.max() - week.min() < SWING:
         return None
     return replace(node, harvest=replace(node.harvest, week=np.full_like(week, week[:7].mean())))
 
@@ -77,7 +85,7 @@ def _weekends(node: NodeOutlook) -> str:
 def _without_season(node: NodeOutlook) -> NodeOutlook | None:
     season = node.harvest.season
     now = season[:7].mean()
-    if season[:DAYS].min() > 0.9 * now:
+    if season[:DAYS].min() > SEASON_LEAVES * now:
         return None
     return replace(node, harvest=replace(node.harvest, season=np.full_like(season, now)))
 
@@ -88,7 +96,7 @@ def _season(node: NodeOutlook) -> str:
 
 
 def _without_fade(node: NodeOutlook) -> NodeOutlook | None:
-    return replace(node, fade_per_year=0.0, fade_sd=0.0) if node.fade_per_year > 0.05 else None
+    return replace(node, fade_per_year=0.0, fade_sd=0.0) if node.fade_per_year > FADE else None
 
 
 def _fade(node: NodeOutlook) -> str:
@@ -97,7 +105,7 @@ def _fade(node: NodeOutlook) -> str:
 
 def _without_wakes(node: NodeOutlook) -> NodeOutlook | None:
     designed = node.budget.load.wakes_per_day
-    return replace(node, wakes_per_day=designed) if node.wakes_per_day > 1.1 * designed else None
+    return replace(node, wakes_per_day=designed) if node.wakes_per_day > WAKES_OVER * designed else None
 
 
 def _wakes(node: NodeOutlook) -> str:
@@ -106,7 +114,7 @@ def _wakes(node: NodeOutlook) -> str:
 
 def _without_drain(node: NodeOutlook) -> NodeOutlook | None:
     drains = node.drains[-1]
-    if drains[1] + drains[2] <= 1.2 * _idle_budget(node):
+    if drains[1] + drains[2] <= DRAIN_OVER * _idle_budget(node):
         return None
     return replace(node, sleep_ratio=1.0, leakage_ratio=1.0)
 
@@ -121,7 +129,7 @@ def _drain(node: NodeOutlook) -> str:
 
 def _without_short_harvest(node: NodeOutlook) -> NodeOutlook | None:
     harvest, designed = node.harvest, node.budget.harvest.mean_power * SECONDS_PER_DAY
-    if harvest.mean * (1 + harvest.level_now) >= 0.9 * designed:
+    if harvest.mean * (1 + harvest.level_now) >= SHORT * designed:
         return None
     return replace(node, harvest=replace(harvest, mean=designed, level_now=0.0))
 

@@ -16,7 +16,7 @@ from analysis.series import Floats
 from ingest.budget import Budget
 
 SEASON = 0.25  # what horizon and haze leave in a harvest freed of season
-LEAST_SEEN = 0.1  # a smaller fall is not looked at
+LEAST_SEEN, LEAST_Z = 0.1, 2.0  # a smaller fall is not looked at, nor one that stands out of its doubt by less
 BOUND_TELLS = 1.15  # of its mean: a day of which no more is known than that it brought in so much tells of the level
 STATED = 0.7  # chance from which on a fall of harvest is stated
 WORK_FELL = 0.85  # of the wakes before: beyond what a fault of the harvester does to them
@@ -24,6 +24,9 @@ COMMON_RANGE = (0.2, 5.0)  # of what the site's nodes share, that is taken out o
 RESTLESS = (
     "; more sleep power or leakage (drain-over, leakage-rise) is not separable from it for a source that seldom rests"
 )
+NEVER_DAYS = 28  # known, from which on a harvest can be said never to have met its budget,
+TOGETHER_DAYS = 4  # so many of which hang together as one (our choice),
+TOLERANCES = 2  # and by how many of the budget's tolerances it must fall short
 RECENT_DAYS = 7
 WAKE_DAYS = 2 * RECENT_DAYS, 4 * RECENT_DAYS  # that tell how often a node wakes: risen or not; a week's work swings
 
@@ -76,7 +79,7 @@ def harvest_short(node: NodeFacts, course: Course) -> Finding | None:
         return None
     change, outdoors = course.fell, node.budget.harvest.source == "light-outdoor"
     chance = 0.0
-    if change is not None and fall_of(change) > LEAST_SEEN and change.z < -2:
+    if change is not None and fall_of(change) > LEAST_SEEN and change.z < -LEAST_Z:
         tilt = _tilt_doubt(node, course.seen, change)
         chance = chance_fallen(change, course.least, np.isnan(course.seen), course.lost, outdoors, tilt)
     if change is not None and chance >= STATED:
@@ -139,11 +142,11 @@ def rests(budget: Budget) -> bool:
 
 
 def _never_met(node: NodeFacts, usual: Daily) -> Finding | None:
-    if usual.known < 28:
+    if usual.known < NEVER_DAYS:
         return None
     season = SEASON if node.budget.harvest.source == "light-outdoor" else 0.0
-    mean, doubt = usual.mean, math.hypot(usual.sd / math.sqrt(usual.known / 4), usual.mean * season)
-    least = node.budget.harvest.mean_power * (1 - 2 * node.budget.harvest.tolerance)
+    mean, doubt = usual.mean, math.hypot(usual.sd / math.sqrt(usual.known / TOGETHER_DAYS), usual.mean * season)
+    least = node.budget.harvest.mean_power * (1 - TOLERANCES * node.budget.harvest.tolerance)
     chance = chance_below((least - mean) / max(doubt, 1e-12))
     if chance < SURE or (mean <= 0 and least <= 0):
         return None

@@ -25,6 +25,8 @@ from analysis.kernel import (
 Array = npt.NDArray[np.float64]
 
 LANES = 128  # futures that go forward together: a processor works on several at once
+LEAST_KEPT = 0.05  # of capacity, however fast it fades
+MOST_LESS = -0.9  # relative error of wakes, sleep or leakage: none costs nothing, or gives
 
 
 class Lanes(NamedTuple):
@@ -58,9 +60,9 @@ def _begin(node: Any, wake_factor: float, lanes: Lanes) -> None:
     """Draw the lasting errors of the futures."""
     for k in range(len(lanes.stored)):
         state = next_state(mixed(node.seed + np.uint64(lanes.number[k])))
-        wake_error = max(node.wake_sd * normal(state, 0, NORMAL), -0.9)
-        sleep_error = max(node.sleep_sd * normal(state, 1, NORMAL), -0.9)
-        leak_error = max(node.leakage_sd * normal(state, 2, NORMAL), -0.9)
+        wake_error = max(node.wake_sd * normal(state, 0, NORMAL), MOST_LESS)
+        sleep_error = max(node.sleep_sd * normal(state, 1, NORMAL), MOST_LESS)
+        leak_error = max(node.leakage_sd * normal(state, 2, NORMAL), MOST_LESS)
         rate = max(1.0 + node.rate_sd * normal(state, 3, NORMAL), 0.0)
         lanes.rate[k], lanes.sleep[k], lanes.leaky[k] = (
             wake_factor * rate * (1.0 + wake_error), 1.0 + sleep_error, 1.0 + leak_error
@@ -101,7 +103,7 @@ def _new_week(node: Any, common: Array, season: float, day: int, lanes: Lanes) -
         if day:
             shock = node.site_share * common[lanes.number[k]] + own_share * normal(lanes.state[k], 2, NORMAL)
             lanes.level[k] = node.level_keep * lanes.level[k] + node.level_noise * shock
-        lanes.flow[k] = 1.0 / (node.capacity_ratio * max(1.0 - lanes.fade[k] * day, 0.05))
+        lanes.flow[k] = 1.0 / (node.capacity_ratio * max(1.0 - lanes.fade[k] * day, LEAST_KEPT))
         lanes.income[k] = max(lanes.gain[k] + lanes.level[k], 0.0) * lanes.flow[k] * np.exp(season * lanes.power[k])
 
 
@@ -179,7 +181,7 @@ def _futures(
             if place < len(grid) and day + 1 == grid[place]:
                 for k in range(count):
                     seen = lanes.stored[k] + node.stored_sd * normal(lanes.state[k], 3, NORMAL)
-                    kept = node.capacity_ratio * max(1.0 - lanes.fade[k] * day, 0.05)
+                    kept = node.capacity_ratio * max(1.0 - lanes.fade[k] * day, LEAST_KEPT)
                     usable[place, first + k] = max(seen - node.cutoff, 0.0) * kept
                 place += 1
 

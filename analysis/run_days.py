@@ -62,6 +62,10 @@ class NumberedFleet:
             self.fleet, self.numbers[kept], [self.nodes[i] for i in kept], [self.budgets[i] for i in kept]
         )
 
+    def parts(self, size: int) -> list["NumberedFleet"]:
+        """The fleet in parts of up to so many nodes."""
+        return [self.only(self.numbers[low : low + size]) for low in range(0, len(self.nodes), size)]
+
 
 @dataclass(frozen=True)
 class _Chunk:
@@ -99,9 +103,8 @@ def _chunks(touched: pd.DataFrame, known: NumberedFleet) -> Iterator[_Chunk]:
         inside = (touched["day"] >= days[begin]) & (touched["day"] <= days[end])
         part = known.only(np.unique(touched.loc[inside, "node_no"].to_numpy()))
         first, length = days[begin].item() - DAY, int((days[end] - days[begin]).astype(int)) + 3
-        size = max(CHUNK_NODE_DAYS // length, 1)
-        for low in range(0, len(part.nodes), size):
-            yield _Chunk(first, length, part.only(part.numbers[low : low + size]))
+        for some in part.parts(max(CHUNK_NODE_DAYS // length, 1)):
+            yield _Chunk(first, length, some)
         begin = end + 1
 
 

@@ -76,7 +76,7 @@ def update_field(
     """Estimate every node from its evidence, write the ledger's ratios, and yield the fleet part by part."""
     earlier = read_earlier(store.cursor(), today)
     anew = [np.setdiff1d(known.numbers, earlier.numbers)]
-    begun = _parts(known.only(earlier.numbers))
+    begun = known.only(earlier.numbers).parts(PART_NODES)
     tasks: list[tuple[NumberedFleet, Earlier | None]] = [(part, earlier.only(part.numbers)) for part in begun]
     for _ in range(2):  # last, all days of the nodes whose turn it is, or that have outgrown where their filter stood:
         found = shared_out(lambda task: _update_part(store, task[0], task[1], today), tasks)
@@ -86,11 +86,7 @@ def update_field(
             if len(part.nodes):
                 yield part, field
         whole = known.only(np.concatenate(anew))  # their evidence lies all over the store, which is passed over once
-        tasks = [(part, None) for part in _parts(whole, min(PART_NODES, len(whole.nodes) // THREADS + 1))]
-
-
-def _parts(known: NumberedFleet, size: int = PART_NODES) -> list[NumberedFleet]:
-    return [known.only(known.numbers[low : low + size]) for low in range(0, len(known.nodes), size)]
+        tasks = [(part, None) for part in whole.parts(min(PART_NODES, len(whole.nodes) // THREADS + 1))]
 
 
 def _update_part(

@@ -35,7 +35,6 @@ class History:
 def read_history(store: Store, known: NumberedFleet) -> History:
     """The store's whole history."""
     cursor = store.cursor()
-    parts = [known.only(known.numbers[low : low + PART_NODES]) for low in range(0, len(known.nodes), PART_NODES)]
     sums = read_sums(store)
     volts = cursor.execute(sql("daily_voltage", "analysis")).to_arrow_table()
     first, last = _days(volts).min(), _days(volts).max()
@@ -46,7 +45,7 @@ def read_history(store: Store, known: NumberedFleet) -> History:
     net = sums.column("stored_j").to_numpy() + spent
     return History(
         known,
-        [(part, read_evidence(cursor, part)) for part in parts],
+        [(part, read_evidence(cursor, part)) for part in known.parts(PART_NODES)],
         sums,
         first,
         _by_day(volts, volts.column("storage_v").to_numpy(), known.numbers, *span),

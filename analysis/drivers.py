@@ -34,8 +34,8 @@ class Cause:
 def drivers(nodes: Sequence[NodeOutlook], found: FleetForecast, seed: int = 0) -> list[str]:
     """A sentence for each node that may go dark within 90 days, empty for the rest.
 
-    Each cause is taken away in turn and the node forecast again with the same weather; the one whose absence saves
-    most is named, if it saves at least three tenths of the risk. Otherwise the plain balance is told.
+    Each cause is taken away in turn and the node forecast again, in the same weather without each of them; the one
+    whose absence saves most is named, if it saves at least SAVES of the risk. Otherwise the plain balance is told.
     """
     risk = found.p_dark(DAYS)
     chosen = [i for i in range(len(nodes)) if risk[i] >= AT_RISK and not nodes[i].dark]

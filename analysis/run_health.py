@@ -12,21 +12,11 @@ from analysis.cores import shared_out
 from analysis.end_of_life import SURE_SD, Criterion, EndOfLife, Loss, end_of_life, pace
 from analysis.estimate import Line, NetHarvest, form_of_load, lines
 from analysis.evidence import middle_voltage
-from analysis.health import (
-    RATE_DAYS,
-    Health,
-    Resistance,
-    at_usual_warmth,
-    fade_or_leak,
-    fall_of_wake,
-    first_steps,
-    judge,
-    resistances,
-    without_fall,
-)
+from analysis.health import RATE_DAYS, Health, fade_or_leak, judge
 from analysis.load import wake_current
 from analysis.outlook import curve_of
 from analysis.remaining import Remaining, Spent, by_counting, by_voltage, capacity_told, full_since
+from analysis.resistance import Resistance, at_usual_warmth, fall_of_wake, first_steps, resistances, without_fall
 from analysis.run_books import NodeBook, SiteBook
 from analysis.run_days import NumberedFleet
 from analysis.run_field import Field
@@ -77,7 +67,7 @@ def judge_nodes(
 
 
 def _falls(fields: list[tuple[NumberedFleet, Field]]) -> dict[int, tuple[float, float]]:
-    """`health.fall_of_wake` of each node, by node_no."""
+    """`resistance.fall_of_wake` of each node, by node_no."""
     first = np.concatenate([first_steps(field.resistance) for _, field in fields])
     numbers = [number for part, _ in fields for number in part.numbers.tolist()]
     falls: dict[int, tuple[float, float]] = {}
@@ -185,7 +175,7 @@ def _lines(
     falls: Floats,
     doubts: Floats,
 ) -> list[list[Line]]:
-    """The budget lines of each node; `falls` and `doubts` as of `health.fall_of_wake`."""
+    """The budget lines of each node; `falls` and `doubts` as of `resistance.fall_of_wake`."""
     volts, degrees = np.array([
         (np.nan, np.nan) if book is None or np.isnan(book.state.mean_voltage)
         else (book.state.mean_voltage, book.temperature) for book in books

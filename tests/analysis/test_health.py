@@ -5,18 +5,14 @@ import pytest
 from analysis_parts import conveyor_budget
 from scipy.stats import norm
 
-from analysis.health import (
-    STEADY,
+from analysis.health import STEADY, fade_or_leak, judge, leak_over_sleep, stood
+from analysis.resistance import (
     WARMTH_PRIOR,
     Resistance,
     at_usual_warmth,
-    fade_or_leak,
     fall_of_wake,
     first_steps,
-    judge,
-    leak_over_sleep,
     resistances,
-    stood,
     without_fall,
 )
 

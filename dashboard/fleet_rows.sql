@@ -12,7 +12,7 @@ WITH newest AS (
 ), verdicts AS (
     SELECT node_id, verdict FROM health QUALIFY row_number() OVER (PARTITION BY node_id ORDER BY as_of DESC) = 1
 ), worn AS (  -- the first limit that a storage reaches
-    SELECT e.node_id, min(e.by_p10)::TIMESTAMP AS worn_p10, min(e.by_p50)::TIMESTAMP AS worn_p50
+    SELECT e.node_id, min(e.by_p10)::TIMESTAMP AS worn_p10
     FROM end_of_life e JOIN outlook o ON o.node_id = e.node_id AND o.as_of = e.as_of
     GROUP BY e.node_id
 ), named AS (  -- a finding counts while the node's latest analysis still names it
@@ -37,8 +37,8 @@ WITH newest AS (
     GROUP BY l.node_id
 )
 SELECT n.node_id, n.site, n.budget, n.note, r.observed_at::TIMESTAMP AT TIME ZONE 'UTC' AS observed_at, r.storage_v,
-       o.as_of, o.p_dark_7d, o.p_dark_30d, o.p_dark_90d, o.days_p10, o.days_p50, o.days_p90, o.autonomy_days, o.balance_w,
-       a.full_v, a.harvest_w, a.full_autonomy_days, a.visit_by_days, a.back_p50_days, a.wake_interval_s, a.driver, v.verdict, w.worn_p10, w.worn_p50, f.causes,
+       o.as_of, o.p_dark_30d, o.days_p10, o.days_p50, o.days_p90, o.autonomy_days, o.balance_w, a.full_v, a.harvest_w,
+       a.full_autonomy_days, a.visit_by_days, a.back_p50_days, a.wake_interval_s, a.driver, v.verdict, w.worn_p10, f.causes,
        coalesce(f.found_dark, false) AS found_dark, coalesce(f.found_charged, false) AS found_charged,
        n.node_id IN (SELECT node_id FROM alarms WHERE kind = 'silent' AND cleared_at IS NULL) AS silence_alarm,
        e.net_harvest_budget_w, e.wake_budget_j, e.sleep_budget_w, b.net_harvest_w, b.load_w,

@@ -19,6 +19,7 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
 
+from ingest.budget import SECONDS_PER_DAY
 from ingest.contract import DEFAULT_PREFIX
 from ingest.errors import JoulebookError, StoreHeldError, UsageError, few
 from ingest.fleet import read_fleet
@@ -120,7 +121,7 @@ def demo(
             mill.write_fleet(Path(folder), now)
             described = read_fleet(Path(folder))
         book.save_fleet(described)
-        begin = now.timestamp() - DEMO_LIVE_DAYS * 86400
+        begin = now.timestamp() - DEMO_LIVE_DAYS * SECONDS_PER_DAY
         with progress_bar() as bar:
             bar("simulating the mill", 0, 0)
             simulated = simulate(
@@ -130,7 +131,9 @@ def demo(
             load_history(book, simulated, begin, bar)
         end = begin + DEMO_ONCE_HOURS * 3600 if once else None
         speed = float("inf") if once else DEMO_SPEED
-        feed = LiveFeed(broker.address, messages(simulated, begin, now.timestamp() + 86400), begin, speed, end)
+        feed = LiveFeed(
+            broker.address, messages(simulated, begin, now.timestamp() + SECONDS_PER_DAY), begin, speed, end
+        )
         listener = start_listener(stack, book, broker.address, broker.settings, DEFAULT_PREFIX)
         feed.start()
         stack.callback(feed.stop)
@@ -194,14 +197,12 @@ def rejects(
             say(done._asdict(), as_json, text)
             return
         counts, latest = refused.counts(book), refused.latest(book, last)
-    count_names, latest_names = ("node", "reason", "refused", "kept", "readmitted", "last"), (
-        "received", "node", "reason", "detail", "payload")  # fmt: skip
     lines = [
-        f"{row[0] or '-'}: {row[1]}: {row[2]:,} refused, {row[3]:,} kept, {row[4]:,} admitted later" for row in counts
+        f"{of.node or '-'}: {of.reason}: {of.refused:,} refused, {of.kept:,} kept, {of.readmitted:,} admitted later"
+        for of in counts
     ]
-    lines += [f"{row[0]:%Y-%m-%d %H:%M:%S} {row[1]}: {row[2]}: {row[3]}: {row[4]}" for row in latest]
-    figures = {"counts": [dict(zip(count_names, row, strict=True)) for row in counts],
-               "latest": [dict(zip(latest_names, row, strict=True)) for row in latest]}  # fmt: skip
+    lines += [f"{it.received:%Y-%m-%d %H:%M:%S} {it.node}: {it.reason}: {it.detail}: {it.payload}" for it in latest]
+    figures = {"counts": [of._asdict() for of in counts], "latest": [it._asdict() for it in latest]}
     say(figures, as_json, "\n".join(lines) or "nothing was refused")
 
 

@@ -1,6 +1,7 @@
 """What was refused: listing it, counting it, and admitting it once the cause is mended."""
 
 from collections.abc import Callable
+from datetime import datetime
 from typing import Any, NamedTuple
 
 import duckdb
@@ -21,16 +22,34 @@ class Readmitted(NamedTuple):
     not_whole: int  # not tried: only a part of the payload was kept
 
 
-def counts(store: Store) -> list[tuple[Any, ...]]:
-    """Node, reason, refused ever, kept now, admitted later, and last arrival [UTC]; most refused first."""
-    return (
-        store.cursor()
-        .execute(
-            "SELECT node_id, reason, refused, kept, readmitted, last_at FROM reject_counts"
-            " ORDER BY refused DESC, node_id, reason"
-        )
-        .fetchall()
+class RejectCount(NamedTuple):
+    """How much was refused of one node for one reason."""
+
+    node: str
+    reason: str
+    refused: int  # ever
+    kept: int  # now
+    readmitted: int  # later
+    last: datetime  # arrival [UTC]
+
+
+class Reject(NamedTuple):
+    """What was refused once."""
+
+    received: datetime  # [UTC]
+    node: str
+    reason: str
+    detail: str
+    payload: str
+
+
+def counts(store: Store) -> list[RejectCount]:
+    """The counts by node and reason, most refused first."""
+    found = store.cursor().execute(
+        "SELECT node_id, reason, refused, kept, readmitted, last_at FROM reject_counts"
+        " ORDER BY refused DESC, node_id, reason"
     )
+    return [RejectCount(*row) for row in found.fetchall()]
 
 
 def refused_since(store: Store, moment: float) -> dict[str, list[str]]:
@@ -47,17 +66,14 @@ def refused_since(store: Store, moment: float) -> dict[str, list[str]]:
     )
 
 
-def latest(store: Store, limit: int) -> list[tuple[Any, ...]]:
-    """Arrival [UTC], node, reason, detail and payload of what was refused last, newest first."""
-    return (
-        store.cursor()
-        .execute(
-            "SELECT received_at, node_id, reason, detail, payload FROM reject_log"
-            " ORDER BY received_at DESC, rowid DESC LIMIT $limit",
-            {"limit": limit},
-        )
-        .fetchall()
+def latest(store: Store, limit: int) -> list[Reject]:
+    """What was refused last, newest first."""
+    found = store.cursor().execute(
+        "SELECT received_at, node_id, reason, detail, payload FROM reject_log"
+        " ORDER BY received_at DESC, rowid DESC LIMIT $limit",
+        {"limit": limit},
     )
+    return [Reject(*row) for row in found.fetchall()]
 
 
 def readmit(store: Store, progress: Callable[[int], None] = lambda _: None) -> Readmitted:

@@ -87,9 +87,7 @@ def backup(store: Store, target: Path) -> None:
     StoreError
         The target is there already or cannot be written.
     """
-    if target.exists():
-        msg = f"{target}: is there already; name a new file"
-        raise StoreError(msg)
+    _must_be_new(target)
     part = target.with_name(target.name + ".part")
     part.unlink(missing_ok=True)
     try:
@@ -101,6 +99,12 @@ def backup(store: Store, target: Path) -> None:
         raise StoreError(msg) from None
 
 
+def _must_be_new(target: Path) -> None:
+    if target.exists():
+        msg = f"{target}: is there already; name a new file"
+        raise StoreError(msg)
+
+
 def request_backup(path: Path, target: Path, timeout: float = REQUEST_TIMEOUT_S) -> None:
     """Have the process that holds the store write a backup, and wait for it.
 
@@ -109,9 +113,7 @@ def request_backup(path: Path, target: Path, timeout: float = REQUEST_TIMEOUT_S)
     StoreError
         It cannot be written, or nobody does it in time [s].
     """
-    if target.exists():
-        msg = f"{target}: is there already; name a new file"
-        raise StoreError(msg)
+    _must_be_new(target)
     request = path.with_name(path.name + REQUEST)
     request.write_text(str(target.absolute()), encoding="utf-8")
     deadline = time.monotonic() + timeout

@@ -15,7 +15,7 @@ OFF_SHARE = 0.25  # of the best hour's harvest: the last hour with more ends the
 
 def tail(budget: Budget, days: Array) -> Array:
     """How long after its harvest a node still read full that can do so for some days: at most the night. [s]"""
-    outdoors = budget.harvest.source == "light-outdoor"
+    outdoors = budget.harvest.outdoors
     idle = 0.5 if outdoors else float((active_hours(budget.harvest) == 0).mean())
     return np.asarray(np.minimum(days, idle) * SECONDS_PER_DAY)
 

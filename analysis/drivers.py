@@ -136,7 +136,7 @@ def _without_short_harvest(node: NodeOutlook) -> NodeOutlook | None:
 
 def _short_harvest(node: NodeOutlook) -> str:
     share = node.harvest.mean * (1 + node.harvest.level_now) / SECONDS_PER_DAY / node.budget.harvest.mean_power
-    seasons = "over the seasons, " if node.budget.harvest.source == "light-outdoor" else ""
+    seasons = "over the seasons, " if node.budget.harvest.outdoors else ""
     return f"{seasons}harvest is at {share:.0%} of the budget's"
 
 

@@ -236,7 +236,7 @@ def _cooling(budget: Budget, voltage: Floats) -> Floats:
     It moves the capacity alike every night, so that no number of nights takes this away; what is then left of the
     evidence is weighed against the budget.
     """
-    if budget.harvest.source != "light-outdoor" or budget.storage.is_battery:
+    if not budget.harvest.outdoors or budget.storage.is_battery:
         return np.zeros_like(voltage)
     stored = np.asarray(storage_curve(budget.storage).energy(voltage))
     return np.asarray(2.0 * stored * THERMAL_DOUBT * NIGHT_COOLING_K / NIGHT_S)

@@ -147,7 +147,7 @@ def behind(nodes: Sequence[NodeDays], site: SiteDays, past: int, alike: bool = F
         has been seen of late.
     """
     budget = nodes[0].budget
-    plain = site.sky.mean(axis=1) if budget.harvest.source == "light-outdoor" else np.ones(site.days)
+    plain = site.sky.mean(axis=1) if budget.harvest.outdoors else np.ones(site.days)
     plan = active_hours(budget.harvest)
     planned = alike and budget.harvest.active_hours is not None
     profiles = np.stack([plan if planned or node.profile is None else node.profile for node in nodes])
@@ -161,7 +161,7 @@ def behind(nodes: Sequence[NodeDays], site: SiteDays, past: int, alike: bool = F
     works = (weekly > CLOSED_SHARE) & (plain[:past] > DARK_SEASON) & usual
     values = np.where(works & open_, seen.harvest / np.where(works & open_, weekly * opened, 1.0), np.nan)
     season = flat(len(nodes), site.days)
-    if budget.harvest.source == "light-outdoor":
+    if budget.harvest.outdoors:
         season = seasons(
             plain, values, seen.censored, *believed(budget, values / plain[:past]), SOURCES[budget.harvest.source]
         )
@@ -196,7 +196,7 @@ def _see(nodes: Sequence[NodeDays], site: SiteDays, past: int, shapes: Array, al
     cell, sky = nodes[0].budget.storage.is_battery, _by_sky(nodes[0].budget)
     over = _over_full(nodes)[row]
     became, source = noon_v >= _full_from(nodes)[row], nodes[0].budget.harvest.source
-    by_day = source == "light-outdoor"  # under one sky
+    by_day = nodes[0].budget.harvest.outdoors  # under one sky
     courses, of = (shapes[0], place) if by_day else (shapes[:, 0], row)
     if sky:
         lost, at_full = lost_since(np.where(became | np.isnan(noon_v), risen_at, np.inf), site, courses, of, place)
@@ -248,7 +248,7 @@ def _put_down(  # type: ignore[no-untyped-def]
 
 def _by_sky(budget: Budget) -> bool:
     """Whether a node's time at full is told by when it came up to it, as the sun's course is known."""
-    return budget.harvest.source == "light-outdoor" and not budget.storage.is_battery
+    return budget.harvest.outdoors and not budget.storage.is_battery
 
 
 def _full_from(nodes: Sequence[NodeDays]) -> Array:
@@ -373,7 +373,7 @@ def past_harvest(nodes: Sequence[NodeDays], site: SiteDays, today: np.datetime64
     power, lost, pace, season_sd = np.empty((4, *size))
     bound = np.empty(size, dtype=bool)
     members = [at for _, at in by_budget([node.budget for node in nodes])]
-    if any(nodes[at[0]].budget.harvest.source == "light-outdoor" for at in members):
+    if any(nodes[at[0]].budget.harvest.outdoors for at in members):
         _ = site.sky  # once, before two threads would each compute it
     each = shared_out(lambda at: behind([nodes[i] for i in at], site, past, alike=True), members)
     for at, known in zip(members, each, strict=True):

@@ -77,7 +77,7 @@ def harvest_short(node: NodeFacts, course: Course) -> Finding | None:
     """A lasting fall against the node's own past, or a harvest that never met the budget's tolerance."""
     if node.budget.harvest.source == "none":
         return None
-    change, outdoors = course.fell, node.budget.harvest.source == "light-outdoor"
+    change, outdoors = course.fell, node.budget.harvest.outdoors
     chance = 0.0
     if change is not None and fall_of(change) > LEAST_SEEN and change.z < -LEAST_Z:
         tilt = _tilt_doubt(node, course.seen, change)
@@ -95,7 +95,7 @@ def _seldomer_full(node: NodeFacts, course: Course) -> Finding | None:
     if not much_seldomer(change) or _work_fell(node, change):
         return None
     tilt = _tilt_doubt(node, course.harvest, change)
-    outdoors = node.budget.harvest.source == "light-outdoor"
+    outdoors = node.budget.harvest.outdoors
     planned = node.budget.harvest
     believed = planned.mean_power, planned.tolerance * planned.mean_power
     chance, fall = chance_short(change, course.harvest, node.harvest_bound, outdoors, tilt, believed)
@@ -144,7 +144,7 @@ def rests(budget: Budget) -> bool:
 def _never_met(node: NodeFacts, usual: Daily) -> Finding | None:
     if usual.known < NEVER_DAYS:
         return None
-    season = SEASON if node.budget.harvest.source == "light-outdoor" else 0.0
+    season = SEASON if node.budget.harvest.outdoors else 0.0
     mean, doubt = usual.mean, math.hypot(usual.sd / math.sqrt(usual.known / TOGETHER_DAYS), usual.mean * season)
     least = node.budget.harvest.mean_power * (1 - TOLERANCES * node.budget.harvest.tolerance)
     chance = chance_below((least - mean) / max(doubt, 1e-12))

@@ -76,7 +76,7 @@ def near_top(budget: Budget) -> float:
     """How far below its highest voltage a node counts as at it. [V]"""
     if budget.storage.is_battery:
         return max(CELL_MARGIN_STEPS * budget.telemetry.adc_step, CELL_MARGIN * budget.storage.full_voltage)
-    return full_margin(budget) * (FLOATS if budget.harvest.source == "light-outdoor" else 1.0)
+    return full_margin(budget) * (FLOATS if budget.harvest.outdoors else 1.0)
 
 
 def node_terms(budgets: list[Budget]) -> NodeTerms:

@@ -90,7 +90,7 @@ def fall_of_wake(first: Floats, budget: Budget) -> tuple[float, float]:
     typical, degrees = np.median(first, axis=0)
     measured, (by, by_sd) = math.isfinite(degrees), WARMTH_PRIOR
     of_warmth = by * degrees if measured else 0.0
-    season = by_sd * abs(degrees) if measured else USUAL_OFF[budget.harvest.source == "light-outdoor"]
+    season = by_sd * abs(degrees) if measured else USUAL_OFF[budget.harvest.outdoors]
     sd = math.hypot(PARTS_OFF / math.sqrt(len(first)), DATA_SHEET_OFF, season)
     at_once, at_end = (
         (math.log(max(ohm / storage.esr, LEAST_OFF)) - of_warmth) / sd for ohm in (typical, typical - fall)

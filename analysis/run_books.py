@@ -198,7 +198,7 @@ def _with_lent_warmth(
     for number, late in recent.items():
         if np.isnan(late.state.temperature):
             node, budget = known.nodes[at[number]], known.budgets[at[number]]
-            outdoors = budget.harvest.source == "light-outdoor"
+            outdoors = budget.harvest.outdoors
             guess = usual[node.site] if outdoors else TEMPERATURE_REFERENCE_C + HALL_WARMTH_K
             warmth = mean.get(place[at[number]], guess)
             field, row = estimates[number]

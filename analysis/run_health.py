@@ -159,7 +159,7 @@ def _fades(part: NumberedFleet, field: Field) -> Floats:
     two, day = [places.FADE, places.RISE], np.arange(field.changes.shape[1])
     changed = field.changes & (day >= field.renewed[:, None]) & (day < field.days[:, None])
     length, times = field.days - field.renewed, changed.sum(axis=1)
-    wander = np.array([places.UNMEASURED_DRIFT[budget.harvest.source == "light-outdoor"] for budget in part.budgets])
+    wander = np.array([places.UNMEASURED_DRIFT[budget.harvest.outdoors] for budget in part.budgets])
     before = places.DRIFT_PER_DAY[two] ** 2 * length[:, None] + places.JUMP[two] ** 2 * times[:, None]
     before[:, 1] += np.where(field.measured, 0.0, wander**2 * length)
     before[:, 1] += np.where(times > 0, places.LEAKING_DRIFT**2 * (field.days - changed.argmax(axis=1)), 0.0)

@@ -127,7 +127,7 @@ def day_shapes(harvest: Harvest, site: SiteDays, profile: Array | None = None) -
     profile : ndarray, shape (..., 24), optional
         From `hour_profile`. Without it the budget's active hours; for outdoor light always the sky's course.
     """
-    if harvest.source == "light-outdoor":
+    if harvest.outdoors:
         sky = site.sky + 1e-9
         return np.asarray(sky / sky.sum(axis=1, keepdims=True))
     course = active_hours(harvest) if profile is None else profile

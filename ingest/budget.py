@@ -103,6 +103,11 @@ class Harvest(_Part):
     active_hours: Annotated[tuple[float, float], BeforeValidator(_hours)] | None = None  # site time [h]
     active_days: Annotated[tuple[int, ...], BeforeValidator(_days)] | None = None  # Monday is 0
 
+    @property
+    def outdoors(self) -> bool:
+        """Whether the harvest follows the sun."""
+        return self.source == "light-outdoor"
+
 
 class Storage(_Part):
     """The store: a capacitor by C(V), or a battery by capacity and open-circuit-voltage table."""

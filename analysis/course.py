@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numba import njit
 
+from analysis import stray
 from analysis.ledger import FULL_MARGIN, longest_interval, stored_at
 from analysis.load import sleep_power, wake_energy
 from analysis.outlook import curve_of
@@ -52,7 +53,7 @@ class Gathered:
     terms : tuple of ndarray
         Which of the budgets each node has, shape (nodes,); of each budget its figures (`_figures`), its active
         weekdays, and stored energy by voltage [J]; of each node what its site's clock is ahead of UTC [s], and the
-        voltage from which on it counts as full [V].
+        voltage from which on it counts as full [V]; of each budget `stray.figures`.
     sums : ndarray, shape (24, nodes, 4)
         By hour of the site's day: HARVEST (less leakage), FREE, WAKES, WHOLE; side by side, as they are added to, and
         so are nodes, whose reports of one hour come one after another.
@@ -61,7 +62,7 @@ class Gathered:
     total : ndarray, shape (nodes, 4)
         Of all reports: voltage [V] and how many, temperature [degC] and how many tell of it.
     apart : ndarray of bool, shape (nodes,)
-        Whether a silence lies between two reports, or they were not in order of time.
+        Whether a silence lies between two reports, they were not in order of time, or one may be a stray.
     """
 
     budgets: list[Budget]
@@ -98,7 +99,8 @@ class Gathered:
         time, storage_v = np.full((2, nodes), np.nan)
         sums, total = np.zeros((24, nodes, 4)), np.zeros((nodes, 4))
         full_from = np.where(np.isnan(full_from), figures[kind, FULL], full_from)
-        terms, apart = (kind, figures, active, curves, offset, full_from), np.zeros(nodes, dtype=np.bool_)
+        strays = np.array([stray.figures(budget) for budget, _ in groups])
+        terms, apart = (kind, figures, active, curves, offset, full_from, strays), np.zeros(nodes, dtype=np.bool_)
         return cls(budgets, ratios, terms, sums, time, storage_v, np.zeros(nodes, dtype=np.int64), total, apart)
 
     def add(self, node: Counts, millis: Counts, storage_v: Floats, wakes: Counts, temp_c: Floats) -> None:
@@ -160,7 +162,7 @@ def _active(budget: Budget) -> np.ndarray[Any, Any]:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _gather(node, millis, volts, wakes, temp_c, ratios, kind, figures, active, curves, offset, full_from, *told):  # type: ignore[no-untyped-def]
+def _gather(node, millis, volts, wakes, temp_c, ratios, kind, figures, active, curves, offset, full, strays, *told):  # type: ignore[no-untyped-def]
     """Add what lies between each report and the node's next to the hour of its middle."""
     sums, last_time, last_volts, last_wakes, total, apart = told
     for i in range(len(node)):
@@ -175,15 +177,17 @@ def _gather(node, millis, volts, wakes, temp_c, ratios, kind, figures, active, c
         if math.isfinite(temp_c[i]):
             total[n, 2] += temp_c[i]
             total[n, 3] += 1.0
-        if seconds < 0.0 or seconds > budget[HOLE]:
+        figure, curve = strays[kind[n]], curves[kind[n]]
+        gap = seconds < 0.0 or seconds > budget[HOLE]
+        if gap or v < figure[stray.LOWEST_V] or stray.too_far(v_before, v, seconds, counted, figure, curve):
             apart[n] = True
         if not 0.0 < seconds <= budget[HOLE] or counted < 0:
             continue
         hours = math.floor((before + seconds / 2 + offset[n]) / HOUR)
-        into, curve = sums[hours % 24, n], curves[kind[n]]
+        into = sums[hours % 24, n]
         into[WAKES] += counted
         into[WHOLE] += seconds
-        if v_before >= full_from[n] or not active[kind[n], (hours // 24 + EPOCH_WEEKDAY) % 7]:
+        if v_before >= full[n] or not active[kind[n], (hours // 24 + EPOCH_WEEKDAY) % 7]:
             continue
         middle = max((v + v_before) / 2, 1e-3)
         stored, _ = stored_at(v, budget[LOW], budget[STEP], curve)

@@ -32,6 +32,7 @@ from analysis.run_days import NumberedFleet, Progress, read_series, update_days
 from analysis.run_past import History, forecast_at, read_history
 from analysis.scores import Reliability
 from analysis.series import Counts, Floats
+from analysis.stray import without_strays
 from ingest.budget import DAYS_PER_YEAR, SECONDS_PER_DAY
 from ingest.errors import UsageError
 from ingest.store import Store
@@ -167,7 +168,9 @@ def _what_came(store: Store, known: NumberedFleet, times: Floats, end: float, pr
     visits = _visits(known)
     for low in range(0, len(known.nodes), PART_NODES):
         progress("what came", low, len(known.nodes))
-        series = read_series(store.cursor(), known.numbers[low : low + PART_NODES], begin, until)
+        part = slice(low, low + PART_NODES)
+        reports = read_series(store.cursor(), known.numbers[part], begin, until)
+        series = without_strays(reports, known.budgets[part])
         for j in range(series.nodes):
             i, rows = low + j, slice(series.offsets[j], series.offsets[j + 1])
             time, voltage, budget = series.time[rows], series.storage_v[rows], known.budgets[i]

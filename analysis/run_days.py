@@ -17,6 +17,7 @@ from analysis.ledger import day_sums, longest_interval, node_terms
 from analysis.nominal_days import NominalDays, nominal_days
 from analysis.quiet import WEEK_HOURS, sunless
 from analysis.series import Calendar, Counts, Series, calendar, in_order
+from analysis.stray import without_strays
 from analysis.warmth import Warmth, agree, lend, place_names, thermometers
 from ingest.budget import Budget
 from ingest.fleet import Fleet, Node
@@ -24,7 +25,7 @@ from ingest.store import Store, plain, sql
 
 CHUNK_NODE_DAYS = 200_000  # of one pass over the reports: bounds memory whatever the fleet's size
 DAY = timedelta(days=1)
-DAYS_VERSION = "8"  # of what a day's sums and evidence mean: days stored by another are computed anew
+DAYS_VERSION = "9"  # of what a day's sums and evidence mean: days stored by another are computed anew
 THERMOMETER_DAYS = 3  # the last of a stretch, whose reports show which nodes have a thermometer
 SUM_COLUMNS = tuple(NominalDays.__dataclass_fields__)
 
@@ -148,12 +149,13 @@ def _compute(store: Store, moment: datetime, warmth: dict[str, Warmth], pieces: 
     ])  # fmt: skip
     reach = timedelta(seconds=max(longest_interval(budget) for budget in part.budgets) + 1)
     begin = datetime.fromtimestamp(min(c.midnights[0] for c in calendars), UTC) - max(reach, 2 * DAY)
-    end = min(datetime.fromtimestamp(max(c.midnights[-1] for c in calendars), UTC) + reach, moment)
+    end = min(datetime.fromtimestamp(max(c.midnights[-1] for c in calendars), UTC) + 2 * reach, moment)
     rows = read_rows(store.cursor(), part.numbers, begin, end)
 
     def compute(piece: NumberedFleet) -> int:
         site = np.array([sites.index(node.site) for node in piece.nodes])
-        series = lend(series_of(rows, piece.numbers), place_names(piece.fleet, piece.nodes), warmth)
+        reports = without_strays(series_of(rows, piece.numbers), piece.budgets)
+        series = lend(reports, place_names(piece.fleet, piece.nodes), warmth)
         sums = nominal_days(day_sums(series, node_terms(piece.budgets), calendars, site), piece.budgets)
         weeks = _weeks(store.cursor(), piece.numbers)
         found = evidence.gather(series, evidence.terms(piece.budgets), calendars, site, sun, weeks)

@@ -18,6 +18,7 @@ from analysis.run_days import CHUNK_NODE_DAYS, NumberedFleet, read_series
 from analysis.run_field import Field
 from analysis.series import Counts, Floats, Series, by_budget
 from analysis.storage import TEMPERATURE_REFERENCE_C, fitted_leakage
+from analysis.stray import without_strays
 from ingest.budget import Budget
 from ingest.store import Store, plain, sql
 
@@ -117,9 +118,10 @@ def _gathered(
     apart, size = np.flatnonzero(seen.apart), CHUNK_NODE_DAYS // RECENT_DAYS
     silences = _Silences({}, {})
     for chunk in (apart[low : low + size] for low in range(0, len(apart), size)):
-        series = read_series(cursor, known.numbers[chunk], first, last)
+        budgets = [known.budgets[i] for i in chunk]
+        series = without_strays(read_series(cursor, known.numbers[chunk], first, last), budgets)
         seen.again(chunk, series)
-        _add_silences(series, chunk, [known.budgets[i] for i in chunk], seen.ratios[chunk, 0], silences)
+        _add_silences(series, chunk, budgets, seen.ratios[chunk, 0], silences)
     return silences
 
 

@@ -147,15 +147,14 @@ def least_median(value: Array, censored: Any) -> float:
 def least_medians(values: Array, censored: npt.NDArray[np.bool_]) -> Array:
     """`least_median` of each row's known days; zero where there is none."""
     found = np.empty(len(values))
-    _least_medians(np.ascontiguousarray(values), np.ascontiguousarray(censored), found)
+    _least_medians(np.ascontiguousarray(values), np.isfinite(values), np.ascontiguousarray(censored), found)
     return found
 
 
 @compiled
-def _least_medians(values: Array, censored: Any, found: Array) -> None:
+def _least_medians(values: Array, known: Any, censored: Any, found: Array) -> None:
     for row in range(len(values)):
-        known = np.isfinite(values[row])
-        found[row] = least_median(values[row][known], censored[row][known])
+        found[row] = least_median(values[row][known[row]], censored[row][known[row]])
 
 
 @compiled

@@ -5,7 +5,7 @@ import pytest
 from outlooks import budget, node, steady
 
 from analysis.depletion import forecast
-from analysis.stops import Stop, ongoing_stops, past_stops
+from analysis.stops import Stop, least_medians, ongoing_stops, past_stops
 
 NONE = np.zeros(60, dtype=bool)
 
@@ -117,3 +117,10 @@ def test_a_stop_of_many_nodes_is_expected_to_end_sooner_than_one_of_a_single_nod
     assert many is not None
     assert single is not None
     assert many.tail > single.tail
+
+
+def test_a_day_that_is_not_known_is_no_day_of_a_median() -> None:
+    # By hand: of 1, 2, 3 the second; of 1 and at least 2 and 3 the highest, as no more than a third lies below.
+    known = np.array([[1.0, 2.0, 3.0, np.nan, np.nan]])
+    assert least_medians(known, np.zeros((1, 5), bool))[0] == 2.0
+    assert least_medians(known, np.array([[False, True, True, False, False]]))[0] == 3.0

@@ -61,7 +61,7 @@ from analysis.quiet_runs import (
     look_up,
     mark_between,
     mark_hours,
-    mark_rest,
+    mark_spells,
     redistribute,
     turn,
 )  # fmt: skip
@@ -289,7 +289,7 @@ def _node_days(t, v, temp, jitter, values, flow, midnights, weekday, sun, fig, s
                         leave_some(begin, end, t, flow, fig, LEFT_IN_HEAT)
                 else:
                     doubt = REST_DOUBT
-                    mark_rest(begin, end, t, values, flow, fig, reading, week, quiet)
+                    mark_spells(begin, end, t, values, flow, fig, reading, week, quiet)
             else:
                 always = fig[MODE] == ALWAYS
                 evening, morning = (-np.inf, np.inf) if always else (sun[day, 1], sun[day + 1, 0])

@@ -34,8 +34,10 @@ REST_DOUBT = 0.03  # and what it varies by from one spell of rest to the next
 REST_MOST = 0.2  # harvest in such a spell, as a share of the budget's mean,
 WORKED_LEAST = 0.4  # of a source that has worked by this share of it
 STEADY = 2.0  # standard deviations that a quarter of such a spell may depart from the whole by
+TURN_SDS = 6.0  # standard deviations of a difference of two readings by which stored energy turns, at least
 PART_POINTS = 3  # intervals of such a quarter
 LEFT_IN_HEAT = 2.0  # of a source of heat, which has no switch: times as much in the lowest hours of its week
+LEFT_BY_SWITCH = 0.25  # and of one that is switched off, a part as much
 LEFT_PER_SLOW = 3.0  # share of the mean harvest left in a spell of rest, per unit of the slow branch's line
 THERMAL_USUAL = 1e-3  # thermal line of a double-layer capacitor [1/K]
 WARMEST_HOUR = 15.0
@@ -304,21 +306,46 @@ def leave_some(begin, end, t, flow, fig, times):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def mark_rest(begin, end, t, values, flow, fig, reading, week, quiet):  # type: ignore[no-untyped-def]
-    """Mark a whole window in which a source without quiet hours rests, as a kiln between two firings.
+def mark_spells(begin, end, t, values, flow, fig, reading, week, quiet):  # type: ignore[no-untyped-def]
+    """Mark the spells of a window in which a source without quiet hours stands still: a pump between two runs, a kiln.
 
-    The window before it must be as low, for what was hot gives on for a day.
+    A spell lies between two turns of the stored energy that stand out of its noise, less the intervals in which it
+    turns; what was hot gives on for a day.
     """
     seen = week[2] > 0.0
     if not seen.any() or week[0][seen].mean() < WORKED_LEAST * fig[POWER]:
         return
-    before = np.searchsorted(t, t[begin] - 86400.0)
-    most = min(REST_MOST * fig[POWER], FLOOR_LOADS * fig[LOAD])
-    power, noise, _ = _mean_harvest(before, begin, t, values, flow, reading)
-    if power > most + noise or not _rests(begin, end - 1, t, values, flow, fig, reading, most):
-        return
-    leave_some(begin, end, t, flow, fig, 1.0)
-    quiet[1:] = True
+    settles = 86400.0 if fig[HEAT] > 0.0 else 0.0
+    first = np.searchsorted(t, t[begin] - settles)
+    least = TURN_SDS * 1.4 * reading * values[-1, begin]
+    stored = values[STORED]
+    falls, top, low = True, first, first
+    for i in range(first + 1, end + 1):
+        ends = i == end or flow[JOINED, i] == 0.0
+        if falls and (ends or stored[i] > stored[low] + least):
+            a, b = max(np.searchsorted(t, t[top] + settles), top + 1, begin), low - 1
+            if b - a >= LEAST_POINTS and stored[a] - stored[b] > least:
+                _take_rest(a, b, t, values, flow, fig, reading, quiet[a - begin + 1 : b - begin + 1])
+        if ends:
+            falls, top, low = True, i, i
+        elif falls:
+            if stored[i] <= stored[low]:
+                low = i
+            elif stored[i] > stored[low] + least:
+                falls, top = False, i
+        elif stored[i] >= stored[top]:
+            top = i
+        elif stored[i] < stored[top] - least:
+            falls, low = True, i
+    if quiet.any():
+        leave_some(begin, end, t, flow, fig, 1.0 if fig[HEAT] > 0.0 else LEFT_BY_SWITCH)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _take_rest(a, b, t, values, flow, fig, reading, quiet):  # type: ignore[no-untyped-def]
+    """Mark the intervals from report a to b if the source rests there."""
+    if _rests(a, b, t, values, flow, fig, reading, min(REST_MOST * fig[POWER], FLOOR_LOADS * fig[LOAD])):
+        quiet[:] = True
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

@@ -338,15 +338,58 @@ def test_a_spell_of_little_harvest_that_comes_and_goes_is_no_rest():
     assert told < 0.07  # of days; the low ones that happen to be even
 
 
-def test_a_window_in_which_the_source_starts_again_is_no_rest():
-    days = 120
+def cost(sums: np.ndarray, truth: Truth) -> tuple[float, float]:
+    """What days' evidence says that a node with no harvest spends, over what it truly does, and the sd of that."""
+    matrix, right = normal_equations(sums)
+    spends = np.zeros(LINES)
+    spends[:3] = np.array([truth.wake, truth.sleep, truth.leak]) / truth.capacity
+    told = spends @ matrix @ spends
+    return float(spends @ right / told), float(told**-0.5)
+
+
+def test_of_a_window_in_which_the_source_starts_again_only_the_time_before_is_rest():
+    days, truth = 120, Truth(sleep=1.5)
     hours = np.arange(days * 24 * STEPS) / STEPS % (12 * 24)
     fired = 95e-6 * (hours >= 3 * 24 + 10)  # two hours before the window ends
-    found = gathered(node(days, Truth(sleep=1.5), rate=(0.2, 0.6), offered=fired), KILN, days)
+    found = gathered(node(days, truth, rate=(0.2, 0.6), offered=fired), KILN, days)
     day = np.arange(35, days) % 12
     told = found.sums[0, 35:, POINTS] > 0
     assert told[day == 2].mean() > 0.8
-    assert not told[day == 3].any()
+    ratio, sd = cost(found.sums[:, 35:][:, day == 3], truth)
+    assert ratio == pytest.approx(1.0, abs=3 * sd)
+    assert sd < 0.1  # two hours of firing would be 0.4 less
+    assert not told[(day > 3) & (day < 11)].any()
+
+
+def bursts(seed: int, days: int, off: float) -> np.ndarray:
+    """Harvest of a pump that runs for some 9 hours and rests for some 5; a share is left then. [W]"""
+    rng, steps = np.random.default_rng(seed), days * 24 * STEPS
+    runs = np.zeros(steps)
+    at = 0
+    while at < steps:
+        length = int(rng.gamma(3, 3) * STEPS)
+        runs[at : at + length] = 1.0
+        at += length + int(rng.gamma(5, 1) * STEPS)
+    return np.asarray(75e-6 * np.where(runs > 0, 1.0, off))
+
+
+PUMP = parse_budget(KILN_TEXT.replace('"thermal"', '"vibration"').replace('"supercapacitor"', '"capacitor"'), "p.toml")
+
+
+@pytest.mark.parametrize("truth", [Truth(), Truth(0.8, 1.1, 1.3, 1.5)], ids=["by the budget", "scattered parts"])
+def test_a_pump_that_stops_at_any_hour_tells_what_it_costs_while_it_stands(truth):
+    days = 90
+    found = gathered(node(days, truth, rate=(0.2, 0.6), offered=bursts(1, days, 0.0), every=2), PUMP, days)
+    assert (found.sums[0, 28:, POINTS] > 0).mean() > 0.3
+    ratio, sd = cost(found.sums, truth)
+    assert ratio == pytest.approx(1.0, abs=3 * sd)
+    assert sd < 0.03
+
+
+def test_a_pump_that_only_slows_down_is_not_believed_to_stand():
+    days = 90
+    found = gathered(node(days, Truth(), rate=(0.2, 0.6), offered=bursts(1, days, 0.3), every=2), PUMP, days)
+    assert (found.sums[0, 28:, POINTS] > 0).mean() < 0.03
 
 
 @pytest.mark.parametrize("text", [KILN_TEXT, CONVEYOR], ids=["no schedule", "a schedule"])

@@ -46,17 +46,21 @@ class Alarm:
 def step(open_alarms: Mapping[tuple[str, str], Alarm], conditions: Iterable[Condition], now: datetime) -> list[Alarm]:
     """The alarms that are new or changed: raised, cleared, of another priority, or of a node gone dark or back.
 
+    Those of a node that is no longer in the fleet are cleared.
+
     Parameters
     ----------
     open_alarms : mapping
         Alarms not cleared, by (node_id, kind).
     conditions : iterable of Condition
-        Of every node in the fleet.
+        One of every node in the fleet.
     now : datetime
         The moment of the analysis.
     """
-    changed: list[Alarm] = []
-    for condition in conditions:
+    judged = {condition.node_id: condition for condition in conditions}
+    gone = (known for (node_id, _), known in open_alarms.items() if node_id not in judged)
+    changed = [replace(known, state="cleared", cleared_at=now) for known in gone]
+    for condition in judged.values():
         for kind, wanted in _judge(condition, open_alarms).items():
             known = open_alarms.get((condition.node_id, kind))
             if wanted is None and known is not None:

@@ -78,3 +78,10 @@ def test_a_node_that_has_gone_dark_is_told_so_and_not_how_likely_it_is():
     assert changed.state == "acknowledged"
     (back,) = step({("mf-01", "depletion"): changed}, [likely], NOW)
     assert back.note == said.note  # and one that has come back, but may not stay, is no more said to be dark
+
+
+def test_the_alarms_of_a_node_taken_out_of_the_fleet_are_cleared():
+    raised = step({}, [replace(FINE, silent_for_s=9e4)], NOW)
+    other = Condition("mf-02", "mill-floor", 0.0, 0.0, None, 0.0)
+    changed = step({(a.node_id, a.kind): a for a in raised}, [other], NOW + timedelta(hours=1))
+    assert [(a.node_id, a.state, a.cleared_at) for a in changed] == [("mf-01", "cleared", NOW + timedelta(hours=1))]

@@ -8,6 +8,7 @@ from analysis.load import sleep_power
 from analysis.quiet import scheduled_quiet
 from analysis.quiet_runs import LINES
 from analysis.series import Floats
+from analysis.sources import SOURCES
 from ingest.budget import Budget
 
 # The state: ln capacity ratio at the start and what has been added since; ln wake energy; ln sleep as it shows in quiet
@@ -43,11 +44,8 @@ SLOW_PRIOR = (0.02, 0.03)  # of a supercapacitor: redistribution looks like leak
 REST_PRIOR = (0.08, 0.08)
 SHAPE_SD = 0.15, 1.0  # of a capacitor; of a cell
 FLAT_SD = 0.15  # of an iron-phosphate cell's energy a volt, where a table's points lie 10 to 30 mV apart (our choice)
-# Harvest left in learnt quiet hours (idling machines, emergency light), as a share of what comes while the source
-# works; the share of the week that it does, at least; and the ratio to sleep beyond which it is not taken further.
-LEFT_PRIOR = (0.01, 0.012)
-ON_LEAST = 0.2
-LEFT_MOST = 40.0
+ON_LEAST = 0.2  # share of the week in which a source works,
+LEFT_MOST = 40.0  # and ratio of that to sleep beyond which what is left of it in quiet hours is not taken further
 
 
 def prior(budget: Budget) -> tuple[Floats, Floats]:
@@ -80,7 +78,8 @@ def left_in_quiet(budget: Budget) -> tuple[float, float]:
     sleep = float(sleep_power(budget.load, middle_voltage(budget)))
     working = budget.harvest.mean_power / max(1.0 - scheduled_quiet(budget.harvest).mean(), ON_LEAST)
     per_sleep = min(working / sleep, LEFT_MOST) if sleep > 0 else 0.0
-    return LEFT_PRIOR[0] * per_sleep, LEFT_PRIOR[1] * per_sleep
+    source = SOURCES[budget.harvest.source]
+    return source.left * per_sleep, source.left_sd * per_sleep
 
 
 def sleep_behind(budget: Budget) -> tuple[float, float, float]:

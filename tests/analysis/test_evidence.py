@@ -8,7 +8,7 @@ import pytest
 from analysis_parts import conveyor_budget
 from quiet_parts import FIRST, STEPS, Truth, after, gathered, node, site_days
 
-from analysis.kalman import S
+from analysis.kalman import S_S, S
 from analysis.posterior import estimate
 from analysis.quiet_runs import (
     HYSTERESIS_V,
@@ -107,6 +107,19 @@ def test_steps_of_a_counter_that_come_late_are_no_evidence_of_what_a_wake_takes(
     mean, sd = found.mean[0, :4], np.sqrt(np.diag(found.covariance[0]))[:4]
     assert np.abs(mean[[CAPACITY, WAKE, SLEEP]] / sd[[CAPACITY, WAKE, SLEEP]]).max() < 1.645  # ln of the truth is 0
     assert np.abs(mean[CAPACITY]) < 0.1
+
+
+def test_masts_that_send_all_night_are_within_what_sleep_and_capacity_leave_open():
+    hours = np.arange(200 * 24 * STEPS) / STEPS
+    busy = (hours % 24 >= 6) & (hours % 24 < 22) & (hours // 24 % 7 < 6)
+    radio = parse_budget(CONVEYOR.replace('"vibration"', '"radio"'), "radio.toml")
+    sums = gathered(node(200, Truth(), offered=95e-6 * np.where(busy, 1.0, 0.12)), radio, 200).sums
+    assert (sums[0, 28:, POINTS] > 0).mean() > 0.8  # the nights pass for rest: their floor is a third of the load
+    found = estimate(sums, [radio])
+    mean, sd = found.mean[0], np.sqrt(np.diag(found.covariance[0]))
+    assert np.abs(mean[[CAPACITY, WAKE]] / sd[[CAPACITY, WAKE]]).max() < 1.645  # ln of the truth is 0
+    path = found.path[0, -1]
+    assert abs(path[S] - 1.0) < 1.645 * np.sqrt(path[S_S])
 
 
 @pytest.mark.parametrize("standby", [0.0, 0.02, 0.03])

@@ -68,11 +68,11 @@ def find(nodes: Sequence[NodeFacts]) -> list[Finding]:
 
 def _cohort(members: list[NodeFacts]) -> tuple[list[NodeFacts], list[Course], Finding | None]:
     """The nodes of one site and source with their courses, and the stop that is on, if there is one."""
-    site, source, common = members[0].site, members[0].budget.harvest.source, in_common(members)
+    site, source, shared = members[0].site, members[0].budget.harvest.source, in_common(members)
     running, stop = without_stops(site, source, members)
-    if stop is None and common is not None:
-        stop = long_low(site, source, members, common)
-    return members, courses_of(members, running, common), stop
+    if stop is None and shared is not None:
+        stop = long_low(site, source, members, shared.site)
+    return members, courses_of(members, running, None if shared is None else shared.others), stop
 
 
 class _Cause(NamedTuple):

@@ -47,7 +47,7 @@ class Course(NamedTuple):
 
 
 def courses_of(members: Sequence[NodeFacts], running: Floats, common: Floats | None) -> list[Course]:
-    """The courses of a site's nodes, by their harvest less its stops and what they have in common."""
+    """The courses of a site's nodes, by their harvest less its stops and what each has in common with the others."""
     share = 1.0 if common is None else np.clip(np.where(np.isfinite(common), common, 1.0), *COMMON_RANGE)
     harvest = running / share
     bound, planned = np.stack([node.harvest_bound for node in members]), [n.budget.harvest.mean_power for n in members]

@@ -5,6 +5,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import timedelta
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -17,20 +18,41 @@ SITE_SHARE = 0.6  # of a site's nodes that must show the same within SITE_DAYS t
 SITE_LEAST = 4
 SITE_DAYS = 3
 COHORT_LEAST = 5  # nodes of one site and source from which what they have in common is known
+MANY = 20  # nodes, to whose median one adds little
 LOW_DAYS = 3
 AT_THE_SITE = "season, weekday and planned closures taken out: one cause at the site rather than many at the nodes"
 STOPPED = {"harvest-short", "dark"}  # what a stop does to a node
 COMMON = {"harvest-short", "dark", "silent-charged"}  # what a site can do to its nodes
 
 
-def in_common(members: Sequence[NodeFacts]) -> Floats | None:
-    """What the harvests of one site and source have in common, by day, usually one; None for too few nodes."""
+class Shared(NamedTuple):
+    """What the harvests of one site and source have in common, by day, usually one; NaN where too few are known.
+
+    `site` is that of all nodes; `others`, shape (nodes, days), what the others show to each: of a few nodes its own
+    fall would be a part of it.
+    """
+
+    site: Floats
+    others: Floats
+
+
+def in_common(members: Sequence[NodeFacts]) -> Shared | None:
+    """What the harvests of one site and source have in common; None for too few nodes."""
     if len(members) < COHORT_LEAST:
         return None
     seen, bound = np.stack([n.harvest_w for n in members]), np.stack([n.harvest_bound for n in members])
     usual = least_medians(seen, bound)
     relative = seen / np.where(usual > 0, usual, np.nan)[:, None]
-    enough = np.isfinite(relative).sum(axis=0) >= COHORT_LEAST
+    site = _middle(relative, bound, COHORT_LEAST)
+    if len(members) >= MANY:
+        return Shared(site, np.broadcast_to(site, relative.shape))
+    rest = ~np.eye(len(members), dtype=bool)
+    return Shared(site, np.stack([_middle(relative[others], bound[others], COHORT_LEAST - 1) for others in rest]))
+
+
+def _middle(relative: Floats, bound: np.ndarray[Any, Any], least: int) -> Floats:
+    """The median of nodes by day, NaN where fewer than `least` are known."""
+    enough = np.isfinite(relative).sum(axis=0) >= least
     return np.where(enough, least_medians(relative.T, bound.T), np.nan)
 
 

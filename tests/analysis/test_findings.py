@@ -71,7 +71,15 @@ def test_what_a_site_shares_is_told_by_its_nodes_that_are_full_too():
     bound, spell = (day < 120) & (day % 10 > 0), np.where(day < 120, 1.0, 0.3)
     members = [node(f"mf-{i}") for i in range(6)]
     common = in_common([one._replace(harvest_w=one.harvest_w * spell, harvest_bound=bound) for one in members])
-    assert 0.2 < np.median(common[120:]) < 0.4  # by the days that are no bounds alone, 1
+    assert 0.2 < np.median(common.others[:, 120:]) < 0.4  # by the days that are no bounds alone, 1
+
+
+def test_what_a_few_nodes_share_is_told_to_each_by_the_others():
+    whole = [node(f"mf-{i}") for i in range(6)]
+    low = [one._replace(harvest_w=fall(one.harvest_w, 120, 0.5)) for one in whole[:3]]
+    common = in_common(low + whole[3:])
+    fallen, sound = np.nanmedian(common.others[:, 120:], axis=1)[[0, 5]]
+    assert fallen > sound + 0.15  # to one that has fallen three of five are as ever, to one that has not two
 
 
 def test_a_fall_that_another_mounting_of_the_panel_explains_is_none():

@@ -26,6 +26,7 @@ Array = npt.NDArray[np.float64]
 OBSERVED_SHARE = 0.9  # of a day that must be seen for its harvest to count
 FULL_SHARE = 0.7  # of the active time at full from which a day is only a lower bound
 FULL_SHARE_PAST = 0.9  # the same where days are compared with each other: what is left tells of a lasting change
+PART_LOST = 0.5  # the same, where its hours until full tell of less than came in all day
 FULL_SHARE_SKY = 0.85  # the same outdoors, where a day's weather is that of its hours until full
 PACE = 0.5  # of what a day would have brought in at its pace until full, it would have brought in at least
 CLOSED_SHARE = 0.2  # days whose weekday leaves less than this say nothing about the level,
@@ -232,6 +233,8 @@ def _put_down(  # type: ignore[no-untyped-def]
         # does not show. Compared with each other such days tell, though: without them, days on which the charger still
         # rests would stand for all.
         bound = lost[i] > full_share or (cell and not alike and full_s[i] > 0.0)
+        # Nor does a day whose hours until full were few, and brought in less than in proportion.
+        bound |= alike and lost[i] > PART_LOST and before < left * gross[i]
         made_up = max(before / max(left, 1e-9), gross[i])
         # A day's pace until full is not that of the whole day, but it tells that there was more than came in.
         least = max(before / (1.0 - full_share), gross[i])

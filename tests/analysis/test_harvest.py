@@ -258,6 +258,21 @@ def test_a_cell_that_comes_later_to_full_has_lost_harvest_though_its_charger_res
     assert np.nanmedian(made.power[0, 60:]) < 0.6 * np.nanmedian(made.power[0, :60])  # 12 h of load in 2 and 16 in 6
 
 
+def test_a_day_whose_hours_until_full_tell_of_less_than_came_in_is_but_a_bound() -> None:
+    # A large cell that a night hardly empties is full in the morning: what came in before is lost in the noise.
+    of = parse_budget((FOLDER / "budgets" / "yard-battery.toml").read_text(), "yard-battery.toml")
+    full, dawn = of.storage.full_voltage, (FIRST + np.arange(90)).astype("datetime64[s]").astype(float) + 9.5 * 3600
+    node = rows(
+        np.full(90, 10.0), of, full_s=np.full(90, 86400.0), wake_j=np.full(90, 20.0), noon_v=np.full(90, full),
+        risen_at=dawn,
+    )  # fmt: skip
+    made = past_harvest([node], site(), FIRST + 90)
+    assert 0.5 < np.nanmedian(made.lost[:, 60:]) < 0.9
+    assert made.bound[:, 60:].all()
+    late = past_harvest([node._replace(risen_at=dawn + 5 * 3600.0)], site(), FIRST + 90)  # most of the light is over
+    assert not late.bound.any()
+
+
 def test_a_shift_ends_within_an_hour_and_noise_at_night_is_none_of_it() -> None:
     of = budget(microwatt=50.0, active=False)
     hour = np.arange(24)

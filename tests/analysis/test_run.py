@@ -73,6 +73,22 @@ def test_a_falling_node_raises_an_alarm_with_a_date_and_a_steady_one_does_not(fi
     assert 0.7 * usable / load < forecast.loc["mf-01", "autonomy_days"] < 1.05 * usable / load
 
 
+def test_a_voltage_that_cannot_be_moves_no_book_and_no_forecast(filled, admit):
+    """Beside a midnight, where a day's stored energy is read, at the node's begin, and as its newest report."""
+    analyse(filled)
+    sane = {name: table(filled, name, "node_id").query("node_id == 'mf-01'") for name in ("ledger", "forecast")}
+    for hour, volts in ((0.25, 0.0), (239.5, 2.3), (719.9, 2.25)):
+        admit(reading("mf-01", START + hour * HOUR, volts, int(2 * hour)))
+    done = analyse(filled, moment(719.95))
+    ledger, forecast = (table(filled, name, "node_id").query("node_id == 'mf-01'") for name in ("ledger", "forecast"))
+    assert len(filled.cursor().table("reports").filter("storage_v < 2.31 AND node_id = 'mf-01'").fetchall()) == 3
+    assert ("mf-01", "depletion") not in {(a.node_id, a.kind) for a in done.changed_alarms}
+    both = sane["ledger"].merge(ledger, on="day", suffixes=("", "_then"))
+    assert len(both) == len(sane["ledger"])
+    assert both["net_harvest_j_then"].to_numpy() == pytest.approx(both["net_harvest_j"].to_numpy(), abs=0.02)
+    assert forecast["autonomy_days"].item() == pytest.approx(sane["forecast"]["autonomy_days"].item(), rel=0.01)
+
+
 def test_energy_ahead_is_in_doubt_by_its_capacity_now_and_later(filled):
     """Of a full capacitor that stays full, the joules are known no better than the farads."""
     analyse(filled)

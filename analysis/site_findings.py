@@ -102,7 +102,11 @@ def explained(finding: Finding, stop: Finding) -> bool:
 
 
 def long_low(site: str, source: str, members: Sequence[NodeFacts], common: Floats) -> Finding | None:
-    """A fall of the whole site's harvest that its own past does not know, however long ago it began."""
+    """A fall of the whole site's harvest that its own past does not know, however long ago it began.
+
+    Of so many spells of LOW_DAYS none was as low, so one more is by chance with 1 in as many and two (Laplace's rule of
+    succession).
+    """
     means = np.convolve(np.nan_to_num(common, nan=1.0), np.ones(LOW_DAYS) / LOW_DAYS, mode="valid")
     past = means[: -2 * LOW_DAYS]
     if len(past) < 8 * LOW_DAYS or not np.isfinite(common[-LOW_DAYS:]).any():
@@ -116,7 +120,7 @@ def long_low(site: str, source: str, members: Sequence[NodeFacts], common: Float
         f"the {source} harvest of {len(members)} nodes at {site} is {means[-1]:.0%} of usual over {LOW_DAYS} days, "
         + AT_THE_SITE
     )
-    return Finding(None, "site-wide", since, 0.95, evidence, site)
+    return Finding(None, "site-wide", since, 1.0 - 1.0 / (len(past) / LOW_DAYS + 2.0), evidence, site)
 
 
 def site_wide(nodes: Sequence[NodeFacts], found: list[Finding]) -> list[Finding]:

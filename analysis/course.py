@@ -9,7 +9,7 @@ import numpy as np
 from numba import njit
 
 from analysis import stray
-from analysis.ledger import FULL_MARGIN, longest_interval, stored_at
+from analysis.ledger import full_margin, longest_interval, stored_at
 from analysis.load import sleep_power, wake_energy
 from analysis.outlook import curve_of
 from analysis.series import Counts, Floats, Series, by_budget
@@ -142,7 +142,7 @@ def _figures(budget: Budget) -> list[float]:
     voltage = curve_of(budget.storage).voltage
     return [
         longest_interval(budget),
-        budget.storage.full_voltage * (1 - FULL_MARGIN),
+        budget.storage.full_voltage - full_margin(budget),
         *_line(lambda volts: wake_energy(budget.load, volts)),
         *_line(lambda volts: sleep_power(budget.load, volts)),
         voltage[0],

@@ -170,7 +170,7 @@ def _what_came(store: Store, known: NumberedFleet, times: Floats, end: float, pr
         progress("what came", low, len(known.nodes))
         part = slice(low, low + PART_NODES)
         reports = read_series(store.cursor(), known.numbers[part], begin, until)
-        series = without_strays(reports, known.budgets[part])
+        series = without_strays(reports, known.budgets[part], until)
         for j in range(series.nodes):
             i, rows = low + j, slice(series.offsets[j], series.offsets[j + 1])
             time, voltage, budget = series.time[rows], series.storage_v[rows], known.budgets[i]

@@ -154,7 +154,7 @@ def _compute(store: Store, moment: datetime, warmth: dict[str, Warmth], pieces: 
 
     def compute(piece: NumberedFleet) -> int:
         site = np.array([sites.index(node.site) for node in piece.nodes])
-        reports = without_strays(series_of(rows, piece.numbers), piece.budgets)
+        reports = without_strays(series_of(rows, piece.numbers), piece.budgets, moment)
         series = lend(reports, place_names(piece.fleet, piece.nodes), warmth)
         sums = nominal_days(day_sums(series, node_terms(piece.budgets), calendars, site), piece.budgets)
         weeks = _weeks(store.cursor(), piece.numbers)

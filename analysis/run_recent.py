@@ -119,7 +119,7 @@ def _gathered(
     silences = _Silences({}, {})
     for chunk in (apart[low : low + size] for low in range(0, len(apart), size)):
         budgets = [known.budgets[i] for i in chunk]
-        series = without_strays(read_series(cursor, known.numbers[chunk], first, last), budgets)
+        series = without_strays(read_series(cursor, known.numbers[chunk], first, last), budgets, last)
         seen.again(chunk, series)
         _add_silences(series, chunk, budgets, seen.ratios[chunk, 0], silences)
     return silences

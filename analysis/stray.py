@@ -5,6 +5,7 @@ others. Believed, it would be a day's harvest or the end of a node; the report i
 """
 
 from dataclasses import fields
+from datetime import datetime
 
 import numpy as np
 from numba import njit
@@ -12,7 +13,7 @@ from numba import njit
 from analysis.ledger import longest_interval, stored_at
 from analysis.load import sleep_power, wake_energy
 from analysis.outlook import curve_of
-from analysis.series import Counts, Floats, Series, by_budget
+from analysis.series import Series, by_budget
 from analysis.storage import leakage_power
 from ingest.budget import Budget
 
@@ -50,13 +51,18 @@ def too_far(before, after, seconds, wakes, figure, curve):  # type: ignore[no-un
     return begin - end > figure[FALL_J] + max(wakes, 0) * figure[WAKE_J] + seconds * figure[REST_W]
 
 
-def without_strays(series: Series, budgets: list[Budget]) -> Series:
+def without_strays(series: Series, budgets: list[Budget], moment: datetime) -> Series:
     """The reports whose voltage can be; `budgets` has one a node.
+
+    Parameters
+    ----------
+    moment : datetime
+        Up to which there are reports.
 
     Notes
     -----
     Of two readings of which the later is too far below, the one is left out that the readings beside them do not bear
-    out; a last reading waits for the next. A node that falls silent after such a fall is believed.
+    out; the newest waits for the next. A node that falls silent after such a fall is believed.
     """
     kind = np.empty(len(budgets), dtype=np.int64)
     groups = by_budget(budgets)
@@ -65,7 +71,7 @@ def without_strays(series: Series, budgets: list[Budget]) -> Series:
     kept = np.ones(len(series.time), dtype=np.bool_)
     curves = np.stack([curve_of(budget.storage).stored for budget, _ in groups])
     told = np.array([figures(budget) for budget, _ in groups])
-    _judge(series.offsets, series.time, series.storage_v, series.wakes, kind, told, curves, kept)
+    _judge(series.offsets, series.time, series.storage_v, series.wakes, moment.timestamp(), kind, told, curves, kept)
     if kept.all():
         return series
     columns = (getattr(series, column.name)[kept] for column in fields(series)[1:])
@@ -73,7 +79,7 @@ def without_strays(series: Series, budgets: list[Budget]) -> Series:
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _judge(offsets: Counts, time: Floats, volts: Floats, wakes: Counts, kind: Counts, figures, curves, kept):  # type: ignore[no-untyped-def]
+def _judge(offsets, time, volts, wakes, now, kind, figures, curves, kept):  # type: ignore[no-untyped-def]
     for node in range(len(offsets) - 1):
         figure, curve, end = figures[kind[node]], curves[kind[node]], offsets[node + 1]
         last, earlier = -1, -1  # the reports believed before this one
@@ -86,10 +92,9 @@ def _judge(offsets: Counts, time: Floats, volts: Floats, wakes: Counts, kind: Co
                 fall, after = volts[last] - volts[i], i + 1
                 while after < end and volts[after] < figure[LOWEST_V]:
                     after += 1
-                if after >= end:
-                    kept[i] = False
-                    continue
-                if time[after] - time[i] <= figure[HOLE] and volts[after] - volts[i] > TAKEN_BACK * fall:
+                waits = after >= end and now - time[i] <= figure[HOLE]
+                heard = after < end and time[after] - time[i] <= figure[HOLE]
+                if waits or (heard and volts[after] - volts[i] > TAKEN_BACK * fall):
                     kept[i] = False
                     continue
                 near = earlier >= 0 and time[last] - time[earlier] <= figure[HOLE]

@@ -1,3 +1,5 @@
+from datetime import UTC, datetime
+
 import numpy as np
 import pytest
 
@@ -11,7 +13,7 @@ BUDGET = parse_budget(CONVEYOR, "conveyor.toml")  # 1 F between 5.0 and 2.2 V; s
 HOUR = 3600.0
 
 
-def kept(volts, hours=None, wakes=None):
+def kept(volts, hours=None, wakes=None, later=0.5):
     n = len(volts)
     time = HOUR * (np.arange(n) if hours is None else np.asarray(hours, dtype=float))
     count = 2 * np.arange(n) if wakes is None else np.asarray(wakes)
@@ -20,7 +22,7 @@ def kept(volts, hours=None, wakes=None):
         np.array([0, n]), time, np.asarray(volts, dtype=float), count.astype(np.int64), blank, blank,
         np.full(n, BOOT_MISSING),
     )  # fmt: skip
-    found = without_strays(series, [BUDGET])
+    found = without_strays(series, [BUDGET], datetime.fromtimestamp(time[-1] + later * HOUR, UTC))
     assert found.offsets[-1] == len(found.time) == len(found.wakes)
     return (found.time / HOUR).round().astype(int).tolist()
 
@@ -45,6 +47,7 @@ def test_a_voltage_that_no_load_explains_and_the_next_takes_back_is_left_out(vol
 
 def test_a_node_that_falls_silent_after_a_great_fall_is_believed():
     assert kept([3.5, 3.5, 2.3, 3.4], hours=[0, 1, 2, 80]) == [0, 1, 2, 80]
+    assert kept([3.5, 3.5, 2.3], later=9.0) == [0, 1, 2]  # hours that are no observation any more
 
 
 def test_what_many_wakes_cost_is_no_stray():

@@ -4,6 +4,7 @@ A pair is one forecast of one node. Pairs whose outcome is not known within a ho
 with energy in hand, or the reports end) are left out of that horizon's scores.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -180,9 +181,8 @@ def warnings(p_dark_7d: Floats, p_dark_30d: Floats, moments: Floats) -> list[War
     for k, moment in enumerate(moments):
         now = datetime.fromtimestamp(moment, UTC)
         conditions = [
-            alarms.Condition(str(i), "", float(p7), float(p30), None, 0.0)
-            for i, (p7, p30) in enumerate(zip(p_dark_7d[:, k], p_dark_30d[:, k], strict=True))
-            if np.isfinite(p7) and np.isfinite(p30)
+            alarms.Condition(str(i), "", p7, p30, None, 0.0)
+            for i, (p7, p30) in enumerate(zip(_stated(p_dark_7d[:, k]), _stated(p_dark_30d[:, k]), strict=True))
         ]
         for alarm in alarms.step(standing, conditions, now):
             key = (alarm.node_id, alarm.kind)
@@ -192,6 +192,11 @@ def warnings(p_dark_7d: Floats, p_dark_30d: Floats, moments: Floats) -> list[War
             else:
                 standing[key] = alarm
     return done + [Warned(int(a.node_id), a.raised_at.timestamp(), np.inf) for a in standing.values()]
+
+
+def _stated(chances: Floats) -> list[float | None]:
+    """Chances, None where there was no forecast."""
+    return [None if math.isnan(chance) else chance for chance in chances.tolist()]
 
 
 @dataclass(frozen=True)

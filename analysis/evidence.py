@@ -44,11 +44,9 @@ from analysis.quiet_runs import (
     HEAT,
     JOINED,
     LEAST_POINTS,
-    LEFT_IN_HEAT,
     LOAD,
     MODE,
     NOISE,
-    REST_DOUBT,
     SETTLES,
     SLOWLY,
     SUMS,
@@ -57,15 +55,14 @@ from analysis.quiet_runs import (
     balance,
     intervals,
     learn_between,
-    leave_some,
     look_up,
     mark_between,
     mark_hours,
-    mark_spells,
     redistribute,
     turn,
 )  # fmt: skip
 from analysis.reading import NOISIEST, calm_noise
+from analysis.rest_spells import LEFT_IN_HEAT, REST_DOUBT, leave_some, mark_spells
 from analysis.series import Calendar, Counts, Floats, Series
 from analysis.steps import STEPS, daily_steps
 from analysis.storage import LEANS, leakage_power, slope_doubt, slope_lean, storage_curve

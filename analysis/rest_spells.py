@@ -1,0 +1,125 @@
+"""Spells in which a source without quiet hours stands still: a pump between two runs, a kiln between two firings."""
+
+import numpy as np
+from numba import njit
+
+from analysis.quiet import FLOOR_LOADS
+from analysis.quiet_runs import (
+    FLOW_LEAK,
+    FLOW_SLOW,
+    FLOW_THERMAL,
+    FLOW_WARM,
+    HEAT,
+    JOINED,
+    LEAST_POINTS,
+    LOAD,
+    POWER,
+    SLOWLY,
+    STORED,
+    THERMAL_DOUBT,
+    THERMAL_USUAL,
+)
+
+REST_DOUBT = 0.03  # of the budget's mean harvest: what is left of it varies by from one spell of rest to the next
+REST_MOST = 0.2  # harvest in such a spell, as a share of the budget's mean,
+WORKED_LEAST = 0.4  # of a source that has worked by this share of it
+STEADY = 2.0  # standard deviations that a quarter of such a spell may depart from the whole by
+TURN_SDS = 6.0  # standard deviations of a difference of two readings by which stored energy turns, at least
+PART_POINTS = 3  # intervals of such a quarter
+LEFT_IN_HEAT = 2.0  # of a source of heat, which has no switch: times as much in the lowest hours of its week
+LEFT_BY_SWITCH = 0.25  # and of one that is switched off, a part as much
+LEFT_PER_SLOW = 3.0  # share of the mean harvest left in a spell of rest, per unit of the slow branch's line
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _mean_harvest(a, b, t, values, flow, noise):  # type: ignore[no-untyped-def]
+    """Mean harvest from report a to b by the budget, and the doubt of the converter and of a thermal line in it. [W]
+
+    Infinite where it has not been observed throughout.
+    """
+    if a < 0 or b >= len(t) or b - a < PART_POINTS:
+        return np.inf, 0.0, 0.0
+    spent, thermal = 0.0, 0.0
+    for i in range(a + 1, b + 1):
+        if flow[JOINED, i] == 0.0:
+            return np.inf, 0.0, 0.0
+        spent += flow[0, i] + flow[1, i] + flow[FLOW_LEAK, i]
+        thermal += flow[FLOW_THERMAL, i]
+    seconds = t[b] - t[a]
+    power = (values[STORED, b] - values[STORED, a] + spent + THERMAL_USUAL * thermal) / seconds
+    return power, 1.4 * noise * values[-1, a] / seconds, THERMAL_DOUBT * abs(thermal) / seconds
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _rests(begin, end, t, values, flow, fig, reading, most):  # type: ignore[no-untyped-def]
+    """Whether a source rests from report `begin` to `end`: its power is up to `most` [W] in each quarter, and steady.
+
+    Harvest comes and goes: a spell in which the power wanders is one of little harvest, not of rest. And what still
+    warms up or cools down, by more than a thermal line in doubt may pass for, still works.
+    """
+    steady = REST_DOUBT * fig[POWER]
+    mean, _, _ = _mean_harvest(begin, end, t, values, flow, reading)
+    a = begin
+    for quarter in range(1, 5):
+        b = np.searchsorted(t, t[begin] + quarter / 4 * (t[end] - t[begin]))
+        power, noise, thermal = _mean_harvest(a, b, t, values, flow, reading)
+        if thermal > STEADY * steady or abs(power - mean) > STEADY * np.hypot(steady, noise) or power > most + noise:
+            return False
+        a = b
+    return True
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def leave_some(begin, end, t, flow, fig, times):  # type: ignore[no-untyped-def]
+    """Let a share of the harvest be left in a window's rest, so many `times` that of a spell between two firings.
+
+    The line of the slow branch carries that instead, as in a spell it has long come to rest. What is left fades as the
+    place cools, and would pass for a leakage that falls with warmth: that line is left to its prior.
+    """
+    share = times * (LEFT_PER_SLOW if fig[SLOWLY] > 0 else 1.0)
+    for i in range(begin + 1, end):
+        flow[FLOW_SLOW, i] = -share * fig[POWER] * (t[i] - t[i - 1])
+        flow[FLOW_WARM, i] = 0.0
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def mark_spells(begin, end, t, values, flow, fig, reading, week, quiet):  # type: ignore[no-untyped-def]
+    """Mark the spells of a window in which a source without quiet hours stands still: a pump between two runs, a kiln.
+
+    A spell lies between two turns of the stored energy that stand out of its noise, less the intervals in which it
+    turns; what was hot gives on for a day.
+    """
+    seen = week[2] > 0.0
+    if not seen.any() or week[0][seen].mean() < WORKED_LEAST * fig[POWER]:
+        return
+    settles = 86400.0 if fig[HEAT] > 0.0 else 0.0
+    first = np.searchsorted(t, t[begin] - settles)
+    least = TURN_SDS * 1.4 * reading * values[-1, begin]
+    stored = values[STORED]
+    falls, top, low = True, first, first
+    for i in range(first + 1, end + 1):
+        ends = i == end or flow[JOINED, i] == 0.0
+        if falls and (ends or stored[i] > stored[low] + least):
+            a, b = max(np.searchsorted(t, t[top] + settles), top + 1, begin), low - 1
+            if b - a >= LEAST_POINTS and stored[a] - stored[b] > least:
+                _take_rest(a, b, t, values, flow, fig, reading, quiet[a - begin + 1 : b - begin + 1])
+        if ends:
+            falls, top, low = True, i, i
+        elif falls:
+            if stored[i] <= stored[low]:
+                low = i
+            elif stored[i] > stored[low] + least:
+                falls, top = False, i
+        elif stored[i] >= stored[top]:
+            top = i
+        elif stored[i] < stored[top] - least:
+            falls, low = True, i
+    if quiet.any():
+        leave_some(begin, end, t, flow, fig, 1.0 if fig[HEAT] > 0.0 else LEFT_BY_SWITCH)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _take_rest(a, b, t, values, flow, fig, reading, quiet):  # type: ignore[no-untyped-def]
+    """Mark the intervals from report a to b if the source rests there."""
+    if _rests(a, b, t, values, flow, fig, reading, min(REST_MOST * fig[POWER], FLOOR_LOADS * fig[LOAD])):
+        quiet[:] = True

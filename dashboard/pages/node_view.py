@@ -202,18 +202,21 @@ def health_block(
     return [
         html.P(["Verdict: ", html.Strong(verdict(now["verdict"]), className=f"verdict {now['verdict']}"), alone]),
         table("Storage health", headers, rows),
-        *service_life(budget.targets.service_life, ends, since),
+        *service_life(budget.targets.service_life, ends, since, now["as_of"].date()),
     ]
 
 
-def service_life(promised_s: float, ends: Mapping[str, queries.Row], since: date) -> list[html.P]:
+def service_life(promised_s: float, ends: Mapping[str, queries.Row], since: date, today: date) -> list[html.P]:
     """Whether a storage that wears will last as long as the design promised; nothing of one that shows no wear."""
     middle = [end["by_p50"] for end in ends.values() if end["by_p50"] is not None]
     if not ends or promised_s >= (date.max - since).total_seconds():
         return []
     until = since + timedelta(seconds=promised_s)
-    short = bool(middle) and min(middle) < until
-    lasts = "more likely than not it falls short" if short else "at this pace it lasts"
+    lasts = "at this pace it lasts"
+    if middle and min(middle) < until:
+        lasts = "more likely than not it falls short"
+    elif not middle and until > today + timedelta(days=end_of_life.HORIZON_DAYS):
+        lasts = f"at this pace it lasts {END_OF_LIFE_YEARS} years more at least"  # further nobody looked
     return [html.P(f"Service life promised by the design: to {until:%Y-%m-%d}; {lasts}.")]
 
 

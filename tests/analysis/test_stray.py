@@ -1,3 +1,5 @@
+"""Which voltages are believed: falls that no load explains are not, if the next report takes them back."""
+
 from datetime import UTC, datetime
 
 import numpy as np
@@ -9,7 +11,7 @@ from ingest.budget import parse_budget
 from ingest.counters import BOOT_MISSING
 from tests.conftest import CONVEYOR
 
-BUDGET = parse_budget(CONVEYOR, "conveyor.toml")  # 1 F between 5.0 and 2.2 V; some 28 uW: a hundredth of a volt an hour
+BUDGET = parse_budget(CONVEYOR, "conveyor.toml")  # 1 F from 5.0 to 2.2 V; 28 uW take 0.03 V an hour
 HOUR = 3600.0
 
 
@@ -51,6 +53,6 @@ def test_a_node_that_falls_silent_after_a_great_fall_is_believed():
 
 
 def test_what_many_wakes_cost_is_no_stray():
-    # By hand: a wake takes 3.0 V x 14 mA x 0.7 s / 0.85 = 34.6 mJ, 100 of them 3.5 J; so does the fall of 1 F.
+    # By hand: a wake takes 3.0 V x 14 mA x 0.7 s / 0.85 = 34.6 mJ, 100 of them 3.5 J; so much 1 F gives as it falls.
     assert kept([3.5, 2.3, 3.5], wakes=[0, 100, 100]) == [0, 1, 2]
     assert kept([3.5, 2.3, 3.5], wakes=[0, 1, 2]) == [0, 2]

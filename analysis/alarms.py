@@ -1,15 +1,21 @@
-"""Alarms: raised once when a condition passes its limit, cleared once when it has passed."""
+"""Alarms: raised once when a condition passes its limit, cleared once when it has passed; for one cause, one alarm."""
 
-from collections.abc import Iterable, Mapping
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
+from types import MappingProxyType
 
+from analysis.site_findings import SITE_LEAST
+
+KINDS = ("silent", "depletion")
 RAISE_P_DARK_30D = 0.4
 CLEAR_P_DARK_30D = 0.2  # lower than the limit that raises, so that a chance hovering at the limit does not chatter
 URGENT_P_DARK_7D = 0.3
 CALM_P_DARK_7D = 0.15  # and below this no longer urgent
 ACKNOWLEDGED = "; acknowledged:"
 DARK = "dark now, below the cut-off voltage"
+NAMED = 5  # nodes that the alarm of a whole site names
 
 
 @dataclass(frozen=True)
@@ -29,10 +35,10 @@ class Condition:
 
 @dataclass(frozen=True)
 class Alarm:
-    """One alarm and where it stands in its life; a row of the table `alarms`."""
+    """One alarm and where it stands in its life; a row of the table `alarms`. That of a whole site has no node."""
 
     alarm_id: str
-    node_id: str
+    node_id: str | None
     site: str
     kind: str
     priority: str
@@ -43,63 +49,123 @@ class Alarm:
     note: str = ""
 
 
-def step(open_alarms: Mapping[tuple[str, str], Alarm], conditions: Iterable[Condition], now: datetime) -> list[Alarm]:
+Wanted = tuple[str, str]  # priority and note that an alarm should stand with
+
+
+def step(
+    open_alarms: Iterable[Alarm],
+    conditions: Iterable[Condition],
+    now: datetime,
+    common: Mapping[str, datetime] = MappingProxyType({}),
+) -> list[Alarm]:
     """The alarms that are new or changed: raised, cleared, of another priority, or of a node gone dark or back.
 
-    Those of a node that is no longer in the fleet are cleared.
+    Those of a node that is no longer in the fleet are cleared. Where one cause at a site brings SITE_LEAST nodes to the
+    limit, they have one alarm, the site's, which is told anew when other nodes are in it.
 
     Parameters
     ----------
-    open_alarms : mapping
-        Alarms not cleared, by (node_id, kind).
+    open_alarms : iterable of Alarm
+        Those not cleared.
     conditions : iterable of Condition
         One of every node in the fleet.
     now : datetime
         The moment of the analysis.
+    common : mapping
+        Since when its nodes show one cause in common, by site; without the sites where there is none.
     """
-    judged = {condition.node_id: condition for condition in conditions}
-    gone = (known for (node_id, _), known in open_alarms.items() if node_id not in judged)
+    standing = {(alarm.site if alarm.node_id is None else alarm.node_id, alarm.node_id is None, alarm.kind): alarm
+                for alarm in open_alarms}  # fmt: skip
+    sites: defaultdict[str, list[Condition]] = defaultdict(list)
+    for condition in conditions:
+        sites[condition.site].append(condition)
+    nodes = {condition.node_id for members in sites.values() for condition in members}
+    gone = (known for (whose, of_site, _), known in standing.items() if whose not in (sites if of_site else nodes))
     changed = [replace(known, state="cleared", cleared_at=now) for known in gone]
-    for condition in judged.values():
-        for kind, wanted in _judge(condition, open_alarms).items():
-            known = open_alarms.get((condition.node_id, kind))
-            if wanted is None and known is not None:
-                changed.append(replace(known, state="cleared", cleared_at=now))
-            elif wanted is not None and known is None:
-                stamp = f"{now:%Y%m%dT%H%M%SZ}"
-                changed.append(
-                    Alarm(f"{condition.node_id}/{kind}/{stamp}", condition.node_id, condition.site, kind,
-                          wanted[0], "active", now, note=wanted[1])
-                )  # fmt: skip
-            elif wanted is not None and known is not None and _kind(*wanted) != _kind(known.priority, known.note):
-                changed.append(replace(known, priority=wanted[0], note=wanted[1] + _said(known.note)))
+    for site, members in sites.items():
+        for kind in KINDS:
+            judged = [member for member in members if kind == "silent" or member.p_dark_30d is not None]
+            own = {member.node_id: standing.get((member.node_id, False, kind)) for member in judged}
+            known = standing.get((site, True, kind))
+            shared = _share_one(kind, judged, own, known, common.get(site), now)
+            changed += _moved(site, None, kind, known, _of_site(kind, shared, known) if shared else None, now)
+            covered = {member.node_id for member in shared}
+            for member in judged:
+                if member.node_id not in covered:
+                    alarm = own[member.node_id]
+                    changed += _moved(site, member.node_id, kind, alarm, _judge(kind, member, alarm), now)
     return changed
 
 
-def _kind(priority: str, note: str) -> tuple[str, bool]:
-    """What an alarm is told anew for: its priority, and whether the node is dark."""
-    return priority, note.startswith(DARK)
+def _moved(
+    site: str, node_id: str | None, kind: str, known: Alarm | None, wanted: Wanted | None, now: datetime
+) -> list[Alarm]:
+    """The alarm raised, cleared or told anew; nothing where it stays as it is."""
+    if wanted is None:
+        return [] if known is None else [replace(known, state="cleared", cleared_at=now)]
+    priority, note = wanted
+    if known is None:
+        alarm_id = f"{site if node_id is None else node_id}/{kind}/{now:%Y%m%dT%H%M%SZ}"
+        return [Alarm(alarm_id, node_id, site, kind, priority, "active", now, note=note)]
+    told, mark, said = known.note.partition(ACKNOWLEDGED)
+    anew = told != note if node_id is None else told.startswith(DARK) != note.startswith(DARK)
+    if not anew and priority == known.priority:
+        return []
+    return [replace(known, priority=priority, note=note + mark + said)]  # what a person said stays, see `ingest`
 
 
-def _said(note: str) -> str:
-    """What a person said when acknowledging, as it stands behind the evidence; see `ingest.acknowledge`."""
-    _, mark, said = note.partition(ACKNOWLEDGED)
-    return mark + said
+def _share_one(
+    kind: str,
+    members: Sequence[Condition],
+    own: Mapping[str, Alarm | None],
+    known: Alarm | None,
+    since: datetime | None,
+    now: datetime,
+) -> list[Condition]:
+    """The nodes of a site that one alarm stands for, nearest to being dark or longest silent first.
+
+    It begins where SITE_LEAST nodes have come to the limit since a common cause began, and goes on while there is this
+    cause or while as many are still in it. A node with an alarm of its own keeps that, and one that fell silent later
+    than the site gets one.
+    """
+    if known is None and since is None:
+        return []
+    alone = [
+        member
+        for member in members
+        if own[member.node_id] is None
+        and _judge(kind, member, known) is not None
+        and (kind != "silent" or known is None or now - timedelta(seconds=member.silent_for_s) <= known.raised_at)
+    ]
+    lately = [alarm for alarm in own.values() if alarm is not None and since is not None and alarm.raised_at >= since]
+    goes_on = known is not None and since is not None
+    if not goes_on and len(alone) + len(lately) < SITE_LEAST:
+        return []
+    return sorted(alone, key=lambda member: (-(member.p_dark_7d or 0.0), -member.silent_for_s, member.node_id))
 
 
-def _judge(condition: Condition, known: Mapping[tuple[str, str], Alarm]) -> dict[str, tuple[str, str] | None]:
-    """For each kind the priority and note it should stand with, or None where it should not stand."""
-    verdicts: dict[str, tuple[str, str] | None] = {"silent": None}
-    if condition.silent_for_s > 0:
-        verdicts["silent"] = ("medium", f"not heard from for {condition.silent_for_s / 3600:.0f} h")
-    p7, p30 = condition.p_dark_7d, condition.p_dark_30d
-    if p7 is not None and p30 is not None:
-        standing = known.get((condition.node_id, "depletion"))
-        limit = RAISE_P_DARK_30D if standing is None else CLEAR_P_DARK_30D
-        urgent = CALM_P_DARK_7D if standing is not None and standing.priority == "high" else URGENT_P_DARK_7D
-        when = "" if condition.days_p10 is None else f"; one in ten: within {condition.days_p10:.0f} d"
-        likely = f"chance of going dark within 30 d: {p30:.0%}, within 7 d: {p7:.0%}{when}"
-        note = DARK if condition.days_p10 == 0.0 else likely
-        priority = "high" if p7 >= urgent else "medium"
-        verdicts["depletion"] = (priority, note) if p30 >= limit else None
-    return verdicts
+def _of_site(kind: str, members: Sequence[Condition], known: Alarm | None) -> Wanted:
+    """What the alarm of a site should stand with: the gravest of its nodes' priorities, and who they are."""
+    judged = [_judge(kind, member, known) for member in members]
+    priority = "high" if any(wanted is not None and wanted[0] == "high" for wanted in judged) else "medium"
+    names = ", ".join(member.node_id for member in members[:NAMED])
+    more = f" and {len(members) - NAMED} more" if len(members) > NAMED else ""
+    many = "1 node" if len(members) == 1 else f"{len(members)} nodes"
+    if kind == "silent":
+        return priority, f"{many} not heard from: {names}{more}"
+    dark = sum(member.days_p10 == 0.0 for member in members)
+    return priority, f"{many} likely to be dark within 30 d, {dark or 'none'} of them now: {names}{more}"
+
+
+def _judge(kind: str, condition: Condition, standing: Alarm | None) -> Wanted | None:
+    """Priority and note that a node's alarm should stand with, None where none should; `standing` if there is one."""
+    if kind == "silent":
+        silent = condition.silent_for_s
+        return ("medium", f"not heard from for {silent / 3600:.0f} h") if silent > 0 else None
+    p7, p30 = condition.p_dark_7d or 0.0, condition.p_dark_30d or 0.0
+    if p30 < (RAISE_P_DARK_30D if standing is None else CLEAR_P_DARK_30D):
+        return None
+    urgent = CALM_P_DARK_7D if standing is not None and standing.priority == "high" else URGENT_P_DARK_7D
+    when = "" if condition.days_p10 is None else f"; one in ten: within {condition.days_p10:.0f} d"
+    likely = f"chance of going dark within 30 d: {p30:.0%}, within 7 d: {p7:.0%}{when}"
+    return "high" if p7 >= urgent else "medium", DARK if condition.days_p10 == 0.0 else likely

@@ -176,7 +176,7 @@ def warnings(p_dark_7d: Floats, p_dark_30d: Floats, moments: Floats) -> list[War
     moments : ndarray, shape (moments,)
         [s since 1970 UTC]
     """
-    standing: dict[tuple[str, str], alarms.Alarm] = {}
+    standing: dict[int, alarms.Alarm] = {}
     done: list[Warned] = []
     for k, moment in enumerate(moments):
         now = datetime.fromtimestamp(moment, UTC)
@@ -184,14 +184,13 @@ def warnings(p_dark_7d: Floats, p_dark_30d: Floats, moments: Floats) -> list[War
             alarms.Condition(str(i), "", p7, p30, None, 0.0)
             for i, (p7, p30) in enumerate(zip(_stated(p_dark_7d[:, k]), _stated(p_dark_30d[:, k]), strict=True))
         ]
-        for alarm in alarms.step(standing, conditions, now):
-            key = (alarm.node_id, alarm.kind)
+        for alarm in alarms.step(standing.values(), conditions, now):
+            node = int(alarm.node_id or 0)  # no site has a cause in common here: each alarm is a node's
             if alarm.state == "cleared":
-                raised = standing.pop(key).raised_at.timestamp()
-                done.append(Warned(int(alarm.node_id), raised, moment))
+                done.append(Warned(node, standing.pop(node).raised_at.timestamp(), moment))
             else:
-                standing[key] = alarm
-    return done + [Warned(int(a.node_id), a.raised_at.timestamp(), np.inf) for a in standing.values()]
+                standing[node] = alarm
+    return done + [Warned(node, alarm.raised_at.timestamp(), np.inf) for node, alarm in standing.items()]
 
 
 def _stated(chances: Floats) -> list[float | None]:

@@ -212,6 +212,8 @@ def _write(
         chances = (row.get("p_dark_7d"), row.get("p_dark_30d"), row.get("days_p10"))
         conditions.append(alarms.Condition(node.node_id, node.site, *chances, silence))
     results["findings"] = [finding | stamp for finding in findings]
+    stops = sorted((f for f in findings if f["finding"] == "site-wide"), key=lambda f: f["since"], reverse=True)
+    common = {stop["site"]: stop["since"].to_pydatetime() for stop in stops}  # of several at a site, the first
     results["forecast_path"] = _paths(prospects, [known.nodes[i].node_id for i in prospects.rows], moment)
     with store.write() as cursor:
         for table, rows in results.items():
@@ -220,7 +222,7 @@ def _write(
             insert(cursor, table, rows)
         changed: list[alarms.Alarm] = []
         if before is None or moment >= before:
-            changed = alarms.step(open_alarms(cursor), conditions, moment)
+            changed = alarms.step(open_alarms(cursor), conditions, moment, common)
             cursor.executemany("DELETE FROM alarms WHERE alarm_id = ?", [[a.alarm_id] for a in changed] or [[""]])
             insert(cursor, "alarms", [asdict(alarm) for alarm in changed])
     store.set_meta("analysed_as_of", moment.isoformat())
@@ -277,8 +279,7 @@ def insert(cursor: duckdb.DuckDBPyConnection, table: str, rows: list[dict[str, A
         cursor.unregister("new_rows")
 
 
-def open_alarms(cursor: duckdb.DuckDBPyConnection) -> dict[tuple[str, str], alarms.Alarm]:
-    """Alarms that are not cleared, by node and kind."""
+def open_alarms(cursor: duckdb.DuckDBPyConnection) -> list[alarms.Alarm]:
+    """Alarms that are not cleared."""
     cursor.execute("SELECT * FROM alarms WHERE state <> 'cleared'")
-    found = [alarms.Alarm(*row) for row in cursor.fetchall()]
-    return {(alarm.node_id, alarm.kind): alarm for alarm in found}
+    return [alarms.Alarm(*row) for row in cursor.fetchall()]

@@ -157,11 +157,15 @@ def field_ratios(cursor: Cursor, rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def active_alarms(cursor: Cursor, site: str | None = None, node_id: str | None = None) -> list[Row]:
-    """The alarms that have not been cleared, the highest priority first; of one site or one node if given."""
+    """The alarms that have not been cleared, the highest priority first; of one site if given.
+
+    Of one node: its own, and those of its whole site.
+    """
     alarms = _rows(
         cursor,
         "SELECT alarm_id, node_id, site, kind, priority, state, raised_at, acknowledged_at, note FROM alarms"
-        " WHERE cleared_at IS NULL AND site = coalesce($site, site) AND ($node_id IS NULL OR node_id = $node_id)"
+        " WHERE cleared_at IS NULL AND site = coalesce($site, site) AND ($node_id IS NULL OR node_id = $node_id"
+        " OR node_id IS NULL AND site = (SELECT site FROM nodes WHERE node_id = $node_id))"
         " ORDER BY raised_at DESC, alarm_id",
         {"site": site, "node_id": node_id},
     )

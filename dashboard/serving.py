@@ -71,7 +71,10 @@ class Schedule:
 
 
 class AlarmBoard:
-    """The standing alarms of each node as one retained message on `<prefix>/alarms/<site>/<node_id>`."""
+    """The standing alarms of each node as one retained message on `<prefix>/alarms/<site>/<node_id>`.
+
+    Those of a whole site are one on `<prefix>/alarms/<site>`.
+    """
 
     def __init__(self, book: Store, listener: Listener, prefix: str) -> None:
         self._book = book
@@ -82,12 +85,12 @@ class AlarmBoard:
     def publish(self) -> None:
         """Publish what differs from what was last published: an empty list where no alarm stands any more."""
         cursor = self._book.cursor()
-        standing = open_alarms(cursor).values()
+        standing = open_alarms(cursor)
         for node_id, site in cursor.execute("SELECT DISTINCT node_id, site FROM alarms ORDER BY ALL").fetchall():
-            mine = [asdict(alarm) for alarm in standing if alarm.node_id == node_id]
+            mine = [asdict(alarm) for alarm in standing if (alarm.node_id, alarm.site) == (node_id, site)]
             message = {"node_id": node_id, "site": site, "alarms": mine}
             payload = json.dumps(message, default=lambda moment: moment.isoformat())
-            topic = f"{self._prefix}/alarms/{site}/{node_id}"
+            topic = "/".join([self._prefix, "alarms", site, *([] if node_id is None else [node_id])])
             if self._published.get(topic) != payload:
                 self._listener.publish(topic, payload, retain=True)
                 self._published[topic] = payload

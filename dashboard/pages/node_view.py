@@ -68,7 +68,7 @@ def facts(
     own = (
         f" (budget {storage.full_voltage:g} V)" if abs(full_v - storage.full_voltage) >= full_margin(budget) / 2 else ""
     )
-    heard = _heard(alarms, findings, share)
+    heard = _heard(now, alarms, findings, share)
     return [
         fact("Last report", age(silence), f"{moment(now['observed_at'], zone)}{heard}", "alert" if heard else ""),
         fact(
@@ -403,10 +403,13 @@ def report_table(reports: Sequence[queries.Row], zone: str) -> html.Div | html.P
     return table("Latest reports", headers, rows, numeric=(1, 2, 3, 4, 5))
 
 
-def _heard(alarms: Sequence[queries.Row], findings: Sequence[queries.Row], share: float | None) -> str:
-    """What to say of a node that is not heard from; nothing of one that is."""
-    found = {row["finding"] for row in findings}
-    silent = any(alarm["kind"] == "silent" for alarm in alarms)
+def _heard(
+    now: Mapping[str, Any], alarms: Sequence[queries.Row], findings: Sequence[queries.Row], share: float | None
+) -> str:
+    """What to say of a node that is not heard from; nothing of one that is, though its site may be silent."""
+    found, last = {row["finding"] for row in findings}, now["observed_at"]
+    silence = [alarm for alarm in alarms if alarm["kind"] == "silent"]
+    silent = any(alarm["node_id"] or last is None or last <= alarm["raised_at"] for alarm in silence)
     if queries.taken_for_dark("dark" in found, "silent-charged" in found, silent, 1.0 if share is None else share):
         return "; taken to be dark"
     return "; silent" if silent or "silent-charged" in found else ""

@@ -15,7 +15,7 @@ def play(*conditions):
     """The changes at each step, an hour apart."""
     known, history = {}, []
     for i, condition in enumerate(conditions):
-        changed = step({k: a for k, a in known.items() if a.state != "cleared"}, [condition], NOW + timedelta(hours=i))
+        changed = step([a for a in known.values() if a.state != "cleared"], [condition], NOW + timedelta(hours=i))
         known |= {(a.node_id, a.kind): a for a in changed}
         history.append([(a.kind, a.state, a.priority) for a in changed])
     return history
@@ -42,9 +42,9 @@ def test_urgency_changes_the_same_alarm():
 def test_urgency_does_not_chatter_and_keeps_what_a_person_said():
     history = play(*(replace(FINE, p_dark_30d=0.9, p_dark_7d=p) for p in (0.29, 0.31, 0.29, 0.31, 0.14, 0.29)))
     assert [len(changes) for changes in history] == [1, 1, 0, 0, 1, 0]
-    (alarm,) = step({}, [replace(FINE, p_dark_30d=0.9)], NOW)
+    (alarm,) = step([], [replace(FINE, p_dark_30d=0.9)], NOW)
     said = replace(alarm, state="acknowledged", note=alarm.note + "; acknowledged: round on Monday")
-    (urgent,) = step({("mf-01", "depletion"): said}, [replace(FINE, p_dark_30d=0.9, p_dark_7d=0.8)], NOW)
+    (urgent,) = step([said], [replace(FINE, p_dark_30d=0.9, p_dark_7d=0.8)], NOW)
     assert urgent.note.endswith("within 7 d: 80%; acknowledged: round on Monday")
     assert urgent.state == "acknowledged"
 
@@ -61,7 +61,7 @@ def test_silence_is_an_alarm_and_no_forecast_changes_nothing():
 
 @pytest.mark.parametrize("p30", [0.4, 1.0])
 def test_the_note_carries_figures(p30):
-    (alarm,) = step({}, [replace(FINE, p_dark_30d=p30, days_p10=9.4)], NOW)
+    (alarm,) = step([], [replace(FINE, p_dark_30d=p30, days_p10=9.4)], NOW)
     assert f"{p30:.0%}" in alarm.note
     assert "9 d" in alarm.note
     assert alarm.alarm_id == "mf-01/depletion/20260301T000000Z"
@@ -71,17 +71,92 @@ def test_a_node_that_has_gone_dark_is_told_so_and_not_how_likely_it_is():
     likely = replace(FINE, p_dark_30d=0.9, p_dark_7d=0.6, days_p10=2.0)
     dark = replace(FINE, p_dark_30d=1.0, p_dark_7d=1.0, days_p10=0.0)
     assert [len(changes) for changes in play(likely, dark, dark, likely, likely)] == [1, 1, 0, 1, 0]
-    (alarm,) = step({}, [likely], NOW)
+    (alarm,) = step([], [likely], NOW)
     said = replace(alarm, state="acknowledged", note=alarm.note + "; acknowledged: round on Monday")
-    (changed,) = step({("mf-01", "depletion"): said}, [dark], NOW)
+    (changed,) = step([said], [dark], NOW)
     assert changed.note == "dark now, below the cut-off voltage; acknowledged: round on Monday"
     assert changed.state == "acknowledged"
-    (back,) = step({("mf-01", "depletion"): changed}, [likely], NOW)
+    (back,) = step([changed], [likely], NOW)
     assert back.note == said.note  # and one that has come back, but may not stay, is no more said to be dark
 
 
 def test_the_alarms_of_a_node_taken_out_of_the_fleet_are_cleared():
-    raised = step({}, [replace(FINE, silent_for_s=9e4)], NOW)
+    raised = step([], [replace(FINE, silent_for_s=9e4)], NOW)
     other = Condition("mf-02", "mill-floor", 0.0, 0.0, None, 0.0)
-    changed = step({(a.node_id, a.kind): a for a in raised}, [other], NOW + timedelta(hours=1))
+    changed = step(raised, [other], NOW + timedelta(hours=1))
     assert [(a.node_id, a.state, a.cleared_at) for a in changed] == [("mf-01", "cleared", NOW + timedelta(hours=1))]
+
+
+def of_site(*conditions, common=True):
+    """The alarms that stand after each step, an hour apart, as (node, kind, note)."""
+    standing, history = {}, []
+    for i, those in enumerate(conditions):
+        since = {"mill-floor": NOW - timedelta(days=2)} if common is True or i in common else {}
+        changed = step(standing.values(), those, NOW + timedelta(hours=i), since)
+        standing |= {a.alarm_id: a for a in changed}
+        standing = {key: a for key, a in standing.items() if a.state != "cleared"}
+        history.append([(a.node_id, a.kind, a.note) for a in standing.values()])
+    return history
+
+
+def many(n, *, p=0.9, dark=0, **more):
+    return [
+        replace(FINE, node_id=f"mf-{i:02d}", p_dark_7d=p / 2, p_dark_30d=p, days_p10=0.0 if i < dark else 9.0, **more)
+        for i in range(n)
+    ]
+
+
+def test_one_cause_at_a_site_is_one_alarm_that_names_the_nodes():
+    (first, later) = of_site(many(6), many(7, dark=2))
+    names = "mf-00, mf-01, mf-02, mf-03, mf-04"
+    said = f"6 nodes likely to be dark within 30 d, none of them now: {names} and 1 more"
+    assert first == [(None, "depletion", said)]
+    assert later == [(None, "depletion", f"7 nodes likely to be dark within 30 d, 2 of them now: {names} and 2 more")]
+    assert step([], many(6), NOW, {"mill-floor": NOW})[0].alarm_id == "mill-floor/depletion/20260301T000000Z"
+
+
+def test_without_a_common_cause_or_with_few_nodes_each_has_its_alarm():
+    assert [len(alarms) for alarms in of_site(many(6), common=set())] == [6]
+    (few,) = of_site(many(3))
+    assert [node for node, *_ in few] == ["mf-00", "mf-01", "mf-02"]
+
+
+def test_an_alarm_that_stood_before_the_cause_stays_and_those_since_count():
+    before, with_cause, more = of_site(many(2), many(5), many(6), common={1, 2})
+    assert [node for node, *_ in before] == ["mf-00", "mf-01"]
+    assert sorted(node or "site" for node, *_ in with_cause) == ["mf-00", "mf-01", "site"]
+    assert [note[:7] for node, _, note in more if node is None] == ["4 nodes"]
+
+
+def test_when_the_cause_has_passed_those_still_likely_get_an_alarm_of_their_own():
+    mended = [*many(2), *many(6, p=0.1)[2:]]
+    history = of_site(many(6), many(6), mended, mended, common={0})
+    assert [len(alarms) for alarms in history] == [1, 1, 2, 2]  # a cause lost for a day changes nothing
+    assert [node for node, *_ in history[2]] == ["mf-00", "mf-01"]
+    assert of_site(many(6), many(6, p=0.1), common={0})[1] == []
+
+
+def test_what_a_person_said_of_a_sites_alarm_stays_with_it():
+    (alarm,) = step([], many(5), NOW, {"mill-floor": NOW})
+    said = replace(alarm, state="acknowledged", note=alarm.note + "; acknowledged: plant rings on Monday")
+    assert step([said], many(5), NOW + timedelta(hours=1), {"mill-floor": NOW}) == []
+    (changed,) = step([said], many(6), NOW + timedelta(hours=1), {"mill-floor": NOW})
+    assert changed.note.startswith("6 nodes")
+    assert changed.note.endswith("; acknowledged: plant rings on Monday")
+    assert (changed.state, changed.alarm_id) == ("acknowledged", alarm.alarm_id)
+
+
+def test_a_gateway_that_is_down_is_one_silence_and_a_node_lost_later_another():
+    quiet = many(5, p=0.0, silent_for_s=9e4)
+    heard = [*many(4, p=0.0, silent_for_s=9e4), replace(FINE, node_id="mf-04")]
+    again = [*many(4, p=0.0, silent_for_s=9e4), replace(FINE, node_id="mf-04", silent_for_s=3500.0)]
+    first, second, third = of_site(quiet, heard, again)
+    assert first == [(None, "silent", "5 nodes not heard from: mf-00, mf-01, mf-02, mf-03, mf-04")]
+    assert [note[:7] for *_, note in second] == ["4 nodes"]
+    assert [(node, note[:7]) for node, _, note in third] == [(None, "4 nodes"), ("mf-04", "not hea")]
+
+
+def test_the_alarm_of_a_site_without_nodes_is_cleared():
+    (alarm,) = step([], many(5), NOW, {"mill-floor": NOW})
+    (cleared,) = step([alarm], [replace(FINE, node_id="kr-01", site="kiln-row")], NOW, {})
+    assert (cleared.node_id, cleared.state) == (None, "cleared")

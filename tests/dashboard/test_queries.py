@@ -123,8 +123,20 @@ def test_active_alarms_are_the_ones_not_cleared_the_gravest_first(cursor):
 
 
 def test_a_whole_sites_alarm_has_no_node(mill, cursor):
-    table_rows(mill, "alarms", [alarm(None, "site-wide", "high")])
+    table_rows(mill, "alarms", [alarm(None, "depletion", "high")])
     assert None in [a["node_id"] for a in queries.active_alarms(cursor)]
+    assert [a["node_id"] for a in queries.active_alarms(cursor, node_id="mf-02")] == [None]
+    assert [a["node_id"] for a in queries.active_alarms(cursor, node_id="kr-01")] == ["kr-01"]
+
+
+def test_a_sites_silence_is_that_of_its_nodes_not_heard_from_since(mill, cursor):
+    def silent(raised_at):
+        table_rows(mill, "alarms", [alarm(None, "silent", "medium", raised_at=raised_at)])
+        rows = queries.fleet_rows(cursor, mill.fleet().budgets, NOW).set_index("node_id")
+        return rows["silence_alarm"].to_dict()
+
+    assert silent(EARLIER) == {"mf-01": False, "mf-02": True, "kr-01": True}  # never heard from; by its own alarm
+    assert silent(NOW) == {"mf-01": True, "mf-02": True, "kr-01": True}
 
 
 @pytest.mark.parametrize(

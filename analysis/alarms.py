@@ -125,8 +125,8 @@ def _share_one(
     """The nodes of a site that one alarm stands for, nearest to being dark or longest silent first.
 
     It begins where SITE_LEAST nodes have come to the limit since a common cause began, and goes on while there is this
-    cause or while as many are still in it. A node with an alarm of its own keeps that, and one that fell silent later
-    than the site gets one.
+    cause or while as many are still in it. A node with an alarm of its own keeps that, and one that falls silent when
+    the cause has passed gets one.
     """
     if known is None and since is None:
         return []
@@ -135,13 +135,17 @@ def _share_one(
         for member in members
         if own[member.node_id] is None
         and _judge(kind, member, known) is not None
-        and (kind != "silent" or known is None or now - timedelta(seconds=member.silent_for_s) <= known.raised_at)
+        and (kind != "silent" or since or known is None or _silent_since(member, now) <= known.raised_at)
     ]
     lately = [alarm for alarm in own.values() if alarm is not None and since is not None and alarm.raised_at >= since]
     goes_on = known is not None and since is not None
     if not goes_on and len(alone) + len(lately) < SITE_LEAST:
         return []
     return sorted(alone, key=lambda member: (-(member.p_dark_7d or 0.0), -member.silent_for_s, member.node_id))
+
+
+def _silent_since(condition: Condition, now: datetime) -> datetime:
+    return now - timedelta(seconds=condition.silent_for_s)
 
 
 def _of_site(kind: str, members: Sequence[Condition], known: Alarm | None) -> Wanted:

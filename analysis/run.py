@@ -199,16 +199,16 @@ def _write(
         if field.remaining is not None:
             results["remaining"].append(key | {k: _told(v) for k, v in asdict(field.remaining).items()})
         results["end_of_life"] += [key | row for row in end_of_life_rows(field, moment)]
-        row = _forecast_row(prospects, ahead[i]) if i in ahead else {}
-        results["forecast"].append(key | row)
-        if i in ahead:
-            results["prospects"].append(key | _prospect_row(prospects, ahead[i]))
         last = recent.get(int(known.numbers[i]))
         unheard = (moment - node.commissioned).total_seconds()
         if last is not None:
             silence = silent_for(last, known.budgets[i], moment)
         else:
             silence = unheard if unheard > longest_interval(known.budgets[i]) else 0.0
+        row = _forecast_row(prospects, ahead[i]) if i in ahead else {}
+        results["forecast"].append(key | row)
+        if i in ahead:
+            results["prospects"].append(key | _prospect_row(prospects, ahead[i]) | {"silent_s": silence})
         chances = (row.get("p_dark_7d"), row.get("p_dark_30d"), row.get("days_p10"))
         conditions.append(alarms.Condition(node.node_id, node.site, *chances, silence))
     results["findings"] = [finding | stamp for finding in findings]

@@ -23,9 +23,7 @@ WITH newest AS (
     FROM findings f JOIN outlook o ON o.node_id = f.node_id AND o.as_of = f.as_of
     GROUP BY f.node_id
 ), silence AS (
-    SELECT node_id, site, raised_at FROM alarms WHERE kind = 'silent' AND cleared_at IS NULL
-), silent_sites AS (  -- one alarm of a site stands for its nodes that have not been heard from since
-    SELECT site, max(raised_at) AS raised_at FROM silence WHERE node_id IS NULL GROUP BY site
+    SELECT node_id, site FROM alarms WHERE kind = 'silent' AND cleared_at IS NULL
 ), lines AS (
     SELECT node_id,
            any_value(budget) FILTER (line = 'net_harvest_w') AS net_harvest_budget_w,
@@ -45,7 +43,9 @@ SELECT n.node_id, n.site, n.budget, n.note, r.observed_at::TIMESTAMP AT TIME ZON
        a.full_autonomy_days, a.visit_by_days, a.back_p50_days, a.wake_interval_s, a.driver, v.verdict, w.worn_p10, f.causes,
        coalesce(f.found_dark, false) AS found_dark, coalesce(f.found_charged, false) AS found_charged,
        (n.node_id IN (SELECT node_id FROM silence WHERE node_id IS NOT NULL)
-        OR coalesce(r.observed_at::TIMESTAMP AT TIME ZONE 'UTC' <= s.raised_at, s.raised_at IS NOT NULL)) AS silence_alarm,
+        OR (n.site IN (SELECT site FROM silence WHERE node_id IS NULL)  -- one alarm of a site stands for its silent nodes
+            AND (r.observed_at IS NULL
+                 OR (a.silent_s > 0 AND r.observed_at::TIMESTAMP AT TIME ZONE 'UTC' <= a.as_of)))) AS silence_alarm,
        e.net_harvest_budget_w, e.wake_budget_j, e.sleep_budget_w, b.net_harvest_w, b.load_w,
        coalesce(b.lower_bound, false) AS harvest_lower_bound  -- at full for part of the time: harvest was curtailed
 FROM nodes n
@@ -55,7 +55,6 @@ LEFT JOIN ahead a USING (node_id)
 LEFT JOIN verdicts v USING (node_id)
 LEFT JOIN worn w USING (node_id)
 LEFT JOIN named f USING (node_id)
-LEFT JOIN silent_sites s USING (site)
 LEFT JOIN lines e USING (node_id)
 LEFT JOIN booked b USING (node_id)
 WHERE NOT n.retired

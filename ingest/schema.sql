@@ -101,6 +101,7 @@ CREATE TABLE IF NOT EXISTS prospects (
 ALTER TABLE prospects ADD COLUMN IF NOT EXISTS full_from_v DOUBLE;
 ALTER TABLE prospects ADD COLUMN IF NOT EXISTS full_v DOUBLE;  -- and at which it is full; empty: the budget's
 ALTER TABLE prospects ADD COLUMN IF NOT EXISTS full_autonomy_days DOUBLE;  -- autonomy from full
+ALTER TABLE prospects ADD COLUMN IF NOT EXISTS silent_s DOUBLE;  -- 0 while it is heard from
 CREATE OR REPLACE VIEW ledger AS
     SELECT n.node_id, day,
            CASE WHEN isfinite(lost_j) THEN -lost_j ELSE c * stored_j + e * wake_j + s * sleep_j END AS net_harvest_j,

@@ -146,11 +146,13 @@ def test_what_a_person_said_of_a_sites_alarm_stays_with_it():
     assert (changed.state, changed.alarm_id) == ("acknowledged", alarm.alarm_id)
 
 
-def test_a_gateway_that_is_down_is_one_silence_and_a_node_lost_later_another():
+def test_a_gateway_that_is_down_is_one_silence_and_a_node_lost_when_it_is_up_another():
     quiet = many(5, p=0.0, silent_for_s=9e4)
     heard = [*many(4, p=0.0, silent_for_s=9e4), replace(FINE, node_id="mf-04")]
     again = [*many(4, p=0.0, silent_for_s=9e4), replace(FINE, node_id="mf-04", silent_for_s=3500.0)]
-    first, second, third = of_site(quiet, heard, again)
+    *_, third = of_site(quiet, heard, again)
+    assert third == of_site(quiet)[0]
+    first, second, third = of_site(quiet, heard, again, common={0, 1})
     assert first == [(None, "silent", "5 nodes not heard from: mf-00, mf-01, mf-02, mf-03, mf-04")]
     assert [note[:7] for *_, note in second] == ["4 nodes"]
     assert [(node, note[:7]) for node, _, note in third] == [(None, "4 nodes"), ("mf-04", "not hea")]

@@ -9,7 +9,7 @@ from dashboard.grid import records
 from dashboard.pages import alarms, fleet, node
 from dashboard.queries import fleet_rows
 from tests.conftest import reading
-from tests.dashboard.conftest import EARLIER, LATE_NOTE, NOW, alarm, outlook, prospect, table_rows
+from tests.dashboard.conftest import LATE_NOTE, NOW, alarm, outlook, prospect, table_rows
 from tests.dashboard.page_helpers import callback, facts, ids, rows_of, text
 
 
@@ -186,9 +186,10 @@ def test_a_silent_node_is_said_to_be_silent_or_taken_to_be_dark(app, mill):
 
 def test_a_node_of_a_silent_site_is_silent_unless_it_has_been_heard_since(app, mill):
     show = callback(app, "node-facts")
-    table_rows(mill, "alarms", [alarm(None, "silent", "medium", raised_at=EARLIER)])
+    table_rows(mill, "alarms", [alarm(None, "silent", "medium")])
     assert facts(show("", "", "", "mf-01")[0])["Last report"][1].endswith("New_York")
-    table_rows(mill, "alarms", [alarm(None, "silent", "medium", raised_at=NOW)])
+    table_rows(mill, "forecast", [outlook("mf-01", NOW, 0.04, (None, None, None))])
+    table_rows(mill, "prospects", [prospect("mf-01", None, as_of=NOW, silent_s=9e4)])
     assert facts(show("", "", "", "mf-01")[0])["Last report"][1].endswith("New_York; silent")
 
 

@@ -129,14 +129,20 @@ def test_a_whole_sites_alarm_has_no_node(mill, cursor):
     assert [a["node_id"] for a in queries.active_alarms(cursor, node_id="kr-01")] == ["kr-01"]
 
 
-def test_a_sites_silence_is_that_of_its_nodes_not_heard_from_since(mill, cursor):
-    def silent(raised_at):
-        table_rows(mill, "alarms", [alarm(None, "silent", "medium", raised_at=raised_at)])
+def test_a_sites_silence_is_that_of_its_nodes_that_are_not_heard_from(mill, cursor):
+    def silent():
         rows = queries.fleet_rows(cursor, mill.fleet().budgets, NOW).set_index("node_id")
         return rows["silence_alarm"].to_dict()
 
-    assert silent(EARLIER) == {"mf-01": False, "mf-02": True, "kr-01": True}  # never heard from; by its own alarm
-    assert silent(NOW) == {"mf-01": True, "mf-02": True, "kr-01": True}
+    table_rows(mill, "alarms", [alarm(None, "silent", "medium")])
+    assert silent() == {"mf-01": False, "mf-02": True, "kr-01": True}  # never heard from; by its own alarm
+    with mill.write() as writing:
+        writing.execute("UPDATE prospects SET silent_s = 9e4")
+    assert silent() == {"mf-01": False, "mf-02": True, "kr-01": True}  # heard from since that analysis
+    with mill.write() as writing:
+        writing.execute("UPDATE prospects SET as_of = $now", {"now": NOW})
+        writing.execute("UPDATE forecast SET as_of = $now WHERE as_of = $then", {"now": NOW, "then": AS_OF})
+    assert silent() == {"mf-01": True, "mf-02": True, "kr-01": True}
 
 
 @pytest.mark.parametrize(

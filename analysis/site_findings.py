@@ -91,7 +91,8 @@ def one_a_site(stops: list[Finding]) -> list[Finding]:
         if stop.since - first.since > timedelta(days=SITE_DAYS):
             more.append(stop)
         elif stop is not first:
-            chance, evidence = max(first.probability, stop.probability), f"{first.evidence}; {stop.evidence}"
+            evidence = f"{first.evidence.removesuffix(', ' + AT_THE_SITE)}; {stop.evidence}"  # which tells it for all
+            chance = max(first.probability, stop.probability)
             one[stop.site] = replace(first, probability=chance, evidence=evidence)
     return [*one.values(), *more]
 

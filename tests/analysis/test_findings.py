@@ -158,6 +158,7 @@ def test_sources_of_a_site_that_stop_together_are_one_finding():
     assert found.finding == "site-wide"
     assert "vibration" in found.evidence
     assert "thermal" in found.evidence
+    assert found.evidence.count("rather than many at the nodes") == 1
 
 
 def test_a_node_that_is_low_alone_has_a_cause_of_its_own():

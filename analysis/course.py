@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numba import njit
 
-from analysis import stray
+from analysis import single_days, stray
 from analysis.ledger import full_margin, longest_interval, stored_at
 from analysis.load import sleep_power, wake_energy
 from analysis.outlook import curve_of
@@ -36,10 +36,13 @@ class Course:
         From `site_days.hour_profile`: harvest over its mean.
     wakes : ndarray
         [1/s]
+    days : ndarray, shape (days, 24), optional
+        From `single_days.hours_of`, where single days matter.
     """
 
     harvest: Floats
     wakes: Floats
+    days: Floats | None = None
 
 
 @dataclass(frozen=True)
@@ -63,6 +66,10 @@ class Gathered:
         Of all reports: voltage [V] and how many, temperature [degC] and how many tell of it.
     apart : ndarray of bool, shape (nodes,)
         Whether a silence lies between two reports, they were not in order of time, or one may be a stray.
+    single : tuple of ndarray
+        Of nodes whose single days matter: the place of each node among them, -1 for the others; the first day of each
+        node, counted from 1970 in its site's time; what is gathered by hour, shape (those nodes, days, 24, 3), see
+        `single_days`.
     """
 
     budgets: list[Budget]
@@ -74,9 +81,12 @@ class Gathered:
     wakes: Counts
     total: Floats
     apart: np.ndarray[Any, Any]
+    single: tuple[np.ndarray[Any, Any], ...]
 
     @classmethod
-    def of(cls, budgets: list[Budget], ratios: Floats, offset: Floats, full_from: Floats) -> "Gathered":
+    def of(
+        cls, budgets: list[Budget], ratios: Floats, offset: Floats, full_from: Floats, first: float = 0.0, days: int = 0
+    ) -> "Gathered":
         """Nothing so far.
 
         Parameters
@@ -89,6 +99,8 @@ class Gathered:
             What the site's clock is ahead of UTC. [s]
         full_from : ndarray, shape (nodes,)
             The voltage from which on a node counts as full [V]; NaN: by its budget.
+        first, days : float, int
+            Of the single days to be told: a moment in the first [s since 1970 UTC], and how many.
         """
         groups, nodes = by_budget(budgets), len(budgets)
         kind = np.empty(nodes, dtype=np.int64)
@@ -101,17 +113,24 @@ class Gathered:
         full_from = np.where(np.isnan(full_from), figures[kind, FULL], full_from)
         strays = np.array([stray.figures(budget) for budget, _ in groups])
         terms, apart = (kind, figures, active, curves, offset, full_from, strays), np.zeros(nodes, dtype=np.bool_)
-        return cls(budgets, ratios, terms, sums, time, storage_v, np.zeros(nodes, dtype=np.int64), total, apart)
+        short = np.array([single_days.wanted(budget) for budget, _ in groups])[kind]
+        place = np.where(short, np.cumsum(short) - 1, -1)
+        begin = np.floor((first + offset) / SECONDS_PER_DAY).astype(np.int64)
+        single = place, begin, np.zeros((int(short.sum()), days, 24, 3), dtype=np.float32)
+        last = np.zeros(nodes, dtype=np.int64)
+        return cls(budgets, ratios, terms, sums, time, storage_v, last, total, apart, single)
 
     def add(self, node: Counts, millis: Counts, storage_v: Floats, wakes: Counts, temp_c: Floats) -> None:
         """Add reports in order of time, each of a node by its place, none of it where that is below 0. [ms, V, degC]"""
-        told = self.sums, self.time, self.storage_v, self.wakes, self.total, self.apart
+        told = self.sums, self.time, self.storage_v, self.wakes, self.total, self.apart, *self.single
         _gather(node, millis, storage_v, wakes, temp_c, self.ratios, *self.terms, *told)
 
     def again(self, nodes: Counts, series: Series) -> None:
         """Tell some nodes anew, by all their reports."""
         self.sums[:, nodes] = self.wakes[nodes] = self.total[nodes] = 0
         self.time[nodes] = self.storage_v[nodes] = np.nan
+        place, _, by_day = self.single
+        by_day[place[nodes][place[nodes] >= 0]] = 0
         millis = np.rint(series.time * 1000.0).astype(np.int64)
         node = nodes.repeat(np.diff(series.offsets))
         self.add(node, millis, series.storage_v, series.wakes, series.temp_c)
@@ -131,7 +150,11 @@ class Gathered:
         mean = rate.sum(axis=1) / np.maximum((whole > 0).sum(axis=1), 1)
         rate = np.where(whole > 0, rate, mean[:, None])
         told = whole.sum(axis=1) >= LEAST_DAYS * SECONDS_PER_DAY
-        return [Course(*course) if enough else None for enough, *course in zip(told, harvest, rate, strict=True)]
+        place, _, by_day = self.single
+        days = [
+            None if at < 0 else single_days.hours_of(by_day[at], leak) for at, leak in zip(place, leakage, strict=True)
+        ]
+        return [Course(*each) if enough else None for enough, *each in zip(told, harvest, rate, days, strict=True)]
 
 
 def _over(total: Floats, count: Floats) -> Floats:
@@ -164,7 +187,7 @@ def _active(budget: Budget) -> np.ndarray[Any, Any]:
 @njit(cache=True, nogil=True, error_model="numpy")
 def _gather(node, millis, volts, wakes, temp_c, ratios, kind, figures, active, curves, offset, full, strays, *told):  # type: ignore[no-untyped-def]
     """Add what lies between each report and the node's next to the hour of its middle."""
-    sums, last_time, last_volts, last_wakes, total, apart = told
+    sums, last_time, last_volts, last_wakes, total, apart, single, first_day, by_day = told
     for i in range(len(node)):
         n = node[i]
         if n < 0:
@@ -187,14 +210,35 @@ def _gather(node, millis, volts, wakes, temp_c, ratios, kind, figures, active, c
         into = sums[hours % 24, n]
         into[WAKES] += counted
         into[WHOLE] += seconds
+        mine = single[n]
+        if v_before >= full[n] and mine >= 0:
+            _spread(by_day[mine], first_day[n], before + offset[n], seconds, 0.0, single_days.FULL)
         if v_before >= full[n] or not active[kind[n], (hours // 24 + EPOCH_WEEKDAY) % 7]:
             continue
         middle = max((v + v_before) / 2, 1e-3)
         stored, _ = stored_at(v, budget[LOW], budget[STEP], curve)
         begun, _ = stored_at(v_before, budget[LOW], budget[STEP], curve)
-        into[FREE] += seconds
-        into[HARVEST] += (
+        gathered = (
             ratios[n, 0] * (stored - begun)
             + ratios[n, 1] * counted * (budget[WAKE] + budget[WAKE_RISE] * middle)
             + ratios[n, 2] * seconds * (budget[SLEEP] + budget[SLEEP_RISE] * middle)
         )
+        into[FREE] += seconds
+        into[HARVEST] += gathered
+        if mine >= 0:
+            _spread(by_day[mine], first_day[n], before + offset[n], seconds, gathered, single_days.FREE)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _spread(by_day, first_day, begin, seconds, gathered, column):  # type: ignore[no-untyped-def]
+    """Spread what an interval brought in over the hours that it lies in; `begin` is in the site's time. [s, J]"""
+    at, end = begin, begin + seconds
+    while at < end:
+        hour = math.floor(at / HOUR)
+        until = min(end, (hour + 1) * HOUR)
+        day = hour // 24 - first_day
+        if 0 <= day < len(by_day):
+            into = by_day[day, hour % 24]
+            into[column] += until - at
+            into[single_days.HARVEST] += gathered * (until - at) / seconds
+        at = until

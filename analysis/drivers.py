@@ -82,6 +82,14 @@ def _weekends(node: NodeOutlook) -> str:
     return f"the week's idle days outlast the {node.autonomy():.1f}-day autonomy"
 
 
+def _without_any_hour(node: NodeOutlook) -> NodeOutlook | None:
+    return replace(node, harvest=replace(node.harvest, single=0)) if node.harvest.single else None
+
+
+def _any_hour(node: NodeOutlook) -> str:
+    return f"its source stops at any hour, at times for longer than the {node.full_autonomy() * 24:.0f} h from full"
+
+
 def _without_season(node: NodeOutlook) -> NodeOutlook | None:
     season = node.harvest.season
     now = season[:7].mean()
@@ -148,4 +156,5 @@ CAUSES = (
     Cause(_without_season, _season),
     Cause(_without_fade, _fade),
     Cause(_without_weekends, _weekends),
+    Cause(_without_any_hour, _any_hour),
 )

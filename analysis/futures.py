@@ -25,6 +25,7 @@ from analysis.kernel import (
 Array = npt.NDArray[np.float64]
 
 LANES = 128  # futures that go forward together: a processor works on several at once
+NEAR = 0.2  # of all single days, among which one is drawn by its rank
 LEAST_KEPT = 0.05  # of capacity, however fast it fades
 MOST_LESS = -0.9  # relative error of wakes, sleep or leakage: none costs nothing, or gives
 
@@ -172,10 +173,7 @@ def _futures(
             mean, closure = given.scale[i, day], given.closure[i, day]
             _new_day(node, mean, closure, wakes, leaks, given.noise[i], given.site[day], day, lanes)
             row = given.shape_of[i, day]
-            died += _day_of_all(
-                given, i, given.shapes[row], given.load_shapes[row], peaks[row - lowest], day, deaths, dark_day[some],
-                back_day[some], lanes,
-            )  # fmt: skip
+            died += _day_of_all(given, i, row, peaks, row - lowest, day, deaths, dark_day[some], back_day[some], lanes)
             if died > deaths:
                 return
             if place < len(grid) and day + 1 == grid[place]:
@@ -203,17 +201,21 @@ def _plain_day(node: Any, drains: Array, peaks: Array, lanes: Lanes) -> None:
 def _day_of_all(
     given: Inputs,
     i: int,
-    shape: Array,
-    load_shape: Array,
-    peak: Array,
+    row: int,
+    peaks: Array,
+    of_node: int,
     day: int,
     deaths: float,
     dark_day: Array,
     back_day: Array,
     lanes: Lanes,
 ) -> int:
-    """Take the lanes through a day; returns how many went dark for the first time."""
-    node, drains = given.nodes[i], given.drains[i]
+    """Take the lanes through a day; returns how many went dark for the first time.
+
+    The day's shape is `row` of all nodes', and `of_node` of this one's `peaks`.
+    """
+    node, drains, peak = given.nodes[i], given.drains[i], peaks[of_node]
+    single = node.single if given.closure[i, day] >= 1.0 else 0
     fine = (drains.shape[0] - 1) / node.full
     if day == 0:
         for k in range(len(lanes.stored)):
@@ -234,9 +236,13 @@ def _day_of_all(
                 lost = leak_at(node.restart, fine, drains, leak) * flow
                 lanes.stored[k], lanes.dark[k] = coarse_day(x, dark, harvest, peak, node, drain, lost)
             continue
+        mine = of_node
+        if single:
+            mine = len(peaks) - single + _like(lanes.deviate[k], lanes.state[k], single)
         x, dark, gone, back = boundary_day(
-            x, dark, harvest, shape, load_shape, peak, node, fine, drains, wake, sleep, leak, flow, drain
-        )
+            x, dark, harvest, given.shapes[row - of_node + mine], given.load_shapes[row - of_node + mine], peaks[mine],
+            node, fine, drains, wake, sleep, leak, flow, drain,
+        )  # fmt: skip
         lanes.stored[k], lanes.dark[k] = x, dark
         if gone >= 0 and dark_day[k] == np.inf:
             dark_day[k] = day + gone / HOURS
@@ -247,9 +253,17 @@ def _day_of_all(
 
 
 @compiled
+def _like(deviate: float, state: Any, single: int) -> int:
+    """Which of so many single days, the poorest first, one with a deviate is like: of that rank, or one near it."""
+    rank = 1.0 / (1.0 + np.exp(-1.702 * deviate))  # the normal distribution, within 1 % (a known approximation)
+    apart = NEAR * ((state & np.uint64(4095)) / 4096.0 - 0.5)
+    return int(min(max((rank + apart) * single, 0.0), single - 1.0))
+
+
+@compiled
 def _peaks_of(given: Inputs, i: int) -> Array:
-    """The tables of node `i`, whose rows of `shapes` and `load_shapes` lie together."""
-    rows = slice(given.shape_of[i].min(), given.shape_of[i].max() + 1)
+    """The tables of node `i`, whose rows of `shapes` and `load_shapes` lie together, those of single days last."""
+    rows = slice(given.shape_of[i].min(), given.shape_of[i].max() + 1 + given.nodes[i].single)
     return peak_tables(given.shapes[rows], given.load_shapes[rows])
 
 

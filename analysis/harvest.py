@@ -18,6 +18,7 @@ from analysis.harvest_behind import NodeDays, Seen, behind, believed
 from analysis.level import Level, borrowed, filter_level
 from analysis.noise import deviates, lag_one, noise_table, shared, slow_spread, table_sd
 from analysis.outlook import HarvestOutlook
+from analysis.single_days import single_shapes
 from analysis.site_days import Ahead, SiteDays, ahead
 from analysis.sources import SOURCES, Source
 from analysis.stops import Stop, least_median, ongoing_stops, past_stops, without
@@ -108,6 +109,7 @@ def _group(
         _kept(s, shut, opened, usually * level.after, source)
         for s, shut, opened, usually, level in zip(seen, known.shut, known.opened, known.usual, levels, strict=True)
     ]
+    singles = single_shapes([node.hours for node in nodes], weeks, _usual_days(over, stops, site, past), hour)
     return [
         _outlook(
             level,
@@ -120,9 +122,10 @@ def _group(
             still,
             ahead(season, week, shape, site, today, hour, days),
             doubt[past : past + days],
+            single,
         )
-        for level, row, s, stop, still, season, doubt, week, shape in zip(
-            levels, z, seen, stops, kept, *known.season, weeks, shapes, strict=True
+        for level, row, s, stop, still, season, doubt, week, shape, single in zip(
+            levels, z, seen, stops, kept, *known.season, weeks, shapes, singles, strict=True
         )
     ]
 
@@ -237,6 +240,18 @@ def _scatter(
     return _Scatter(sd := table_sd(table), table, keep, slow_spread(ratio, sd, keep, source.slow_sd, source.shared))
 
 
+def _usual_days(
+    over: npt.NDArray[np.bool_], stops: list[Stop | None], site: SiteDays, past: int
+) -> npt.NDArray[np.bool_]:
+    """Whether a day up to today, and those beside it, are as usual: not closed, nor in a stop that most nodes share."""
+    stopped = np.pad(over, ((0, 0), (0, 1)))
+    for row, stop in zip(stopped, stops, strict=True):
+        if stop is not None:
+            row[past - stop.days :] = True
+    odd = (stopped.mean(axis=0) > 0.5) | (site.closed[: past + 1].min(axis=1) < 1.0)
+    return ~np.convolve(odd, np.ones(3), mode="same").astype(bool)
+
+
 def _outlook(
     level: Level,
     scatter: _Scatter,
@@ -248,6 +263,7 @@ def _outlook(
     kept: tuple[float, float],
     coming: Ahead,
     doubt: Array,
+    single: Array,
 ) -> HarvestOutlook:
     mean = max(level.mean, 0.0)
     base = max(mean, 1e-12)
@@ -264,7 +280,8 @@ def _outlook(
         season_sd=doubt,
         week=coming.week,
         closure=coming.closure,
-        shapes=coming.shapes,
+        shapes=np.concatenate([coming.shapes, single]),
+        single=len(single),
         shape_of=coming.shape_of,
         noise=scatter.table,
         noise_keep=scatter.keep,

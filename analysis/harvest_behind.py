@@ -56,6 +56,8 @@ class NodeDays(NamedTuple):
         never did. [V, s since 1970 UTC]
     profile : ndarray, shape (24,), optional
         Course over the day, from `site_days.hour_profile`.
+    hours : ndarray, shape (days, 24), optional
+        Harvest of the last days by hour, from `single_days.hours_of`. [J]
     held : Held, optional
         The node's own full voltage.
     """
@@ -73,6 +75,7 @@ class NodeDays(NamedTuple):
     risen_at: Array
     profile: Array | None = None
     held: Held | None = None
+    hours: Array | None = None
 
 
 @dataclass(frozen=True)

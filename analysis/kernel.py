@@ -38,6 +38,7 @@ NODE = np.dtype(
         *[(name, "f8") for name in ("stop_days", "stop_share", "stop_factor", "stop_tail")],  # of a stop still on
         *[(name, "f8") for name in ("kept", "kept_sd")],  # of what closures are said to take away
         ("middle", "f8"),  # mean over the day of the share of its harvest that has come
+        ("single", "i8"),  # the last rows of its `shapes`, which are courses of single days
         ("dark", "?"),
         ("seed", "u8"),
     ]

@@ -52,6 +52,9 @@ class HarvestOutlook:
         Share of a day's harvest that has come after each hour since the forecast's time of day.
     shape_of : ndarray, shape (days,)
         Row of `shapes` for each day.
+    single : int
+        How many of the last of `shapes` are courses of single days, the poorest first: a day that no closure cuts has
+        one of these.
     noise : ndarray, shape (65,)
         Factor on a day's harvest, mean one, over standard normal deviates from -4 to 4.
     noise_keep, noise_now : float
@@ -85,6 +88,7 @@ class HarvestOutlook:
     season_sd: Array | None = None
     shapes: Array = field(default_factory=even_day)
     shape_of: npt.NDArray[np.int32] | None = None
+    single: int = 0
     noise: Array = field(default_factory=no_noise)
     noise_keep: float = 0.0
     noise_now: float = 0.0
@@ -240,6 +244,7 @@ class NodeOutlook:
         shape_of = np.zeros(len(days), dtype=np.int32) if self.harvest.shape_of is None else self.harvest.shape_of
         alike = np.zeros((len(self.harvest.shapes), 7))
         np.add.at(alike, (shape_of, days % 7), 1.0)
+        alike[len(alike) - self.harvest.single :] = 1.0
         alike /= np.maximum(alike.sum(axis=1, keepdims=True), 1.0)
         hours = (alike[:, :, None] * self.wake_hours).sum(axis=1)
         spent = np.cumsum(wake * hours + rest, axis=1)
@@ -297,7 +302,7 @@ def record(node: NodeOutlook, seed: int) -> Any:
         *("stop_days", "stop_share", "stop_factor", "stop_tail", "kept", "kept_sd"),
     ):
         row[name] = getattr(harvest, name)
-    row["middle"] = harvest.shapes.mean()
+    row["middle"], row["single"] = harvest.shapes.mean(), harvest.single
     row["dark"] = node.dark or node.voltage <= node.budget.storage.cutoff_voltage
     row["seed"] = np.random.SeedSequence([seed, zlib.crc32(node.node_id.encode())]).generate_state(1, np.uint64)[0]
     return row

@@ -321,6 +321,7 @@ def _harvest_days(
         book.node.node_id, book.budget, days.day, days.net_harvest_j, days.wake_j, days.sleep_j, leakage_j,
         days.full_s, days.observed_s, days.noon_v, days.risen_at,
         None if recent.course is None else recent.course.harvest, book.held,
+        None if recent.course is None else recent.course.days,
     )  # fmt: skip
 
 

@@ -68,7 +68,8 @@ def read_recent(
     offsets = {name: (moment.astimezone(site.zone).utcoffset() or timedelta()).total_seconds()
                for name, site in known.fleet.sites.items()}  # fmt: skip
     offset, now = np.array([offsets[node.site] for node in known.nodes]), ratios[:, [kalman.C, kalman.E, kalman.S]]
-    seen = Gathered.of(known.budgets, now, offset, np.array([own.counts_from for own in held]))
+    own_full = np.array([own.counts_from for own in held])
+    seen = Gathered.of(known.budgets, now, offset, own_full, first.timestamp(), RECENT_DAYS + 1)
     silences = _gathered(cursor, known, seen, first, moment)
     states = np.stack([seen.time, seen.storage_v, *seen.means()], axis=1)
     leakage = _leakage(known.budgets, ratios[:, kalman.L], form, states)

@@ -30,10 +30,19 @@ WEEK = np.array([1.0, 0, 0, 0, 0, 0, 0])[np.arange(120) % 7] * 7
 SMALL = node(replace(HARVEST, week=WEEK), budget(capacitance=0.75, wakes=48, harvest=20.0), usable=7.0)  # full at 7.9 J
 
 
+EVEN = np.linspace(0.0, 1.0, 25)
+LATE = np.clip((np.arange(25) - 18) / 6, 0.0, 1.0)  # in the first 18 h of a day 1.08 J are spent, and 0.84 J are there
+BY_DAY = node(
+    replace(HARVEST, shapes=np.stack([EVEN, LATE, EVEN, EVEN]), single=3),
+    budget(capacitance=0.08, wakes=48, harvest=20.0), usable=0.84,
+)  # fmt: skip
+
+
 @pytest.mark.parametrize(
     ("probe", "sentence"),
     [
         pytest.param(with_(closure=stopped(20, 30)), "planned stops cost 10.0 days of harvest; without any", id="stop"),
+        pytest.param(BY_DAY, "its source stops at any hour, at times for longer than the 14 h from full", id="hours"),
         pytest.param(SMALL, "the week's idle days outlast the 4.9-day autonomy", id="week"),
         pytest.param(
             with_(season=np.linspace(1, 0.3, 120)), "the season takes the light down to 49% of today's", id="season"

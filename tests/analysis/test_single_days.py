@@ -1,0 +1,142 @@
+"""Single days of a source that stops at any hour: read from reports, and what they do to a storage of hours."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from analysis_parts import conveyor_budget
+from outlooks import budget, node, steady
+from scipy.stats import norm
+
+from analysis.course import Gathered
+from analysis.depletion import forecast
+from analysis.outlook import NOISE_POINTS
+from analysis.series import Series
+from analysis.single_days import FREE, FULL, HARVEST, hours_of, single_shapes, wanted
+from analysis.storage import storage_curve
+
+HOUR = 3600.0
+MIDNIGHT = 1_767_571_200.0  # 5 January 2026, 00:00 UTC
+
+
+def pump_budget(capacitance=0.2, **harvest):
+    budget = conveyor_budget()
+    source = budget.harvest.model_copy(update={"active_hours": None, "active_days": None} | harvest)
+    storage = budget.storage.model_copy(update={"capacitance": capacitance})
+    return budget.model_copy(update={"harvest": source, "storage": storage})
+
+
+def test_only_where_a_storage_lasts_hours_and_not_under_the_sun():
+    # 24 wakes of 34.6 mJ and 0.73 J asleep are 1.6 J a day; 10.1 J/F between 5.0 and 2.2 V.
+    assert wanted(pump_budget(0.15))
+    assert not wanted(pump_budget(0.5))
+    assert wanted(pump_budget(0.15, active_hours=(6.0, 22.0)))
+    assert not wanted(pump_budget(0.15, source="light-outdoor"))
+
+
+def test_an_hours_harvest_is_that_seen_and_at_full_that_of_working_hours():
+    gathered = np.zeros((2, 24, 3))
+    gathered[..., FREE] = HOUR
+    gathered[0, 6:18, HARVEST] = 2.0
+    gathered[1, :12, FREE], gathered[1, :12, FULL] = 0.0, HOUR
+    gathered[1, 20, FREE] = 0.0  # not seen
+    gathered[1, 21] = 0.5, HOUR / 2, 0.0
+    hours = hours_of(gathered, 1e-5)
+    leak = 1e-5 * HOUR
+    np.testing.assert_allclose(hours[0], np.where((np.arange(24) >= 6) & (np.arange(24) < 18), 2.0, 0.0) + leak)
+    np.testing.assert_allclose(hours[1, :12], (12 * 2.0 + 1.0) / 13 + leak)
+    assert np.isnan(hours[1, 20])
+    assert hours[1, 21] == pytest.approx(1.0 + leak)
+
+
+def test_days_begin_at_the_forecasts_hour_and_the_poorest_is_first():
+    hours = np.zeros((21, 24))
+    hours[:, 12] = np.arange(21.0)  # from 10 h on a day's harvest comes in its third hour
+    hours[3, 0] = np.nan  # and so the day from the second's 10 h to the third's is not known
+    usual = np.ones(40, dtype=bool)
+    (shapes,) = single_shapes([hours], np.ones((1, 7)), usual, 10)
+    assert shapes.shape == (19, 25)
+    np.testing.assert_allclose(shapes[0], np.linspace(0, 1, 25))  # of a day without harvest
+    np.testing.assert_allclose(shapes[1:], np.broadcast_to(np.arange(25) >= 3, (18, 25)))
+    week = np.array([[1.0, 1, 1, 1, 1, 1, 1], [1, 1, 1, 1, 1, 0.5, 0.5], *np.ones((2, 7))])
+    first, *others = single_shapes([hours, hours, hours[:13], None], week, usual, 10)
+    np.testing.assert_array_equal(first, shapes)
+    assert [len(other) for other in others] == [0, 0, 0]
+
+
+def test_a_nodes_days_are_joined_by_its_sisters():
+    mine, theirs = np.ones((20, 24)), np.zeros((28, 24))
+    theirs[:, 12] = 240.0  # ten times as much, and all of it at noon
+    usual = np.ones(28, dtype=bool)
+    several = single_shapes([mine, *[theirs] * 6], np.ones((7, 7)), usual, 0)
+    assert [len(shapes) for shapes in several] == [20 + 84, *[28 + 80] * 6]
+    assert (several[0][:, 12] > 0.4).sum() == 20
+    alone, lent = single_shapes([mine, None], np.ones((2, 7)), usual, 0)
+    assert (len(alone), len(lent)) == (20, 0)
+    usual[-3:] = False  # of 20 days the last ones, which are up to today
+    (alone,) = single_shapes([mine], np.ones((1, 7)), usual, 0)
+    assert len(alone) == 17
+    (alone,) = single_shapes([mine], np.ones((1, 7)), usual[-18:], 6)  # of two days before the ledger, and hours beside
+    assert len(alone) == 14
+
+
+def test_reports_are_spread_over_the_hours_that_they_span():
+    budget = pump_budget(0.15)
+    curve = storage_curve(budget.storage)
+    time = MIDNIGHT + np.array([0.0, 1.5, 3.0, 4.0]) * HOUR
+    volts = np.asarray(curve.voltage_at(1.0 + np.array([0.0, 0.3, 0.3, 0.5])))
+    seen = Gathered.of([budget], np.ones((1, 3)), np.array([HOUR]), np.array([np.nan]), MIDNIGHT, 2)
+    zero = np.zeros(4, dtype=np.int64)
+    seen.add(zero, (1000 * time).astype(np.int64), volts, zero, np.full(4, np.nan))
+    _, _, by_day = seen.single
+    slept = 3.0 * 2.4e-6 / 0.85 * HOUR
+    first = [0.0, 0.2 + slept, 0.1 + slept, slept, 0.2 + slept]  # by the site's clock, an hour ahead
+    np.testing.assert_allclose(by_day[0, 0, :5, HARVEST], first, rtol=1e-3)
+    np.testing.assert_allclose(by_day[0, 0, :6, FREE], [0, HOUR, HOUR, HOUR, HOUR, 0])
+    nan, zeros = np.full(4, np.nan), np.zeros(4, dtype=np.int64)
+    seen.again(np.zeros(1, dtype=np.int64), Series(np.array([0, 4]), time, volts, zeros, nan, nan, zeros))
+    np.testing.assert_allclose(by_day[0, 0, :5, HARVEST], first, rtol=1e-3)
+
+
+def pump(random, days, off_shape):
+    """Whether a pump runs, by ten minutes: it runs for 9 h and stands for 4 h in the mean, at any hour."""
+    running = np.empty(0, dtype=bool)
+    while len(running) < days * 144:
+        on, off = int(6 * random.gamma(3, 3)), int(6 * random.gamma(off_shape, 4 / off_shape))
+        running = np.concatenate([running, np.ones(on, dtype=bool), np.zeros(off, dtype=bool)])
+    start = random.integers(len(running) - days * 144 + 1)
+    return running[start : start + days * 144]
+
+
+def goes_dark(running, power, load, usable):
+    """Whether a storage that is full at first is emptied; by ten minutes, powers in J/d."""
+    stored = usable
+    for on in running:
+        stored = min(stored + (power * on - load) / 144, usable)
+        if stored <= 0:
+            return True
+    return False
+
+
+@pytest.mark.parametrize("off_shape", [2.0, 1.0])
+def test_a_storage_of_hours_goes_dark_as_often_as_its_pump_stands_for_long(off_shape):
+    # 1.44 J a day against 2.5 J a day in the mean, and 0.84 J usable at full: 14 h, and a stop lasts 4 h in the mean.
+    random = np.random.default_rng(20260)
+    futures = [pump(random, 30, off_shape) for _ in range(1500)]
+    power = 2.5 / np.mean([future.mean() for future in futures])
+    came = np.mean([goes_dark(future, power, 1.44, 0.84) for future in futures])
+
+    said, usually = [], []
+    for _ in range(40):  # nodes, each of which has seen four weeks
+        seen = power / 144 * pump(random, 28, off_shape).reshape(28, 24, 6).sum(axis=2)
+        day = np.sort(np.concatenate([f.reshape(30, 144).mean(axis=1) for f in futures[:100]])) * power / 2.5
+        noise = np.quantile(day, norm.cdf(np.linspace(-4, 4, NOISE_POINTS)))
+        harvest = steady(2.5, 30, noise=noise / day.mean())
+        (shapes,) = single_shapes([seen], np.ones((1, 7)), np.ones(28, dtype=bool), 0)
+        single = replace(harvest, shapes=np.concatenate([harvest.shapes, shapes]), single=len(shapes))
+        nodes = [node(h, budget(0.08, wakes=48), usable=0.84) for h in (single, harvest)]
+        p = forecast(nodes, paths=400).p_dark_30d
+        said.append(p[0])
+        usually.append(p[1])
+    assert np.mean(said) == pytest.approx(came, abs=0.12)
+    assert came - np.mean(usually) > 0.35  # the usual course, in which the pump always runs a little, knows no stop

@@ -144,6 +144,8 @@ class NodeOutlook:
     wake_closed : float
         Wake rate of a day that is wholly closed, or of a stop that is still on, over the mean, where that is less than
         its weekday's.
+    closed_days : int
+        Closed days that have told this.
     wake_hours : ndarray, shape (7, 24)
         Wake rate of each hour of the seven days ahead, which begin at the forecast's hour, over its mean.
     wake_ratio, sleep_ratio, leakage_ratio, capacity_ratio : float
@@ -174,6 +176,7 @@ class NodeOutlook:
     rate_noise: float = 0.0
     rate_follows: float = 0.0
     wake_closed: float = np.inf
+    closed_days: int = 0
     wake_hours: Array = field(default_factory=lambda: np.ones((7, 24)))
     wake_ratio: float = 1.0
     wake_sd: float = 0.0

@@ -13,6 +13,7 @@ from analysis.depletion import HORIZON_DAYS, FleetForecast, forecast, sustainabl
 from analysis.drivers import drivers
 from analysis.estimate import LEAK_FORM
 from analysis.harvest import outlooks
+from analysis.lent import lent_closures
 from analysis.outlook import HarvestOutlook, NodeOutlook
 from analysis.run_books import NodeBook, Rest, SiteBook
 from analysis.scores import Correction
@@ -118,7 +119,7 @@ def node_outlooks(books: list[SiteBook], days: int) -> tuple[list[int], list[Nod
             place = site.calendar.index(book.account.day)
             found.append(_outlook(book, rest, harvest, air, today, site.today.hour, place))
             rows.append(book.place)
-    return rows, found
+    return rows, lent_closures(found)
 
 
 def _outlook(
@@ -150,6 +151,7 @@ def _outlook(
         rate_noise=plan.rate_noise,
         rate_follows=plan.rate_follows,
         wake_closed=plan.closed,
+        closed_days=plan.closed_days,
         wake_hours=plan.wake_hours,
         wake_ratio=float(now[kalman.E]),
         wake_sd=wake_sd,

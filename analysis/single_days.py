@@ -19,7 +19,7 @@ LASTS_DAYS = 1.5  # at full, by the budget, up to which single days matter
 ALIKE = 0.6  # of its best weekday that the poorest brings in where a source has no week
 LEAST_SHARE = 0.05  # of a mean day, below which a day's course is not told
 LEAST_DAYS = 14  # whose courses stand for those ahead,
-LENT_DAYS = 84  # and of its sisters, at most
+LENT_DAYS = 28  # and of its sisters, at most
 SEEN_S = 1800.0  # of an hour that must be seen
 HARVEST, FREE, FULL = range(3)  # gathered by hour: [J] before leakage, and time seen below full and at full [s]
 

@@ -40,6 +40,7 @@ class WakePlan:
     rate_noise: float
     rate_follows: float = 0.0  # what a day's rate rises, relative, with one deviate more of its harvest
     closed: float = np.inf  # rate of a closed day over the mean, where wakes follow the work
+    closed_days: int = 0  # that were seen
 
 
 def wake_plan(
@@ -109,7 +110,7 @@ def wake_plan(
     hours = np.ones(24) if by_hour is None else np.roll(np.asarray(by_hour, dtype=float), -hour)
     hours = hours / hours.mean() if hours.mean() > 0 else np.ones(24)
     if count < 7 or mean <= 0:
-        return WakePlan(float(mean), np.tile(hours, (7, 1)), BELIEF_SD, BELIEF_SD, closed=closed)
+        return WakePlan(float(mean), np.tile(hours, (7, 1)), BELIEF_SD, BELIEF_SD, 0.0, closed, int(kinds[1].sum()))
     usual = weekday[number % 7]
     ratio = np.where(usual > WEEKDAY_LEAST, rate / (mean * np.maximum(usual, WEEKDAY_LEAST)), 1.0)
     follows = _follows(*all_days, z, weekday)
@@ -117,7 +118,8 @@ def wake_plan(
     ahead = weekday[(int(today.astype("datetime64[D]").astype(np.int64)) + np.arange(7)) % 7]
     until_midnight = np.arange(24) < 24 - hour
     each = hours * np.where(until_midnight, ahead[:, None], np.roll(ahead, -1)[:, None])
-    return WakePlan(float(mean), each, float(np.hypot(spread / np.sqrt(days), 0.01)), spread, follows, closed)
+    rate_sd = float(np.hypot(spread / np.sqrt(days), 0.01))
+    return WakePlan(float(mean), each, rate_sd, spread, follows, closed, int(kinds[1].sum()))
 
 
 def idle_days(harvest: Array, observed_s: Array, opened: Array, offsets: Counts) -> npt.NDArray[np.bool_]:

@@ -69,7 +69,7 @@ def test_a_nodes_days_are_joined_by_its_sisters():
     theirs[:, 12] = 240.0  # ten times as much, and all of it at noon
     usual = np.ones(28, dtype=bool)
     several = single_shapes([mine, *[theirs] * 6], np.ones((7, 7)), usual, 0)
-    assert [len(shapes) for shapes in several] == [20 + 84, *[28 + 80] * 6]
+    assert [len(shapes) for shapes in several] == [20 + 28, *[28 + 27] * 6]
     assert (several[0][:, 12] > 0.4).sum() == 20
     alone, lent = single_shapes([mine, None], np.ones((2, 7)), usual, 0)
     assert (len(alone), len(lent)) == (20, 0)

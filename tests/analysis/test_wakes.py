@@ -124,6 +124,7 @@ def test_a_closed_day_tells_how_wakes_follow_the_work_and_nothing_of_the_usual_r
     assert plan.wakes_per_day == pytest.approx(100.0)
     held = (0.1**2 / 8) / (0.4**2 + 0.2**2 + 0.1**2 / 8)  # eight days that may scatter by a tenth, towards one
     assert plan.closed == pytest.approx(0.1 + held * 0.9)
+    assert plan.closed_days == 8
     assert wake_plan(days(60), wakes, np.full(60, 86400.0), TODAY, 100).closed == np.inf  # no closure is known of
 
 

@@ -26,6 +26,8 @@ Array = npt.NDArray[np.float64]
 
 LANES = 128  # futures that go forward together: a processor works on several at once
 NEAR = 0.2  # of all single days, among which one is drawn by its rank
+TRIES = 4  # of which the first is taken that goes on as the day before has ended
+WORKS = 0.5 / HOURS  # share of a day's harvest in an hour from which on its source works
 LEAST_KEPT = 0.05  # of capacity, however fast it fades
 MOST_LESS = -0.9  # relative error of wakes, sleep or leakage: none costs nothing, or gives
 
@@ -53,6 +55,7 @@ class Lanes(NamedTuple):
     wake: Array  # factor on the day's wakes
     leak: Array  # and on its leakage
     drain: Array  # of the day before, then of this one
+    course: Any  # row of the single day that the day before had the course of; -1: none
     ahead: Array  # stored energy at the end of the day, if it ends neither dark nor begins so
 
 
@@ -160,7 +163,7 @@ def _futures(
         f = np.empty((18, count))
         lanes = Lanes(
             numbers[some], np.empty(count, np.uint64), np.empty(count, np.bool_), f[0], f[1], f[2], f[3], f[4], f[5],
-            f[6], f[7], f[8], f[9], f[10], f[11], f[12], f[13], f[14], f[15], f[16], f[17],
+            f[6], f[7], f[8], f[9], f[10], f[11], f[12], f[13], f[14], f[15], f[16], np.full(count, -1), f[17],
         )  # fmt: skip
         _begin(node, wake_factor, lanes)
         place = 0
@@ -236,12 +239,14 @@ def _day_of_all(
                 lost = leak_at(node.restart, fine, drains, leak) * flow
                 lanes.stored[k], lanes.dark[k] = coarse_day(x, dark, harvest, peak, node, drain, lost)
             continue
-        mine = of_node
+        mine = row
         if single:
-            mine = len(peaks) - single + _like(lanes.deviate[k], lanes.state[k], single)
+            last = row - of_node + len(peaks)
+            mine = _next_course(lanes.deviate[k], lanes.state[k], given.shapes, last - single, last, lanes.course[k])
+            lanes.course[k] = mine
         x, dark, gone, back = boundary_day(
-            x, dark, harvest, given.shapes[row - of_node + mine], given.load_shapes[row - of_node + mine], peaks[mine],
-            node, fine, drains, wake, sleep, leak, flow, drain,
+            x, dark, harvest, given.shapes[mine], given.load_shapes[mine], peaks[mine - row + of_node], node, fine,
+            drains, wake, sleep, leak, flow, drain,
         )  # fmt: skip
         lanes.stored[k], lanes.dark[k] = x, dark
         if gone >= 0 and dark_day[k] == np.inf:
@@ -253,11 +258,21 @@ def _day_of_all(
 
 
 @compiled
-def _like(deviate: float, state: Any, single: int) -> int:
-    """Which of so many single days, the poorest first, one with a deviate is like: of that rank, or one near it."""
+def _next_course(deviate: float, state: Any, shapes: Array, first: int, last: int, before: int) -> int:
+    """Which of the single days from `first` to before `last`, the poorest first, a day is like.
+
+    One near the deviate's rank; if one of a few begins as the day before, of row `before`, has ended, at work or at
+    rest, that one.
+    """
     rank = 1.0 / (1.0 + np.exp(-1.702 * deviate))  # the normal distribution, within 1 % (a known approximation)
-    apart = NEAR * ((state & np.uint64(4095)) / 4096.0 - 0.5)
-    return int(min(max((rank + apart) * single, 0.0), single - 1.0))
+    mine = first
+    for _ in range(TRIES):
+        state = mixed(state)
+        apart = NEAR * ((state & np.uint64(4095)) / 4096.0 - 0.5)
+        mine = first + int(min(max((rank + apart) * (last - first), 0.0), last - first - 1.0))
+        if before < 0 or (shapes[mine, 1] > WORKS) == (1.0 - shapes[before, HOURS - 1] > WORKS):
+            break
+    return mine
 
 
 @compiled

@@ -11,9 +11,9 @@ from numba import njit
 from analysis import single_days, stray
 from analysis.ledger import full_margin, longest_interval, stored_at
 from analysis.load import sleep_power, wake_energy
-from analysis.outlook import curve_of
 from analysis.series import Counts, Floats, Series, by_budget
 from analysis.site_days import hour_profile
+from analysis.storage import storage_curve
 from ingest.budget import SECONDS_PER_DAY, Budget
 
 HOUR = 3600.0
@@ -107,7 +107,7 @@ class Gathered:
         for k, (_, rows) in enumerate(groups):
             kind[rows] = k
         figures, active = (np.array([told(budget) for budget, _ in groups]) for told in (_figures, _active))
-        curves = np.stack([curve_of(budget.storage).stored for budget, _ in groups])
+        curves = np.stack([storage_curve(budget.storage).stored for budget, _ in groups])
         time, storage_v = np.full((2, nodes), np.nan)
         sums, total = np.zeros((24, nodes, 4)), np.zeros((nodes, 4))
         full_from = np.where(np.isnan(full_from), figures[kind, FULL], full_from)
@@ -162,7 +162,7 @@ def _over(total: Floats, count: Floats) -> Floats:
 
 
 def _figures(budget: Budget) -> list[float]:
-    voltage = curve_of(budget.storage).voltage
+    voltage = storage_curve(budget.storage).voltage
     return [
         longest_interval(budget),
         budget.storage.full_voltage - full_margin(budget),

@@ -14,11 +14,11 @@ from analysis.cores import shared_out
 from analysis.held import Held
 from analysis.ledger import full_margin, near_top
 from analysis.level import above
-from analysis.outlook import curve_of
 from analysis.season import Season, flat, seasons
 from analysis.series import by_budget
 from analysis.site_days import Days, SiteDays, active_hours, day_shapes
 from analysis.sources import SOURCES
+from analysis.storage import storage_curve
 from ingest.budget import SECONDS_PER_DAY, Budget
 
 Array = npt.NDArray[np.float64]
@@ -268,7 +268,7 @@ def _full_from(nodes: Sequence[NodeDays]) -> Array:
 def _over_full(nodes: Sequence[NodeDays]) -> Array:
     """What nodes that are full can spend until they read full no more, and have taken in since they did. [J]"""
     budget = nodes[0].budget
-    curve, full = curve_of(budget.storage), budget.storage.full_voltage
+    curve, full = storage_curve(budget.storage), budget.storage.full_voltage
     usual = np.array([np.nan if node.held is None else node.held.usual for node in nodes])
     usual = np.where(np.isnan(usual), full, usual)
     counts = _full_from(nodes)

@@ -7,9 +7,8 @@ import numpy.typing as npt
 
 from analysis.ledger import longest_interval
 from analysis.load import load_power
-from analysis.outlook import curve_of
 from analysis.series import Counts, Floats
-from analysis.storage import leakage_power
+from analysis.storage import leakage_power, storage_curve
 from ingest.budget import SECONDS_PER_DAY, Budget
 from ingest.counters import unwrap_wakes
 
@@ -52,7 +51,7 @@ def spells(time: Floats, voltage: Floats, wakes: Counts, boot: Counts, budget: B
     lasted at the budget's load, at the latest when it was heard again. Other silences that end in a new start, or do
     not end, do not tell; a silence after which its counters go on was no darkness.
     """
-    curve, storage = curve_of(budget.storage), budget.storage
+    curve, storage = storage_curve(budget.storage), budget.storage
     usable = np.asarray(curve.usable(voltage))
     spent = np.asarray(load_power(budget.load, voltage)) + np.asarray(leakage_power(storage, voltage))
     lasting = usable / np.maximum(spent, 1e-12)

@@ -2,7 +2,7 @@
 
 import zlib
 from dataclasses import dataclass, field
-from functools import cached_property, lru_cache
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -19,8 +19,6 @@ Array = npt.NDArray[np.float64]
 DRAIN_POINTS = 33
 NOISE_POINTS = 65
 READ_WITHIN, READ_LEAST_V = 2.0, 2e-3  # sds that a primary cell may stand above its reading, at least so much [V]
-
-curve_of = lru_cache(maxsize=1024)(storage_curve)
 
 
 def no_noise() -> Array:
@@ -202,7 +200,7 @@ class NodeOutlook:
     @property
     def curve(self) -> StorageCurve:
         """The storage at nominal capacity."""
-        return curve_of(self.budget.storage)
+        return storage_curve(self.budget.storage)
 
     @cached_property
     def full_j(self) -> float:

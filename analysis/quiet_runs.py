@@ -289,8 +289,8 @@ def _weights(a, b, t, levels, sigma, weight):  # type: ignore[no-untyped-def]
 def _levels(a, b, values, flow):  # type: ignore[no-untyped-def]
     """Of a run of reports a to b - 1: each point's row of the Gram matrix below; returns it and the energy spent. [J]
 
-    Cumulative flows of the lines, stored energy from the first point, budgeted discharge, its bend, one, room for
-    `_straighten`; and last, in BALANCE, stored energy plus discharge.
+    Cumulative flows of the lines, stored energy from the first point, budgeted discharge, its bend, one, room for a
+    guessed cosine's bend, cumulative flow of a turn; and last, in BALANCE, stored energy plus discharge.
     """
     levels = np.zeros((b - a, COLUMNS + 1))
     for j in range(1, b - a):

@@ -8,9 +8,9 @@ from numba import njit
 
 from analysis.daily import medians
 from analysis.evidence import middle_voltage
-from analysis.outlook import curve_of
 from analysis.series import Counts, Floats
 from analysis.steps import STEP_COUNT, STEP_OHM, STEP_VAR, STEP_WARMTH
+from analysis.storage import storage_curve
 from ingest.budget import Budget
 
 BASELINE_DAYS, RECENT_DAYS = 30, 14  # that tell how it was at first, and how it is
@@ -80,7 +80,7 @@ def fall_of_wake(first: Floats, budget: Budget) -> tuple[float, float]:
     storage, first = budget.storage, first[np.isfinite(first[:, 0])]
     if not len(first):
         return 0.0, 0.0
-    curve = curve_of(storage)
+    curve = storage_curve(storage)
     middle = middle_voltage(budget)
     low, high = 0.95 * middle, 1.05 * middle
     farad = float(curve.charge_at(high) - curve.charge_at(low)) / (high - low)

@@ -25,13 +25,14 @@ from analysis.correction import CORRECTED, Trial, try_corrections
 from analysis.depletion import LEVELS, FleetForecast
 from analysis.ledger import longest_interval
 from analysis.outcomes import Outcome, Spells, outcomes, spells, usable_after
-from analysis.outlook import NodeOutlook, curve_of
+from analysis.outlook import NodeOutlook
 from analysis.run import insert, leave_outdated_days, newest_report
 from analysis.run_ahead import SEED
 from analysis.run_days import NumberedFleet, Progress, read_series, update_days
 from analysis.run_past import History, forecast_at, read_history
 from analysis.scores import Reliability
 from analysis.series import Counts, Floats
+from analysis.storage import storage_curve
 from analysis.stray import without_strays
 from ingest.budget import DAYS_PER_YEAR, SECONDS_PER_DAY
 from ingest.errors import UsageError
@@ -181,7 +182,7 @@ def _what_came(store: Store, known: NumberedFleet, times: Floats, end: float, pr
             mine = spells(time, voltage, series.wakes[rows], series.boot[rows], budget, end)
             told: Outcome = outcomes(mine, time, visits[i], times, longest, end)
             live[i], dark[i], dark_in[i], sure[i] = told.live, told.dark, told.dark_in, told.known
-            energy = np.asarray(curve_of(budget.storage).usable(voltage))
+            energy = np.asarray(storage_curve(budget.storage).usable(voltage))
             for h, ahead in enumerate(ENERGY_HORIZONS):
                 then = usable_after(mine, time, energy, times, ahead, longest)
                 usable[i, :, h] = np.where(told.known >= ahead, then, np.nan)

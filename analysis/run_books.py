@@ -19,7 +19,6 @@ from analysis.harvest_behind import NodeDays
 from analysis.held import Held, seconds_full
 from analysis.ledger import longest_interval
 from analysis.outcomes import NEARLY_EMPTY
-from analysis.outlook import curve_of
 from analysis.quiet import sunless
 from analysis.run_days import NumberedFleet
 from analysis.run_field import Field
@@ -27,7 +26,7 @@ from analysis.run_recent import RECENT_DAYS, Recent, State, silent_for
 from analysis.series import Counts, Floats, calendar, in_order, ranges
 from analysis.site_days import Closure, SiteDays
 from analysis.state import LEAK_BY
-from analysis.storage import TEMPERATURE_REFERENCE_C, StorageCurve, fitted_leakage
+from analysis.storage import TEMPERATURE_REFERENCE_C, StorageCurve, fitted_leakage, storage_curve
 from analysis.wakes import idle_days
 from analysis.warm_days import Course, air_of, courses_of, usual_season
 from analysis.warmth import place_names
@@ -82,7 +81,7 @@ class NodeBook(NamedTuple):
     @property
     def curve(self) -> StorageCurve:
         """The storage at nominal capacity."""
-        return curve_of(self.budget.storage)
+        return storage_curve(self.budget.storage)
 
     @property
     def usable_share(self) -> float:

@@ -15,13 +15,12 @@ from analysis.findings import find
 from analysis.harvest_behind import past_harvest
 from analysis.health import leak_over_sleep, stood
 from analysis.load import sleep_power, wake_energy
-from analysis.outlook import curve_of
 from analysis.run_ahead import per_capacity_sd
 from analysis.run_books import NodeBook, SiteBook
 from analysis.run_field import Field
 from analysis.run_health import NodeField
 from analysis.series import Counts, Floats, alike, by_budget, ranges
-from analysis.storage import leakage_power
+from analysis.storage import leakage_power, storage_curve
 from ingest.budget import SECONDS_PER_DAY, Budget
 
 BASELINE_DAYS = 28
@@ -185,7 +184,7 @@ def _in_hand(books: list[NodeBook]) -> tuple[Floats, Floats]:
     volts, full = np.array([(book.state.voltage, book.held.full) for book in books]).T
     joules, share = np.empty((2, len(books)))
     for budget, rows in by_budget([book.budget for book in books]):
-        curve = curve_of(budget.storage)
+        curve = storage_curve(budget.storage)
         joules[rows], share[rows] = curve.usable(volts[rows]), curve.share_left(volts[rows], full[rows])
     return joules, share
 

@@ -14,14 +14,13 @@ from analysis.estimate import Line, NetHarvest, form_of_load, lines
 from analysis.evidence import middle_voltage
 from analysis.health import RATE_DAYS, Health, fade_or_leak, judge
 from analysis.load import wake_current
-from analysis.outlook import curve_of
 from analysis.remaining import Remaining, Spent, by_counting, by_voltage, capacity_told, full_since
 from analysis.resistance import Resistance, at_usual_warmth, fall_of_wake, first_steps, resistances, without_fall
 from analysis.run_books import NodeBook, SiteBook
 from analysis.run_days import NumberedFleet
 from analysis.run_field import Field
 from analysis.series import Counts, Floats, by_budget
-from analysis.storage import TEMPERATURE_REFERENCE_C
+from analysis.storage import TEMPERATURE_REFERENCE_C, storage_curve
 from analysis.warmth import usual_sd
 from ingest.budget import SECONDS_PER_DAY, Budget, Storage
 
@@ -137,7 +136,7 @@ def _cells(part: NumberedFleet, books: list[NodeBook | None]) -> Floats:
     ]).T  # fmt: skip
     for budget, rows in by_budget(part.budgets):
         if budget.storage.is_battery:
-            curve, step = curve_of(budget.storage), budget.telemetry.adc_step
+            curve, step = storage_curve(budget.storage), budget.telemetry.adc_step
             found[rows, :2] = np.stack(by_voltage(curve, volts[rows], full[rows], step), axis=1)
             found[rows, 2] = by_voltage(curve, full[rows], full[rows], step)[1]
     return found

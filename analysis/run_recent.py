@@ -13,11 +13,10 @@ from analysis.course import Course, Gathered
 from analysis.dark import DarkSpell, dark_spells, usual_silence
 from analysis.held import Held, held_over
 from analysis.ledger import longest_interval
-from analysis.outlook import curve_of
 from analysis.run_days import CHUNK_NODE_DAYS, NumberedFleet, read_series
 from analysis.run_field import Field
 from analysis.series import Counts, Floats, Series, by_budget
-from analysis.storage import TEMPERATURE_REFERENCE_C, fitted_leakage
+from analysis.storage import TEMPERATURE_REFERENCE_C, fitted_leakage, storage_curve
 from analysis.stray import without_strays
 from ingest.budget import Budget
 from ingest.store import Store, plain, sql
@@ -176,5 +175,5 @@ def _add_silences(series: Series, nodes: Counts, budgets: list[Budget], capacity
         part = slice(*series.offsets[i : i + 2])
         time = series.time[part]
         reports = time, series.storage_v[part], series.wakes[part], series.boot[part]
-        dark = dark_spells(budget, curve_of(budget.storage), *reports, float(capacity[i]))
+        dark = dark_spells(budget, storage_curve(budget.storage), *reports, float(capacity[i]))
         silences.dark[node], silences.usual[node] = dark, usual_silence(time, dark)

@@ -10,9 +10,8 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.load import sleep_power, wake_energy
-from analysis.outlook import curve_of
 from analysis.series import Floats
-from analysis.storage import leakage_power
+from analysis.storage import leakage_power, storage_curve
 from ingest.budget import SECONDS_PER_DAY, Budget
 
 LASTS_DAYS = 1.5  # at full, by the budget, up to which single days matter
@@ -29,7 +28,7 @@ def wanted(budget: Budget) -> bool:
     harvest, storage, load = budget.harvest, budget.storage, budget.load
     if harvest.outdoors or harvest.source == "none":
         return False
-    curve, volts = curve_of(storage), storage.full_voltage
+    curve, volts = storage_curve(storage), storage.full_voltage
     spent = float(wake_energy(load, volts)) * load.wakes_per_day + SECONDS_PER_DAY * (
         float(sleep_power(load, volts)) + float(leakage_power(storage, volts))
     )

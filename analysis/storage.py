@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -88,6 +89,7 @@ def capacitor_energy(voltage: Numeric, capacitance: float, slope: float = 0.0) -
     return capacitance * voltage**2 / 2 + slope * voltage**3 / 3
 
 
+@lru_cache(maxsize=1024)
 def storage_curve(storage: Storage) -> StorageCurve:
     """The charge and energy curve of a budget's storage at nominal capacity.
 

@@ -12,9 +12,8 @@ from numba import njit
 
 from analysis.ledger import longest_interval, stored_at
 from analysis.load import sleep_power, wake_energy
-from analysis.outlook import curve_of
 from analysis.series import Series, by_budget
-from analysis.storage import leakage_power
+from analysis.storage import leakage_power, storage_curve
 from ingest.budget import Budget
 
 # What none of our loads and faults does (our choice): a fall by more than FALL of the way from full to cut-off that
@@ -27,7 +26,7 @@ HOLE, FALL_V, FALL_J, WAKE_J, REST_W, LOWEST_V, GRID_LOW, GRID_STEP = range(8)
 
 def figures(budget: Budget) -> list[float]:
     """What the kernels must know of a budget's nodes: the columns HOLE to GRID_STEP, in SI units."""
-    storage, load, curve = budget.storage, budget.load, curve_of(budget.storage)
+    storage, load, curve = budget.storage, budget.load, storage_curve(budget.storage)
     full = storage.full_voltage
     return [
         longest_interval(budget),
@@ -69,7 +68,7 @@ def without_strays(series: Series, budgets: list[Budget], moment: datetime) -> S
     for k, (_, nodes) in enumerate(groups):
         kind[nodes] = k
     kept = np.ones(len(series.time), dtype=np.bool_)
-    curves = np.stack([curve_of(budget.storage).stored for budget, _ in groups])
+    curves = np.stack([storage_curve(budget.storage).stored for budget, _ in groups])
     told = np.array([figures(budget) for budget, _ in groups])
     _judge(series.offsets, series.time, series.storage_v, series.wakes, moment.timestamp(), kind, told, curves, kept)
     if kept.all():

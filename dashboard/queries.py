@@ -11,7 +11,7 @@ import pandas as pd
 
 from analysis.depletion import VISIT_RISK
 from analysis.outcomes import NEARLY_EMPTY
-from analysis.outlook import curve_of
+from analysis.storage import storage_curve
 from ingest.budget import SECONDS_PER_DAY, Budget, Storage
 from ingest.store import plain, sql
 
@@ -296,7 +296,7 @@ def usable_share(
         budget = budgets.get(str(name))
         if budget is not None:
             at_full = full[group.index].astype(float).fillna(budget.storage.full_voltage)
-            curve = curve_of(budget.storage)
+            curve = storage_curve(budget.storage)
             share[group.index] = curve.share_left(*(np.asarray(v, dtype=np.float64) for v in (group, at_full)))
     return share
 

@@ -10,7 +10,7 @@ from dash.exceptions import PreventUpdate
 
 from analysis.depletion import HORIZON_DAYS, INTERVAL_RISK
 from analysis.ledger import HOLE_INTERVALS
-from analysis.outlook import curve_of
+from analysis.storage import storage_curve
 from dashboard import figures, queries
 from dashboard.pages import alarms, node_view
 from dashboard.pages.parts import REFRESH_MS, Desk, changed, choice, graph, notice, pair, panel, zone_of
@@ -139,7 +139,7 @@ def capacity_of(cursor: queries.Cursor, node_id: str) -> float | None:
 
 def fan_of(cursor: queries.Cursor, now: queries.Row, budget: Budget, ahead: int, zone: str, theme: Theme) -> Any:
     """The forecast's fan up to the usable energy at full voltage, at the estimated capacity."""
-    usable = curve_of(budget.storage).usable(queries.full_voltage(now, budget.storage))
+    usable = storage_curve(budget.storage).usable(queries.full_voltage(now, budget.storage))
     full_j = float(usable) * (capacity_of(cursor, now["node_id"]) or 1.0)
     quantiles = {"10 %": now["days_p10"], "50 %": now["days_p50"], "90 %": now["days_p90"]}
     return figures.fan(queries.forecast_path(cursor, now["node_id"]), full_j, quantiles, ahead, zone, theme)

@@ -11,7 +11,7 @@ from analysis import end_of_life
 from analysis.depletion import HORIZON_DAYS, INTERVAL_RISK, VISIT_RISK
 from analysis.health import RATE_DAYS
 from analysis.ledger import full_margin
-from analysis.outlook import curve_of
+from analysis.storage import storage_curve
 from dashboard import queries, rounds
 from dashboard.pages.parts import fact, table, text_or_dash
 from dashboard.wording import (
@@ -61,7 +61,7 @@ def facts(
     """
     silence = None if now["observed_at"] is None else (clock - now["observed_at"]).total_seconds()
     storage, full_v, volts_now = budget.storage, queries.full_voltage(now, budget.storage), now["storage_v"]
-    curve = curve_of(storage)
+    curve = storage_curve(storage)
     share = None if volts_now is None else float(curve.share_left(volts_now, full_v))
     usable = None if volts_now is None else float(curve.usable(volts_now))
     full = float(curve.usable(full_v))

@@ -3,14 +3,14 @@ import pytest
 from outlooks import budget
 
 from analysis.dark import DarkSpell, Days, dark_spells, usual_silence, with_dark
-from analysis.outlook import curve_of
+from analysis.storage import storage_curve
 
 DAY = 86400.0
 
 
 def test_a_dark_spell_tells_the_harvest_that_ended_it() -> None:
     of = budget()
-    storage, curve = of.storage, curve_of(of.storage)
+    storage, curve = of.storage, storage_curve(of.storage)
     hours = np.concatenate([np.arange(0.0, 49.0), np.arange(120.0, 169.0)])
     falling = np.linspace(storage.full_voltage, storage.cutoff_voltage + 0.005, 49)
     rising = np.linspace(storage.voltage_restart, storage.full_voltage, 49)
@@ -27,7 +27,7 @@ def test_a_gateway_that_was_down_is_no_dark_spell() -> None:
     of = budget()
     hours = np.concatenate([np.arange(0.0, 49.0), np.arange(120.0, 169.0)])
     voltage = np.full(98, of.storage.full_voltage - 0.2)
-    assert dark_spells(of, curve_of(of.storage), hours * 3600, voltage, np.arange(98), np.ones(98, int), 1.0) == ()
+    assert dark_spells(of, storage_curve(of.storage), hours * 3600, voltage, np.arange(98), np.ones(98, int), 1.0) == ()
 
 
 def test_dark_days_join_the_ledger_days() -> None:

@@ -249,7 +249,8 @@ def _usual_days(
         if stop is not None:
             row[past - stop.days :] = True
     odd = (stopped.mean(axis=0) > 0.5) | (site.closed[: past + 1].min(axis=1) < 1.0)
-    return ~np.convolve(odd, np.ones(3), mode="same").astype(bool)
+    beside = np.pad(odd, 1)
+    return np.asarray(~(beside[:-2] | odd | beside[2:]))
 
 
 def _outlook(

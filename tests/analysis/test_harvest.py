@@ -376,3 +376,26 @@ def test_the_pace_until_full_tells_that_there_was_more() -> None:
     told = one(rows(np.full(120, taken), cell, full_s=full_s, wake_j=zero), site())
     assert told.past_bound == 1.0
     assert told.past_harvest == pytest.approx(taken, rel=0.05)  # when a cell became full does not show
+
+
+def test_single_days_ahead_are_of_days_that_were_as_usual() -> None:
+    """Not of a closure, nor of a stop that most nodes share, nor of the days beside either; half of them are lent."""
+    rng, of, day = np.random.default_rng(5), budget(active=False), np.timedelta64(1, "D")
+    harvest = 5 * np.exp(rng.normal(0, 0.1, (3, 100)))
+    hours = np.ones((29, 24))  # of the days 72 to 99, and of today up to now
+    hours[-1, 10:] = np.nan
+
+    def found(stopped: slice, nodes: int, *closures: Closure) -> list[int]:
+        came = harvest.copy()
+        came[:nodes, stopped] *= 0.02
+        ledgers = [rows(x, of, f"n{i}")._replace(hours=hours) for i, x in enumerate(came)]
+        return [one.single // 2 for one in outlooks(ledgers, site(closures=closures), FIRST + 100 * day, 10, 28)]
+
+    none = slice(0)
+    assert found(none, 0) == [28] * 3
+    # Each run of four odd days takes two beside it, and the day that ends in the first of them.
+    assert found(none, 0, Closure(FIRST + 80 * day, FIRST + 84 * day, 0.0)) == [28 - 7] * 3
+    assert found(slice(85, 89), 3) == [28 - 7] * 3
+    assert found(slice(85, 89), 1) == [28] * 3  # one machine's own stop may come again
+    assert found(slice(96, 100), 3) == [28 - 6] * 3  # still on
+    assert [one.single for one in outlooks([rows(harvest[0], of)], site(), FIRST + 100 * day, 10, 28)] == [0]

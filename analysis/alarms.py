@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from types import MappingProxyType
 
-from analysis.site_findings import SITE_LEAST
+from analysis.site_findings import SITE_DAYS, SITE_LEAST
 
 KINDS = ("silent", "depletion")
 RAISE_P_DARK_30D = 0.4
@@ -15,6 +15,7 @@ URGENT_P_DARK_7D = 0.3
 CALM_P_DARK_7D = 0.15  # and below this no longer urgent
 ACKNOWLEDGED = "; acknowledged:"
 DARK = "dark now, below the cut-off voltage"
+WHOLE_SITE = "whole site"  # no node is called so: an id has no space
 NAMED = 5  # nodes that the alarm of a whole site names
 
 
@@ -60,8 +61,10 @@ def step(
 ) -> list[Alarm]:
     """The alarms that are new or changed: raised, cleared, of another priority, or of a node gone dark or back.
 
-    Those of a node that is no longer in the fleet are cleared. Where one cause at a site brings SITE_LEAST nodes to the
-    limit, they have one alarm, the site's, which is told anew when other nodes are in it.
+    Those of a node that is no longer in the fleet, or has moved, are cleared. Where one cause at a site brings
+    SITE_LEAST nodes to the limit, those without an alarm of their own have one together, the site's, which is told anew
+    when other nodes are in it. When it ends, who is still above the limit that clears gets one of its own, acknowledged
+    as that was.
 
     Parameters
     ----------
@@ -81,32 +84,61 @@ def step(
         sites[condition.site].append(condition)
     nodes = {condition.node_id for members in sites.values() for condition in members}
     gone = (known for (whose, of_site, _), known in standing.items() if whose not in (sites if of_site else nodes))
-    changed = [replace(known, state="cleared", cleared_at=now) for known in gone]
+    changed = [_cleared(known, now) for known in gone]
     for site, members in sites.items():
         for kind in KINDS:
             judged = [member for member in members if kind == "silent" or member.p_dark_30d is not None]
-            own = {member.node_id: standing.get((member.node_id, False, kind)) for member in judged}
-            known = standing.get((site, True, kind))
-            shared = _share_one(kind, judged, own, known, common.get(site), now)
-            changed += _moved(site, None, kind, known, _of_site(kind, shared, known) if shared else None, now)
-            covered = {member.node_id for member in shared}
-            for member in judged:
-                if member.node_id not in covered:
-                    alarm = own[member.node_id]
-                    changed += _moved(site, member.node_id, kind, alarm, _judge(kind, member, alarm), now)
+            if judged:
+                own = {member.node_id: standing.get((member.node_id, False, kind)) for member in judged}
+                changed += _of_kind(site, kind, judged, own, standing.get((site, True, kind)), common.get(site), now)
     return changed
+
+
+def _of_kind(
+    site: str,
+    kind: str,
+    members: Sequence[Condition],
+    own: Mapping[str, Alarm | None],
+    known: Alarm | None,
+    since: datetime | None,
+    now: datetime,
+) -> list[Alarm]:
+    """What changes of the alarms of one kind at a site, its nodes' `own` and that of all of it if there is one."""
+    shared, lately = _share_one(kind, members, own, known, since, now)
+    changed = _moved(site, None, kind, known, _of_site(kind, shared, lately, known) if shared else None, now)
+    ended, covered = None if shared else known, {member.node_id for member in shared}
+    for member in members:
+        if member.node_id not in covered:
+            alarm = own[member.node_id]
+            for new in _moved(site, member.node_id, kind, alarm, _judge(kind, member, alarm or ended), now):
+                changed.append(_taken_over(new, ended) if alarm is None and ended is not None else new)
+    return changed
+
+
+def _cleared(alarm: Alarm, now: datetime) -> Alarm:
+    return replace(alarm, state="cleared", cleared_at=now)
+
+
+def _taken_over(alarm: Alarm, before: Alarm) -> Alarm:
+    """A node's alarm in place of its site's, in its state and with what a person said of it."""
+    _, mark, said = before.note.partition(ACKNOWLEDGED)
+    return replace(
+        alarm, state=before.state, acknowledged_at=before.acknowledged_at, note=alarm.note + mark + said
+    )  # fmt: skip
 
 
 def _moved(
     site: str, node_id: str | None, kind: str, known: Alarm | None, wanted: Wanted | None, now: datetime
 ) -> list[Alarm]:
     """The alarm raised, cleared or told anew; nothing where it stays as it is."""
+    if known is not None and (wanted is None or known.site != site):
+        return [_cleared(known, now), *_moved(site, node_id, kind, None, wanted, now)]
     if wanted is None:
-        return [] if known is None else [replace(known, state="cleared", cleared_at=now)]
+        return []
     priority, note = wanted
     if known is None:
-        alarm_id = f"{site if node_id is None else node_id}/{kind}/{now:%Y%m%dT%H%M%SZ}"
-        return [Alarm(alarm_id, node_id, site, kind, priority, "active", now, note=note)]
+        whose = f"{WHOLE_SITE} {site}" if node_id is None else node_id
+        return [Alarm(f"{whose}/{kind}/{now:%Y%m%dT%H%M%SZ}", node_id, site, kind, priority, "active", now, note=note)]
     told, mark, said = known.note.partition(ACKNOWLEDGED)
     anew = told != note if node_id is None else told.startswith(DARK) != note.startswith(DARK)
     if not anew and priority == known.priority:
@@ -121,15 +153,18 @@ def _share_one(
     known: Alarm | None,
     since: datetime | None,
     now: datetime,
-) -> list[Condition]:
-    """The nodes of a site that one alarm stands for, nearest to being dark or longest silent first.
+) -> tuple[list[Condition], int]:
+    """The nodes of a site that one alarm stands for; how many more have come to an alarm of their own meanwhile.
 
     It begins where SITE_LEAST nodes have come to the limit since a common cause began, and goes on while there is this
-    cause or while as many are still in it. A node with an alarm of its own keeps that, and one that falls silent when
-    the cause has passed gets one.
+    cause, or while as many are still at the limit. A node that falls silent when the cause has passed is not in it.
     """
-    if known is None and since is None:
-        return []
+    if known is not None:
+        begun = since or known.raised_at - timedelta(days=SITE_DAYS)
+    elif since is not None:
+        begun = since
+    else:
+        return [], 0
     alone = [
         member
         for member in members
@@ -137,28 +172,30 @@ def _share_one(
         and _judge(kind, member, known) is not None
         and (kind != "silent" or since or known is None or _silent_since(member, now) <= known.raised_at)
     ]
-    lately = [alarm for alarm in own.values() if alarm is not None and since is not None and alarm.raised_at >= since]
+    lately = sum(alarm is not None and alarm.raised_at >= begun for alarm in own.values())
+    limit = sum(_judge(kind, member, None) is not None for member in alone)
     goes_on = known is not None and since is not None
-    if not goes_on and len(alone) + len(lately) < SITE_LEAST:
-        return []
-    return sorted(alone, key=lambda member: (-(member.p_dark_7d or 0.0), -member.silent_for_s, member.node_id))
+    return (alone, lately) if alone and (goes_on or limit + lately >= SITE_LEAST) else ([], 0)
 
 
 def _silent_since(condition: Condition, now: datetime) -> datetime:
     return now - timedelta(seconds=condition.silent_for_s)
 
 
-def _of_site(kind: str, members: Sequence[Condition], known: Alarm | None) -> Wanted:
-    """What the alarm of a site should stand with: the gravest of its nodes' priorities, and who they are."""
+def _of_site(kind: str, members: Sequence[Condition], lately: int, known: Alarm | None) -> Wanted:
+    """What the alarm of a site should stand with: the gravest of its nodes' priorities, and who is at the limit."""
     judged = [_judge(kind, member, known) for member in members]
     priority = "high" if any(wanted is not None and wanted[0] == "high" for wanted in judged) else "medium"
-    names = ", ".join(member.node_id for member in members[:NAMED])
-    more = f" and {len(members) - NAMED} more" if len(members) > NAMED else ""
-    many = "1 node" if len(members) == 1 else f"{len(members)} nodes"
+    named = [member for member in members if _judge(kind, member, None) is not None]
+    named = sorted(named, key=lambda member: (member.days_p10 != 0.0, member.node_id))
+    names = "".join(f"{': ' if i == 0 else ', '}{member.node_id}" for i, member in enumerate(named[:NAMED]))
+    more = f" and {len(named) - NAMED} more" if len(named) > NAMED else ""
+    apart = f"; {lately} with alarms of their own" if lately else ""
+    many = "1 node" if len(named) == 1 else f"{len(named) or 'no'} nodes"
     if kind == "silent":
-        return priority, f"{many} not heard from: {names}{more}"
-    dark = sum(member.days_p10 == 0.0 for member in members)
-    return priority, f"{many} likely to be dark within 30 d, {dark or 'none'} of them now: {names}{more}"
+        return priority, f"{many} not heard from{names}{more}{apart}"
+    dark = sum(member.days_p10 == 0.0 for member in named)
+    return priority, f"{many} likely to be dark within 30 d, {dark or 'none'} of them now{names}{more}{apart}"
 
 
 def _judge(kind: str, condition: Condition, standing: Alarm | None) -> Wanted | None:

@@ -272,6 +272,7 @@ def inputs(nodes: Sequence[NodeOutlook], paths: int, seed: int) -> Inputs:
         drains=np.stack([node.drains for node in nodes]),
         scale=np.stack([h.mean * h.season * h.week for h in (node.harvest for node in nodes)]),
         closure=np.stack([node.harvest.closure for node in nodes]),
+        turning=np.stack([np.zeros(days, bool) if (t := n.harvest.turning) is None else t for n in nodes]),
         season=np.stack([node.season_doubts() for node in nodes]),
         wakes=np.stack([node.wake_factors() for node in nodes]),
         leaks=np.stack([node.leakage_factors() for node in nodes]),

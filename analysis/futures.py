@@ -218,7 +218,9 @@ def _day_of_all(
     The day's shape is `row` of all nodes', and `of_node` of this one's `peaks`.
     """
     node, drains, peak = given.nodes[i], given.drains[i], peaks[of_node]
-    single = node.single if given.closure[i, day] >= 1.0 else 0
+    single = 0 if given.turning[i, day] else node.single
+    if node.single > single:
+        lanes.course[:] = -1
     fine = (drains.shape[0] - 1) / node.full
     if day == 0:
         for k in range(len(lanes.stored)):
@@ -228,7 +230,7 @@ def _day_of_all(
     room, died = node.full - node.cutoff, 0
     for k in range(len(lanes.stored)):
         x, dark, drain = lanes.stored[k], lanes.dark[k], lanes.drain[k]
-        if not dark and x - drain + min(lanes.harvest[k], 0.0) > node.cutoff and drain < room:
+        if single == 0 and not dark and x - drain + min(lanes.harvest[k], 0.0) > node.cutoff and drain < room:
             lanes.stored[k] = lanes.ahead[k]
             continue
         harvest, flow, wake, sleep, leak = (

@@ -21,7 +21,7 @@ from analysis.outlook import HarvestOutlook
 from analysis.single_days import single_shapes
 from analysis.site_days import Ahead, SiteDays, ahead
 from analysis.sources import SOURCES, Source
-from analysis.stops import Stop, least_median, ongoing_stops, past_stops, without
+from analysis.stops import LIKELY, Stop, least_median, ongoing_stops, past_stops, without
 
 Array = npt.NDArray[np.float64]
 
@@ -246,9 +246,10 @@ def _usual_days(
     """Whether a day up to today, and those beside it, are as usual: not closed, nor in a stop that most nodes share."""
     stopped = np.pad(over, ((0, 0), (0, 1)))
     for row, stop in zip(stopped, stops, strict=True):
-        if stop is not None:
+        if stop is not None and stop.share >= LIKELY:
             row[past - stop.days :] = True
-    odd = (stopped.mean(axis=0) > 0.5) | (site.closed[: past + 1].min(axis=1) < 1.0)
+    shared = stopped.sum(axis=0) >= max(2.0, 0.5 * len(stopped))
+    odd = shared | (site.closed[: past + 1].min(axis=1) < 1.0)
     beside = np.pad(odd, 1)
     return np.asarray(~(beside[:-2] | odd | beside[2:]))
 
@@ -283,6 +284,7 @@ def _outlook(
         closure=coming.closure,
         shapes=np.concatenate([coming.shapes, single]),
         single=len(single),
+        turning=coming.turning,
         shape_of=coming.shape_of,
         noise=scatter.table,
         noise_keep=scatter.keep,

@@ -56,6 +56,7 @@ class Inputs(NamedTuple):
     drains: Array
     scale: Array  # shape (n, days): mean harvest of each day, were there no closures [J]
     closure: Array  # shape (n, days): what closures are said to leave of it
+    turning: Any  # of bool, shape (n, days): whether one begins or ends in it
     season: Array  # shape (n, weeks): what a deviate of the season's power adds to the logarithm of harvest
     wakes: Array  # shape (n, days): wake rate of each day over its mean
     leaks: Array  # shape (n, days): leakage of each day over that of today

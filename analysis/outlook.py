@@ -51,8 +51,10 @@ class HarvestOutlook:
     shape_of : ndarray, shape (days,)
         Row of `shapes` for each day.
     single : int
-        How many of the last of `shapes` are courses of single days, the poorest first: a day that no closure cuts has
-        one of these.
+        How many of the last of `shapes` are courses of single days, the poorest first: a day has one of these, unless
+        a closure begins or ends in it.
+    turning : ndarray of bool, shape (days,), optional
+        The days in which one does.
     noise : ndarray, shape (65,)
         Factor on a day's harvest, mean one, over standard normal deviates from -4 to 4.
     noise_keep, noise_now : float
@@ -87,6 +89,7 @@ class HarvestOutlook:
     shapes: Array = field(default_factory=even_day)
     shape_of: npt.NDArray[np.int32] | None = None
     single: int = 0
+    turning: npt.NDArray[np.bool_] | None = None
     noise: Array = field(default_factory=no_noise)
     noise_keep: float = 0.0
     noise_now: float = 0.0

@@ -213,7 +213,8 @@ def _write(
         conditions.append(alarms.Condition(node.node_id, node.site, *chances, silence))
     results["findings"] = [finding | stamp for finding in findings]
     stops = sorted((f for f in findings if f["finding"] == "site-wide"), key=lambda f: f["since"], reverse=True)
-    common = {stop["site"]: stop["since"].to_pydatetime() for stop in stops}  # of several at a site, the first
+    # Of several at a site the first; by any site's clock its day has begun by then.
+    common = {stop["site"]: stop["since"].to_pydatetime() - timedelta(days=1) for stop in stops}
     results["forecast_path"] = _paths(prospects, [known.nodes[i].node_id for i in prospects.rows], moment)
     with store.write() as cursor:
         for table, rows in results.items():

@@ -10,15 +10,15 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.load import sleep_power, wake_energy
-from analysis.series import Floats
+from analysis.series import Counts, Floats
 from analysis.storage import leakage_power, storage_curve
 from ingest.budget import SECONDS_PER_DAY, Budget
 
 LASTS_DAYS = 1.5  # at full, by the budget, up to which single days matter
 ALIKE = 0.6  # of its best weekday that the poorest brings in where a source has no week
 LEAST_SHARE = 0.05  # of a mean day, below which a day's course is not told
-LEAST_DAYS = 14  # whose courses stand for those ahead,
-LENT_DAYS = 28  # and of its sisters, at most
+LEAST_DAYS = 14  # of its own whose courses stand for those ahead
+LENT_DAYS = 28  # of its sisters that are added, at most
 SEEN_S = 1800.0  # of an hour that must be seen
 HARVEST, FREE, FULL = range(3)  # gathered by hour: [J] before leakage, and time seen below full and at full [s]
 
@@ -79,13 +79,18 @@ def single_shapes(
         At which the days begin.
     """
     days = [_days(each, week, usual, hour) for each, week in zip(hours, weeks, strict=True)]
-    return [_shapes(own, [other for other in days if other is not own]) if len(own) else own for own in days]
+    whose = np.repeat(np.arange(len(days)), [len(own) for own in days])
+    mixed = np.random.default_rng(len(whose)).permutation(len(whose))  # so that days lent are of many nodes and dates
+    pool, whose = np.concatenate([np.empty((0, 24)), *days])[mixed], whose[mixed]
+    return [
+        _shapes(own, pool, np.flatnonzero(whose[: LENT_DAYS + len(own)] != i)[:LENT_DAYS]) for i, own in enumerate(days)
+    ]
 
 
 def _days(hours: Floats | None, week: Floats, usual: npt.NDArray[np.bool_], hour: int) -> Floats:
-    """Harvest by hour of a node's days that begin at `hour`, over its mean day; shape (days, 24), or (0, 25)."""
-    none = np.empty((0, 25))
-    if hours is None or week.min() < ALIKE * week.max():
+    """Harvest by hour of a node's days that begin at `hour`, over its mean day; shape (days, 24)."""
+    none = np.empty((0, 24))
+    if hours is None or not len(hours) or week.min() < ALIKE * week.max():
         return none
     known = usual[-len(hours) :]
     hours = np.where(np.pad(known, (len(hours) - len(known), 0))[:, None], hours, np.nan)  # none before the ledger
@@ -96,10 +101,11 @@ def _days(hours: Floats | None, week: Floats, usual: npt.NDArray[np.bool_], hour
     return days / total.mean() if len(days) >= LEAST_DAYS and total.mean() > 0 else none
 
 
-def _shapes(own: Floats, others: list[Floats]) -> Floats:
-    """Shapes of a node's days and of its sisters'."""
-    lent = np.concatenate([np.empty((0, 24)), *(days for days in others if len(days))])
-    days = np.concatenate([own, lent[:: max(-(-len(lent) // LENT_DAYS), 1)]])
+def _shapes(own: Floats, pool: Floats, lent: Counts) -> Floats:
+    """Shapes of a node's days and of some of the pool's; of none of its own, none."""
+    if not len(own):
+        return np.empty((0, 25))
+    days = np.concatenate([own, pool[lent]])
     days = days[np.argsort(days.sum(axis=1), kind="stable")]
     total = days.sum(axis=1)
     told = total > LEAST_SHARE

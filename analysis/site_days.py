@@ -144,6 +144,7 @@ class Ahead:
     closure: Array
     shapes: Array
     shape_of: npt.NDArray[np.int32]
+    turning: npt.NDArray[np.bool_]
 
 
 def ahead(
@@ -184,6 +185,7 @@ def ahead(
             closure=np.where(spread > 0, open_.sum(axis=1) / spread, 1.0),
             shapes=np.concatenate([np.zeros((len(rows), 1)), cumulative], axis=1),
             shape_of=shape_of.astype(np.int32),
+            turning=turning,
         )
 
 

@@ -40,7 +40,7 @@ class WakePlan:
     rate_noise: float
     rate_follows: float = 0.0  # what a day's rate rises, relative, with one deviate more of its harvest
     closed: float = np.inf  # rate of a closed day over the mean, where wakes follow the work
-    closed_days: int = 0  # that were seen
+    closed_days: int = 0  # that have told
 
 
 def wake_plan(
@@ -91,7 +91,7 @@ def wake_plan(
     shut = np.broadcast_to(np.asarray(opened, dtype=float) < OPEN_SHARE, seen.shape)
     open_ = known & ~shut
     kinds = open_ & np.asarray(idle, dtype=bool), known & shut
-    closed = _closed(np.asarray(wakes, dtype=float) / np.maximum(seen, 1.0), day, kinds, open_)
+    closed, closed_days = _closed(np.asarray(wakes, dtype=float) / np.maximum(seen, 1.0), day, kinds, open_)
     told = known & ~(shut & np.isfinite(closed)) & (day >= today - np.timedelta64(STEP_REACH, "D"))
     rate = np.asarray(wakes, dtype=float)[told] * SECONDS_PER_DAY / seen[told]
     number = day[told].astype("datetime64[D]").astype(np.int64)
@@ -110,7 +110,7 @@ def wake_plan(
     hours = np.ones(24) if by_hour is None else np.roll(np.asarray(by_hour, dtype=float), -hour)
     hours = hours / hours.mean() if hours.mean() > 0 else np.ones(24)
     if count < 7 or mean <= 0:
-        return WakePlan(float(mean), np.tile(hours, (7, 1)), BELIEF_SD, BELIEF_SD, 0.0, closed, int(kinds[1].sum()))
+        return WakePlan(float(mean), np.tile(hours, (7, 1)), BELIEF_SD, BELIEF_SD, 0.0, closed, closed_days)
     usual = weekday[number % 7]
     ratio = np.where(usual > WEEKDAY_LEAST, rate / (mean * np.maximum(usual, WEEKDAY_LEAST)), 1.0)
     follows = _follows(*all_days, z, weekday)
@@ -119,7 +119,7 @@ def wake_plan(
     until_midnight = np.arange(24) < 24 - hour
     each = hours * np.where(until_midnight, ahead[:, None], np.roll(ahead, -1)[:, None])
     rate_sd = float(np.hypot(spread / np.sqrt(days), 0.01))
-    return WakePlan(float(mean), each, rate_sd, spread, follows, closed, int(kinds[1].sum()))
+    return WakePlan(float(mean), each, rate_sd, spread, follows, closed, closed_days)
 
 
 def idle_days(harvest: Array, observed_s: Array, opened: Array, offsets: Counts) -> npt.NDArray[np.bool_]:
@@ -140,24 +140,25 @@ def idle_days(harvest: Array, observed_s: Array, opened: Array, offsets: Counts)
 
 def _closed(
     rate: Array, day: npt.NDArray[np.datetime64], kinds: tuple[npt.NDArray[np.bool_], ...], open_: npt.NDArray[np.bool_]
-) -> float:
-    """Wake rate of closed days over that of open ones about them; infinite where it is as ever.
+) -> tuple[float, int]:
+    """Wake rate of closed days over that of open ones about them, infinite where it is as ever; how many have told.
 
     Each kind of days at rest is held towards what those before it told, the first towards one.
     """
-    share, variance = 1.0, AS_EVER_SD**2
+    share, variance, days = 1.0, AS_EVER_SD**2, 0
     for rest in kinds:
         near = np.abs(day[rest][:, None] - day[open_]) <= np.timedelta64(CLOSED_REACH, "D")
         usual = (near @ rate[open_]) / np.maximum(near.sum(axis=1), 1)
         told = usual > 0
-        if told.sum() >= CLOSED_DAYS:
+        days = int(told.sum())
+        if days >= CLOSED_DAYS:
             ratio = rate[rest][told] / usual[told]
             doubt = max(float(ratio.std()), REST_SD) ** 2 / len(ratio)
             gain = variance / (variance + doubt)
             share += gain * (float(ratio.mean()) - share)
             variance *= 1 - gain
         variance += AS_IDLE_SD**2
-    return share if share < FOLLOWS else np.inf
+    return share if share < FOLLOWS else np.inf, days
 
 
 def _spread(ratio: Array, number: npt.NDArray[np.int64]) -> float:

@@ -45,7 +45,8 @@ SELECT n.node_id, n.site, n.budget, n.note, r.observed_at::TIMESTAMP AT TIME ZON
        (n.node_id IN (SELECT node_id FROM silence WHERE node_id IS NOT NULL)
         OR (n.site IN (SELECT site FROM silence WHERE node_id IS NULL)  -- one alarm of a site stands for its silent nodes
             AND (r.observed_at IS NULL
-                 OR (a.silent_s > 0 AND r.observed_at::TIMESTAMP AT TIME ZONE 'UTC' <= a.as_of)))) AS silence_alarm,
+                 OR coalesce(a.silent_s > 0 AND r.observed_at::TIMESTAMP AT TIME ZONE 'UTC' <= a.as_of, false)))
+       ) AS silence_alarm,
        e.net_harvest_budget_w, e.wake_budget_j, e.sleep_budget_w, b.net_harvest_w, b.load_w,
        coalesce(b.lower_bound, false) AS harvest_lower_bound  -- at full for part of the time: harvest was curtailed
 FROM nodes n

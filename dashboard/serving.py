@@ -9,6 +9,7 @@ from datetime import datetime
 
 import duckdb
 
+from analysis.alarms import WHOLE_SITE
 from analysis.run import analyse, open_alarms
 from ingest.errors import JoulebookError
 from ingest.listener import Listener
@@ -73,7 +74,7 @@ class Schedule:
 class AlarmBoard:
     """The standing alarms of each node as one retained message on `<prefix>/alarms/<site>/<node_id>`.
 
-    Those of a whole site are one on `<prefix>/alarms/<site>`.
+    That of a whole site is on `<prefix>/alarms/<site>/whole site`.
     """
 
     def __init__(self, book: Store, listener: Listener, prefix: str) -> None:
@@ -90,7 +91,7 @@ class AlarmBoard:
             mine = [asdict(alarm) for alarm in standing if (alarm.node_id, alarm.site) == (node_id, site)]
             message = {"node_id": node_id, "site": site, "alarms": mine}
             payload = json.dumps(message, default=lambda moment: moment.isoformat())
-            topic = "/".join([self._prefix, "alarms", site, *([] if node_id is None else [node_id])])
+            topic = f"{self._prefix}/alarms/{site}/{WHOLE_SITE if node_id is None else node_id}"
             if self._published.get(topic) != payload:
                 self._listener.publish(topic, payload, retain=True)
                 self._published[topic] = payload

@@ -87,11 +87,12 @@ def test_the_alarms_of_a_node_taken_out_of_the_fleet_are_cleared():
     assert [(a.node_id, a.state, a.cleared_at) for a in changed] == [("mf-01", "cleared", NOW + timedelta(hours=1))]
 
 
-def of_site(*conditions, common=True):
+def of_site(*conditions, common=True, since=NOW - timedelta(days=2)):
     """The alarms that stand after each step, an hour apart, as (node, kind, note)."""
     standing, history = {}, []
+    begun = {"mill-floor": since}
     for i, those in enumerate(conditions):
-        since = {"mill-floor": NOW - timedelta(days=2)} if common is True or i in common else {}
+        since = begun if common is True or i in common else {}
         changed = step(standing.values(), those, NOW + timedelta(hours=i), since)
         standing |= {a.alarm_id: a for a in changed}
         standing = {key: a for key, a in standing.items() if a.state != "cleared"}
@@ -112,7 +113,8 @@ def test_one_cause_at_a_site_is_one_alarm_that_names_the_nodes():
     said = f"6 nodes likely to be dark within 30 d, none of them now: {names} and 1 more"
     assert first == [(None, "depletion", said)]
     assert later == [(None, "depletion", f"7 nodes likely to be dark within 30 d, 2 of them now: {names} and 2 more")]
-    assert step([], many(6), NOW, {"mill-floor": NOW})[0].alarm_id == "mill-floor/depletion/20260301T000000Z"
+    (alarm,) = step([], many(6), NOW, {"mill-floor": NOW})
+    assert alarm.alarm_id == "whole site mill-floor/depletion/20260301T000000Z"  # no node's id has a space
 
 
 def test_without_a_common_cause_or_with_few_nodes_each_has_its_alarm():
@@ -122,10 +124,15 @@ def test_without_a_common_cause_or_with_few_nodes_each_has_its_alarm():
 
 
 def test_an_alarm_that_stood_before_the_cause_stays_and_those_since_count():
-    before, with_cause, more = of_site(many(2), many(5), many(6), common={1, 2})
+    steps = many(2), many(5), many(6)
+    before, with_cause, more = of_site(*steps, common={1, 2})  # which began before all of them
     assert [node for node, *_ in before] == ["mf-00", "mf-01"]
     assert sorted(node or "site" for node, *_ in with_cause) == ["mf-00", "mf-01", "site"]
-    assert [note[:7] for node, _, note in more if node is None] == ["4 nodes"]
+    ends = ["mf-02, mf-03, mf-04; 2 with alarms of their own", "mf-02, mf-03, mf-04, mf-05; 2 with alarms of their own"]
+    assert [note.split(": ")[1] for node, _, note in (*with_cause, *more) if node is None] == ends
+    _, three_more, four_more = of_site(*steps, common={1, 2}, since=NOW + timedelta(minutes=30))
+    assert [node for node, *_ in three_more] == ["mf-00", "mf-01", "mf-02", "mf-03", "mf-04"]
+    assert sorted(node or "site" for node, *_ in four_more)[-1] == "site"
 
 
 def test_when_the_cause_has_passed_those_still_likely_get_an_alarm_of_their_own():
@@ -134,6 +141,15 @@ def test_when_the_cause_has_passed_those_still_likely_get_an_alarm_of_their_own(
     assert [len(alarms) for alarms in history] == [1, 1, 2, 2]  # a cause lost for a day changes nothing
     assert [node for node, *_ in history[2]] == ["mf-00", "mf-01"]
     assert of_site(many(6), many(6, p=0.1), common={0})[1] == []
+    falling = [*many(3, p=0.3), *many(6, p=0.1)[3:]]  # above the limit that clears
+    assert [node for node, *_ in of_site(many(6), falling, common={0})[1]] == ["mf-00", "mf-01", "mf-02"]
+
+
+def test_a_cause_lost_for_a_day_splits_no_alarm_that_few_share():
+    three = [*many(3), *many(6, p=0.0)[3:]]
+    history = of_site(three, many(6), many(6), many(6), common={0, 1, 3})
+    assert history[1] == history[2] == history[3]
+    assert [node for node, *_ in history[3]] == ["mf-00", "mf-01", "mf-02", None]
 
 
 def test_what_a_person_said_of_a_sites_alarm_stays_with_it():
@@ -144,6 +160,31 @@ def test_what_a_person_said_of_a_sites_alarm_stays_with_it():
     assert changed.note.startswith("6 nodes")
     assert changed.note.endswith("; acknowledged: plant rings on Monday")
     assert (changed.state, changed.alarm_id) == ("acknowledged", alarm.alarm_id)
+    ended, *own = step([said], many(2), NOW + timedelta(hours=1))
+    assert (ended.alarm_id, ended.state) == (alarm.alarm_id, "cleared")
+    assert [(a.node_id, a.state) for a in own] == [("mf-00", "acknowledged"), ("mf-01", "acknowledged")]
+    assert all(a.note.endswith("; acknowledged: plant rings on Monday") for a in own)
+
+
+def test_a_sites_alarm_names_who_is_at_the_limit_and_is_told_anew_for_other_nodes_only():
+    near = [replace(FINE, node_id=f"mf-{i:02d}", p_dark_30d=0.25) for i in range(5, 9)]
+    wobbling = [[replace(c, p_dark_7d=0.5 + 0.01 * (i * k % 3)) for i, c in enumerate(many(5))] for k in range(4)]
+    history = of_site(*([*those, *near] for those in wobbling))
+    assert all(told == history[0] for told in history)
+    assert history[0][0][2].startswith("5 nodes likely")
+
+
+def test_a_sites_alarm_stays_as_it_is_without_a_forecast():
+    unknown = [replace(c, p_dark_7d=None, p_dark_30d=None) for c in many(6)]
+    first, second = of_site(many(6), unknown)
+    assert first == second
+
+
+def test_a_node_that_has_moved_has_its_alarm_at_the_new_site():
+    (alarm,) = step([], [replace(FINE, p_dark_30d=0.9)], NOW)
+    old, new = step([alarm], [replace(FINE, site="yard", p_dark_30d=0.9)], NOW + timedelta(hours=1))
+    assert (old.site, old.state) == ("mill-floor", "cleared")
+    assert (new.site, new.state, new.node_id) == ("yard", "active", "mf-01")
 
 
 def test_a_gateway_that_is_down_is_one_silence_and_a_node_lost_when_it_is_up_another():

@@ -293,6 +293,24 @@ def test_an_alarm_lives_once_and_is_cleared(book, admit):
     assert list(table(book, "alarms")["kind"]).count("silent") == 1
 
 
+def test_a_gateway_that_is_down_is_one_alarm_of_its_site(book, admit):
+    fleet = book.fleet()
+    more = {f"kr-0{i}": fleet.nodes["kr-01"].model_copy(update={"node_id": f"kr-0{i}"}) for i in range(2, 7)}
+    book.save_fleet(fleet.model_copy(update={"nodes": {**fleet.nodes, **more}}))
+    row = ["kr-01", *more]
+    admit(*history("mf-01", range(300), 0.0, 4.5), *(each for n in row for each in history(n, range(240), 0.0, 4.5)))
+    analyse(book, moment(270))
+    assert table(book, "findings").query("finding == 'site-wide'").site.tolist() == ["kiln-row"]
+    (silent,) = (a for a in open_alarms(book.cursor()) if a.kind == "silent" and a.site == "kiln-row")
+    assert (silent.node_id, silent.note[:25]) == (None, "6 nodes not heard from: k")
+    kept = table(book, "prospects").set_index("node_id").silent_s
+    assert (kept[row] > 30 * HOUR - 1).all()
+    assert kept["mf-01"] == 0.0
+    admit(*(each for n in row for each in history(n, range(271, 300), 0.0, 4.5)))
+    (over,) = (a for a in analyse(book, moment(300)).changed_alarms if a.site == "kiln-row")
+    assert (over.alarm_id, over.state) == (silent.alarm_id, "cleared")
+
+
 def test_a_silence_as_a_node_often_keeps_is_no_alarm(book, admit):
     # Both are last heard a day before the moment; of one whole days were missing three times before.
     missing = [*range(100, 124), *range(250, 274), *range(400, 424)]

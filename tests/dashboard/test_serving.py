@@ -29,7 +29,7 @@ def broker():
     return Broker()
 
 
-def test_a_node_has_its_topic_and_a_site_has_one_above(mill, broker):
+def test_a_node_has_its_topic_and_a_site_one_beside(mill, broker):
     board = AlarmBoard(mill, broker, "joulebook")
     standing = {"joulebook/alarms/mill-floor/mf-01": ["depletion"], "joulebook/alarms/kiln-row/kr-01": ["silent"]}
     board.publish()
@@ -39,7 +39,12 @@ def test_a_node_has_its_topic_and_a_site_has_one_above(mill, broker):
     table_rows(mill, "alarms", [alarm(None, "depletion", "high")])
     board.publish()
     (topic, message), *more = broker.said
-    assert (topic, message["node_id"], message["site"], more) == ("joulebook/alarms/mill-floor", None, "mill-floor", [])
+    assert (topic, message["node_id"], message["site"], more) == (
+        "joulebook/alarms/mill-floor/whole site",
+        None,
+        "mill-floor",
+        [],
+    )
     assert [a["priority"] for a in message["alarms"]] == ["high"]
 
 

@@ -379,7 +379,7 @@ def test_the_pace_until_full_tells_that_there_was_more() -> None:
 
 
 def test_single_days_ahead_are_of_days_that_were_as_usual() -> None:
-    """Not of a closure, nor of a stop that most nodes share, nor of the days beside either; half of them are lent."""
+    """Not of a closure, nor of a stop that most nodes share, nor of the days beside either; another 28 are lent."""
     rng, of, day = np.random.default_rng(5), budget(active=False), np.timedelta64(1, "D")
     harvest = 5 * np.exp(rng.normal(0, 0.1, (3, 100)))
     hours = np.ones((29, 24))  # of the days 72 to 99, and of today up to now
@@ -389,7 +389,7 @@ def test_single_days_ahead_are_of_days_that_were_as_usual() -> None:
         came = harvest.copy()
         came[:nodes, stopped] *= 0.02
         ledgers = [rows(x, of, f"n{i}")._replace(hours=hours) for i, x in enumerate(came)]
-        return [one.single // 2 for one in outlooks(ledgers, site(closures=closures), FIRST + 100 * day, 10, 28)]
+        return [one.single - 28 for one in outlooks(ledgers, site(closures=closures), FIRST + 100 * day, 10, 28)]
 
     none = slice(0)
     assert found(none, 0) == [28] * 3

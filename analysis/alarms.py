@@ -122,9 +122,8 @@ def _cleared(alarm: Alarm, now: datetime) -> Alarm:
 def _taken_over(alarm: Alarm, before: Alarm) -> Alarm:
     """A node's alarm in place of its site's, in its state and with what a person said of it."""
     _, mark, said = before.note.partition(ACKNOWLEDGED)
-    return replace(
-        alarm, state=before.state, acknowledged_at=before.acknowledged_at, note=alarm.note + mark + said
-    )  # fmt: skip
+    note = alarm.note + mark + said
+    return replace(alarm, state=before.state, acknowledged_at=before.acknowledged_at, note=note)
 
 
 def _moved(

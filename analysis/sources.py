@@ -29,13 +29,13 @@ class Source:
 # shade are in it; the rest are our own judgement, soon outweighed by the days. Which way a panel faces is not
 # known: turned 30 degrees off south it has 0.3 (tilted by 30 degrees) to 0.6 (upright) more or less of its day by when
 # the first third of the day's light is over (by pvlib's clear sky). A closure darkens no sky, halls have windows, and a
-# furnace is kept warm; some masts send all night.
+# furnace is kept warm; some masts send all night, and those beyond the fence when the plant is closed.
 SOURCES = {
     "light-outdoor": Source(0.45, 0.25, 0.25, 60.0, 0.9, 0.5, 0.5, 0.5),
     "light-indoor": Source(0.25, 0.3, 0.3, 180.0, 0.7, 0.0, 0.0, 0.15),
     "vibration": Source(0.2, 0.3, 0.3, 180.0, 0.6, 0.0, 0.0, 0.05),
     "thermal": Source(0.2, 0.4, 0.3, 180.0, 0.6, 0.0, 0.0, 0.3),
-    "radio": Source(0.3, 0.3, 0.25, 180.0, 0.5, 0.0, 0.0, 0.3, left=0.15, left_sd=0.15),
+    "radio": Source(0.3, 0.3, 0.25, 180.0, 0.5, 0.0, 0.5, 0.5, left=0.15, left_sd=0.15),
     "other": Source(0.3, 0.3, 0.25, 180.0, 0.5, 0.0, 0.0, 0.3),
     "none": Source(0.0, 0.0, 0.0, 180.0, 0.0),
 }

@@ -9,13 +9,13 @@ from outlooks import budget, node, steady
 from analysis.lent import lent_closures
 from analysis.outlook import NodeOutlook
 
-RADIO = budget()
-RADIO = RADIO.model_copy(update={"harvest": RADIO.harvest.model_copy(update={"source": "radio"})})
+OTHER = budget()
+OTHER = OTHER.model_copy(update={"harvest": OTHER.harvest.model_copy(update={"source": "other"})})
 
 
 def one(site: str, kept: float = 0.0, kept_sd: float = 0.3, **more: object) -> NodeOutlook:
-    """By belief, of radio 0 give or take 0.3 comes all the same when a site is closed."""
-    return replace(node(steady(2.0, kept=kept, kept_sd=kept_sd), RADIO, usable=5.0), site=site, **more)  # type: ignore[arg-type]
+    """By belief 0 give or take 0.3 of it comes all the same when a site is closed."""
+    return replace(node(steady(2.0, kept=kept, kept_sd=kept_sd), OTHER, usable=5.0), site=site, **more)  # type: ignore[arg-type]
 
 
 def test_harvest_that_stayed_elsewhere_is_likely_to_stay_here() -> None:

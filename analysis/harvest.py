@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from analysis.change import Change, find_changes
 from analysis.harvest_behind import NodeDays, Seen, behind, believed
-from analysis.level import Level, borrowed, filter_level
+from analysis.level import Level, above, borrowed, filter_level
 from analysis.noise import deviates, lag_one, noise_table, shared, slow_spread, table_sd
 from analysis.outlook import HarvestOutlook
 from analysis.single_days import single_shapes
@@ -203,16 +203,23 @@ def _kept(seen: Seen, shut: npt.NDArray[np.bool_], opened: Array, usual: Array, 
     shut, opened, usual : ndarray, shape (days,)
         Of a node: closed days, what is said to be left of each day, and what there would be if it were open. [J]
     """
-    normal = float(usual[shut].sum())
-    if normal <= 0:
-        return source.kept, source.kept_sd
-    left, taken = float(seen.harvest[shut].sum()) / normal, float(((1 - opened) * usual)[shut].sum()) / normal
-    noise = source.noise_sd * max(left, 0.0) * np.sqrt(source.inflation / shut.sum())
-    leakage = LEAK_DOUBT * float(seen.load[2]) * shut.sum() / normal
-    doubt = float(noise**2 + leakage**2 + SHUT_DOUBT**2) / taken**2
-    gain = source.kept_sd**2 / (source.kept_sd**2 + doubt)
-    found = 1.0 - (1.0 - left) / taken
-    return source.kept + gain * (found - source.kept), float(np.sqrt(gain * doubt))
+    kept, variance = source.kept, source.kept_sd**2
+    for bound in (False, True):  # a closed day on which the node was full says "at least" of this, too
+        days = shut & (seen.censored == bound)
+        normal = float(usual[days].sum())
+        if normal <= 0:
+            continue
+        left, taken = float(seen.harvest[days].sum()) / normal, float(((1 - opened) * usual)[days].sum()) / normal
+        noise = source.noise_sd * max(left, 0.0) * np.sqrt(source.inflation / days.sum())
+        leakage = LEAK_DOUBT * float(seen.load[2]) * days.sum() / normal
+        doubt = float(noise**2 + leakage**2 + SHUT_DOUBT**2) / taken**2
+        gain = variance / (variance + doubt)
+        found, spread = 1.0 - (1.0 - left) / taken, 0.0
+        if bound:
+            found, spread = above(found, kept, float(np.sqrt(variance + doubt)))
+        kept += gain * (found - kept)
+        variance = variance * (1.0 - gain) + gain**2 * spread
+    return min(kept, 1.0), float(np.sqrt(variance))
 
 
 def _factors(value: Array, seen: Seen, level: Array, least: float) -> Array:

@@ -324,6 +324,19 @@ def test_what_a_past_closure_left_is_what_the_next_is_expected_to_leave(left: fl
     assert after.kept_sd < before.kept_sd / 2
 
 
+@pytest.mark.parametrize(("full", "least", "most"), [(0.0, 0.6, 0.8), (0.9, 0.8, 1.0)])
+def test_a_closed_day_on_which_a_node_was_full_says_at_least(full: float, least: float, most: float) -> None:
+    # Of 8 J a day by the budget the node took in 5.6 J on closed days; if it was full then, no more is known.
+    day = np.timedelta64(1, "D")
+    stop = (Closure(FIRST + 60 * day, FIRST + 66 * day, 0.0),)
+    harvest, full_s = np.full(80, 8.0), np.zeros(80)
+    harvest[60:66], full_s[60:66] = 5.6, full * 86400.0
+    of = budget("radio", 8.0 / 86400 * 1e6, active=False)
+    found = one(rows(harvest, of, full_s=full_s), site(closures=stop))
+    assert least < found.kept <= most
+    assert found.kept_sd < 0.35
+
+
 def test_days_ahead_are_cut_at_the_hour_of_the_forecast() -> None:
     # Noon on Thursday: the last step before the weekend holds Friday's morning and Friday noon begins the short one.
     pattern = np.array([10, 10, 10, 10, 10, 0, 0.0])

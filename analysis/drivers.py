@@ -87,7 +87,8 @@ def _without_any_hour(node: NodeOutlook) -> NodeOutlook | None:
 
 
 def _any_hour(node: NodeOutlook) -> str:
-    return f"its source stops at any hour, at times for longer than the {node.full_autonomy() * 24:.0f} h from full"
+    hours = node.full_autonomy() * 24
+    return f"its source stops at any hour, at times for longer than the {hours:.0f} h that the node lasts from full"
 
 
 def _without_season(node: NodeOutlook) -> NodeOutlook | None:

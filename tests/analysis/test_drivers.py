@@ -42,7 +42,7 @@ BY_DAY = node(
     ("probe", "sentence"),
     [
         pytest.param(with_(closure=stopped(20, 30)), "planned stops cost 10.0 days of harvest; without any", id="stop"),
-        pytest.param(BY_DAY, "its source stops at any hour, at times for longer than the 14 h from full", id="hours"),
+        pytest.param(BY_DAY, "its source stops at any hour, at times for longer than the 14 h that", id="hours"),
         pytest.param(SMALL, "the week's idle days outlast the 4.9-day autonomy", id="week"),
         pytest.param(
             with_(season=np.linspace(1, 0.3, 120)), "the season takes the light down to 49% of today's", id="season"

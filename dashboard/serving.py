@@ -3,9 +3,11 @@
 import json
 import logging
 import threading
+from collections import defaultdict
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from datetime import datetime
+from typing import Any
 
 import duckdb
 
@@ -86,10 +88,11 @@ class AlarmBoard:
     def publish(self) -> None:
         """Publish what differs from what was last published: an empty list where no alarm stands any more."""
         cursor = self._book.cursor()
-        standing = open_alarms(cursor)
+        standing: defaultdict[tuple[str | None, str], list[dict[str, Any]]] = defaultdict(list)
+        for alarm in open_alarms(cursor):
+            standing[alarm.node_id, alarm.site].append(asdict(alarm))
         for node_id, site in cursor.execute("SELECT DISTINCT node_id, site FROM alarms ORDER BY ALL").fetchall():
-            mine = [asdict(alarm) for alarm in standing if (alarm.node_id, alarm.site) == (node_id, site)]
-            message = {"node_id": node_id, "site": site, "alarms": mine}
+            message = {"node_id": node_id, "site": site, "alarms": standing[node_id, site]}
             payload = json.dumps(message, default=lambda moment: moment.isoformat())
             topic = f"{self._prefix}/alarms/{site}/{WHOLE_SITE if node_id is None else node_id}"
             if self._published.get(topic) != payload:

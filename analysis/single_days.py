@@ -19,6 +19,7 @@ ALIKE = 0.6  # of its best weekday that the poorest brings in where a source has
 LEAST_SHARE = 0.05  # of a mean day, below which a day's course is not told
 LEAST_DAYS = 14  # of its own whose courses stand for those ahead
 LENT_DAYS = 28  # of its sisters that are added, at most
+NOON = np.eye(24)[12]  # the course of a day at rest, which begins and ends so
 SEEN_S = 1800.0  # of an hour that must be seen
 HARVEST, FREE, FULL = range(3)  # gathered by hour: [J] before leakage, and time seen below full and at full [s]
 
@@ -109,5 +110,5 @@ def _shapes(own: Floats, pool: Floats, lent: Counts) -> Floats:
     days = days[np.argsort(days.sum(axis=1), kind="stable")]
     total = days.sum(axis=1)
     told = total > LEAST_SHARE
-    share = np.where(told[:, None], days / np.where(told, total, 1.0)[:, None], 1 / 24)
+    share = np.where(told[:, None], days / np.where(told, total, 1.0)[:, None], NOON)
     return np.concatenate([np.zeros((len(days), 1)), np.cumsum(share, axis=1)], axis=1)

@@ -56,7 +56,7 @@ def test_days_begin_at_the_forecasts_hour_and_the_poorest_is_first():
     usual = np.ones(40, dtype=bool)
     (shapes,) = single_shapes([hours], np.ones((1, 7)), usual, 10)
     assert shapes.shape == (19, 25)
-    np.testing.assert_allclose(shapes[0], np.linspace(0, 1, 25))  # of a day without harvest
+    np.testing.assert_allclose(shapes[0], np.arange(25) > 12)  # of a day without harvest, at rest at both ends
     np.testing.assert_allclose(shapes[1:], np.broadcast_to(np.arange(25) >= 3, (18, 25)))
     week = np.array([[1.0, 1, 1, 1, 1, 1, 1], [1, 1, 1, 1, 1, 0.5, 0.5], *np.ones((2, 7))])
     first, *others = single_shapes([hours, hours, hours[:13], None], week, usual, 10)

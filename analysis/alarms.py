@@ -5,6 +5,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from types import MappingProxyType
+from typing import NamedTuple
 
 from analysis.site_findings import SITE_DAYS, SITE_LEAST
 
@@ -90,21 +91,27 @@ def step(
             judged = [member for member in members if kind == "silent" or member.p_dark_30d is not None]
             if judged:
                 own = {member.node_id: standing.get((member.node_id, False, kind)) for member in judged}
-                changed += _of_kind(site, kind, judged, own, standing.get((site, True, kind)), common.get(site), now)
+                known = standing.get((site, True, kind))
+                changed += _of_kind(_Judged(site, kind, judged, own, known, common.get(site), now))
     return changed
 
 
-def _of_kind(
-    site: str,
-    kind: str,
-    members: Sequence[Condition],
-    own: Mapping[str, Alarm | None],
-    known: Alarm | None,
-    since: datetime | None,
-    now: datetime,
-) -> list[Alarm]:
-    """What changes of the alarms of one kind at a site, its nodes' `own` and that of all of it if there is one."""
-    shared, lately = _share_one(kind, members, own, known, since, now)
+class _Judged(NamedTuple):
+    """The nodes of a site that alarms of one kind are judged of."""
+
+    site: str
+    kind: str
+    members: Sequence[Condition]
+    own: Mapping[str, Alarm | None]  # by node
+    known: Alarm | None  # that of the whole site
+    since: datetime | None  # when a cause in common began, if there is one
+    now: datetime
+
+
+def _of_kind(judged: _Judged) -> list[Alarm]:
+    """What changes of the alarms of one kind at a site, those of its nodes and that of all of it."""
+    site, kind, members, own, known, _, now = judged
+    shared, lately = _share_one(judged)
     changed = _moved(site, None, kind, known, _of_site(kind, shared, lately, known) if shared else None, now)
     ended, covered = None if shared else known, {member.node_id for member in shared}
     for member in members:
@@ -145,19 +152,13 @@ def _moved(
     return [replace(known, priority=priority, note=note + mark + said)]  # what a person said stays, see `ingest`
 
 
-def _share_one(
-    kind: str,
-    members: Sequence[Condition],
-    own: Mapping[str, Alarm | None],
-    known: Alarm | None,
-    since: datetime | None,
-    now: datetime,
-) -> tuple[list[Condition], int]:
+def _share_one(judged: _Judged) -> tuple[list[Condition], int]:
     """The nodes of a site that one alarm stands for; how many more have come to an alarm of their own meanwhile.
 
     It begins where SITE_LEAST nodes have come to the limit since a common cause began, and goes on while there is this
     cause, or while as many are still at the limit. A node that falls silent when the cause has passed is not in it.
     """
+    _, kind, members, own, known, since, now = judged
     if known is not None:
         begun = since or known.raised_at - timedelta(days=SITE_DAYS)
     elif since is not None:

@@ -266,7 +266,7 @@ def _next_course(deviate: float, state: Any, shapes: Array, first: int, last: in
     One near the deviate's rank; if one of a few begins as the day before, of row `before`, has ended, at work or at
     rest, that one.
     """
-    rank = 1.0 / (1.0 + np.exp(-1.702 * deviate))  # the normal distribution, within 1 % (a known approximation)
+    rank = 1.0 / (1.0 + np.exp(-1.702 * deviate))  # the normal distribution, within 1 % (from memory)
     mine = first
     for _ in range(TRIES):
         state = mixed(state)

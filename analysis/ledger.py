@@ -33,6 +33,7 @@ SUMS = 14
 FULL_MARGIN_V, FULL_VOLTAGE, VOLTAGE_NOISE, HOLE, BITS, RATE, WAKE_FIX, WAKE_CHARGE, THERMAL = range(9)
 REACH = 2 * 3600.0  # a midnight's energy is read from the reports this near,
 BENT = 3.0  # unless they are bent by more than this many standard deviations of what noise bends,
+NOISIER = 2.0  # of a converter twice as noisy as believed: a step of noise is common (common practice, no source),
 WAKE_DOUBT = 0.2  # and of what a wake may differ from the budget's
 # Of a double-layer capacitor, 5 to 10 % from 25 to -40 degC (from memory); the middle of what the estimator holds true.
 CAPACITY_BY_WARMTH = 1e-3  # [1/K]
@@ -202,7 +203,7 @@ def _at_midnight(k, when, t, v, count, change, slope, node):  # type: ignore[no-
     weight = 1.0 / n - middle * off / (off**2).sum()
     level = energy + wake * wakes
     misfit = ((level - level.mean() - off * (off * level).sum() / (off**2).sum()) ** 2).sum()
-    usual = noise**2 + (WAKE_DOUBT * wake) ** 2
+    usual = (NOISIER * noise) ** 2 + (WAKE_DOUBT * wake) ** 2
     if misfit > (n - 2 + BENT * np.sqrt(2.0 * (n - 2))) * usual:
         return 0.0, 0.0, (share**2 + (1.0 - share) ** 2) * noise**2
     moved = (weight * energy).sum() - share * change[k], (weight * wakes).sum() - share * count[k]

@@ -1,4 +1,4 @@
-"""How a node's harvest goes with the season of the clear sky: by a power of it, which a panel's tilt decides."""
+"""How a node's harvest goes with the season of the clear sky: by a power of it, which tilt, or windows, decide."""
 
 from typing import Any, NamedTuple
 
@@ -13,8 +13,11 @@ Array = npt.NDArray[np.float64]
 
 # The power is 1.0 for a panel that lies flat, 0.7 at 30 degrees, 0.3 upright (four public irradiance years): how one is
 # mounted is not known beforehand, but few lie flat.
-POWERS = np.linspace(0.1, 1.3, 13)
+POWERS = np.linspace(0.0, 1.3, 14)
 BELIEVED, BELIEVED_SD = 0.7, 0.25
+WINDOWS_SD = 0.3  # indoors, of the power where there is daylight: upright windows, and lamps beside them
+LAMPS = 0.1  # of the year's mean sky; less makes no difference indoors
+IMPOSSIBLE = -1e3  # logarithm of a chance
 BLOCK_DAYS = 10
 BOUND_SHARE = 0.2  # of the days of a block from which its mean is only a lower bound
 START_SD = 0.3  # of the logarithm of the mean, beside the budget's tolerance: what a place's shade takes
@@ -50,7 +53,7 @@ def seasons(
     Parameters
     ----------
     plain : ndarray, shape (days,)
-        Of the clear sky, behind and ahead.
+        Of the clear sky, behind and ahead, its mean one.
     harvest, censored : ndarray, shape (nodes, past)
         Of each day behind, closures taken out; whether it is only a lower bound.
     mean, tolerance : float
@@ -62,14 +65,15 @@ def seasons(
     that are bounds the mean is one. A node that is full all summer tells little, and keeps the doubt.
     """
     past = harvest.shape[1]
-    log = np.log(np.maximum(plain, 1e-9))
+    plain = np.maximum(plain, 1e-9 if source.daylight == 1.0 else LAMPS)
+    log = np.log(plain)
     usual = np.log(np.exp(POWERS[:, None] * log[:365]).mean(axis=1))
     spans = _means(harvest, censored, plain[:past])
     start = float(np.log(max(mean, 1e-12))), tolerance + START_SD
     noise_sd = source.noise_sd * float(np.sqrt(source.inflation / BLOCK_DAYS))
     power, sd = np.empty((2, len(harvest)))
     keep = float(np.exp(-BLOCK_DAYS / source.slow_days))
-    _weigh(*spans, usual, *start, noise_sd, source.slow_sd, keep, power, sd)
+    _weigh(*spans, usual, *start, noise_sd, source.slow_sd, keep, _belief(source.daylight), power, sd)
     factor = np.exp(power[:, None] * log)
     factor /= factor[:, :365].mean(axis=1, keepdims=True)
     recent = np.isfinite(harvest) * np.exp((np.arange(past) - past) / source.slow_days)
@@ -77,10 +81,18 @@ def seasons(
     return Season(factor, sd[:, None] * (log - at[:, None]))
 
 
+def _belief(daylight: float) -> Array:
+    """Logarithm of how likely each power is beforehand, where such a share of places has daylight."""
+    if daylight == 1.0:
+        return np.where(POWERS > 0, -0.5 * ((POWERS - BELIEVED) / BELIEVED_SD) ** 2, IMPOSSIBLE)
+    lit = np.where(POWERS > 0, np.exp(-0.5 * (POWERS / WINDOWS_SD) ** 2), 0.0)
+    return np.log(np.where(POWERS > 0, daylight * lit / lit.sum(), 1.0 - daylight))
+
+
 @compiled
 def _weigh(
     value: Array, known: Any, sky: Array, spread: Array, bound: Any, usual: Array, start: float, start_sd: float,
-    noise_sd: float, slow_sd: float, keep: float, power: Array, sd: Array,
+    noise_sd: float, slow_sd: float, keep: float, belief: Array, power: Array, sd: Array,
 ) -> None:  # fmt: skip
     """Fill in the mean and sd of each node's power, by what `_means` gives."""
     plainly = np.ones(value.shape[1])
@@ -92,7 +104,7 @@ def _weigh(
                 level, known[i], spread[i], bound[i], start, start_sd, noise_sd, 1.0, plainly, slow_sd, keep,
                 2 * slow_sd, WALK * slow_sd,
             )  # fmt: skip
-            fit[k] = found[7] - 0.5 * ((POWERS[k] - BELIEVED) / BELIEVED_SD) ** 2
+            fit[k] = found[7] + belief[k]
         weight = np.exp(fit - fit.max())
         weight /= weight.sum()
         power[i] = (weight * POWERS).sum()

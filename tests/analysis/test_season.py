@@ -6,9 +6,9 @@ from irradiance_years import YEARS, Year
 
 from analysis.season import BELIEVED_SD, Season, seasons
 from analysis.site_days import SiteDays
-from analysis.sources import SOURCES
+from analysis.sources import SOURCES, Source
 
-OUTDOORS = SOURCES["light-outdoor"]
+OUTDOORS, INDOORS = SOURCES["light-outdoor"], SOURCES["light-indoor"]
 FIRST = np.datetime64("2021-01-01")
 
 
@@ -26,12 +26,17 @@ def tilted(year: Year, tilt: float) -> np.ndarray:
 
 
 def told(
-    year: Year, harvest: np.ndarray, censored: np.ndarray | None = None, days: int = 365, first: np.datetime64 = FIRST
+    year: Year,
+    harvest: np.ndarray,
+    censored: np.ndarray | None = None,
+    days: int = 365,
+    first: np.datetime64 = FIRST,
+    source: Source = OUTDOORS,
 ) -> tuple[Season, float]:
     """The season told from some days, and its power."""
     plain = SiteDays(year.latitude, year.longitude, year.utc_offset, first, 800).sky.mean(axis=1)
     bound = np.zeros(days, dtype=bool) if censored is None else censored[:days]
-    found = seasons(plain, harvest[None, :days], bound[None, :], float(harvest.mean()), 0.3, OUTDOORS)
+    found = seasons(plain, harvest[None, :days], bound[None, :], float(harvest.mean()), 0.3, source)
     return found, float(np.ptp(np.log(found.factor[0])) / np.ptp(np.log(plain)))
 
 
@@ -71,3 +76,28 @@ def test_a_harvest_without_season_has_none() -> None:
     assert power < 0.35
     np.testing.assert_allclose(found.factor[:, :365].mean(axis=1), 1.0)
     assert BELIEVED_SD > 0
+
+
+@pytest.mark.filterwarnings("ignore:DatetimeIndex.dayofyear")
+@pytest.mark.parametrize("name", YEARS)
+def test_daylight_in_a_hall_shows_in_a_year_and_lamps_have_no_season(name: str) -> None:
+    """Upright windows that bring as much as the lamps do; what the next winter is to summer, by the year behind."""
+    year, rng = YEARS[name], np.random.default_rng(4)
+    sky = SiteDays(year.latitude, year.longitude, year.utc_offset, FIRST, 365).sky.mean(axis=1)
+    bright, dark = np.argsort(sky)[-60:], np.argsort(sky)[:60]
+    lamps = np.exp(0.1 * rng.normal(size=365))
+    for daylight in (0.0, 0.5):
+        window = tilted(year, 90.0)
+        harvest = (1.0 - daylight) * lamps + daylight * window / window.mean()
+        factor = told(year, harvest, source=INDOORS)[0].factor[0]
+        share, said = harvest[dark].mean() / harvest[bright].mean(), factor[dark].mean() / factor[bright].mean()
+        assert abs(np.log(said / share)) < 0.25
+
+
+def test_a_hall_that_nobody_has_seen_is_hardly_believed_to_have_a_winter() -> None:
+    year = YEARS["burlington"]
+    plain = SiteDays(year.latitude, year.longitude, year.utc_offset, FIRST, 800).sky.mean(axis=1)
+    nothing = np.full((1, 5), np.nan)
+    found = seasons(plain, nothing, np.zeros((1, 5), dtype=bool), 5.0, 0.3, INDOORS)
+    assert found.factor.min() > 0.8
+    assert np.abs(found.doubt).max() < 0.4

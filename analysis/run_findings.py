@@ -20,7 +20,7 @@ from analysis.run_books import NodeBook, SiteBook
 from analysis.run_field import Field
 from analysis.run_health import NodeField
 from analysis.series import Counts, Floats, alike, by_budget, ranges
-from analysis.storage import leakage_power, storage_curve
+from analysis.storage import leakage_power, storage_curve, table_bend
 from ingest.budget import SECONDS_PER_DAY, Budget
 
 BASELINE_DAYS = 28
@@ -152,7 +152,7 @@ def _told(books: list[NodeBook], way: _Way) -> dict[str, list[Any]]:
     s, changed = kalman.S, np.where(way.told, way.changed, np.datetime64("NaT")).tolist()
     sleep = way.last[:, s] / way.first[:, s]
     rises = {"sleep": (sleep, sleep * per_capacity_sd(way.covariance)[1] * np.sqrt(2.0)), **_costs(books, way)}
-    curve = np.array([curve_doubt(book.budget) for book in books])
+    curve = np.array([curve_doubt(book.budget, book.account.noon_v) for book in books])
     rises = {name: (ratio, np.hypot(sd, curve * ratio)) for name, (ratio, sd) in rises.items()}
     columns = {
         "leak_odds": _odds(way),
@@ -170,13 +170,20 @@ def _told(books: list[NodeBook], way: _Way) -> dict[str, list[Any]]:
     }
 
 
-def curve_doubt(budget: Budget) -> float:
+def curve_doubt(budget: Budget, noon_v: Floats) -> float:
     """What a rise of costs may owe to the cell's curve alone: one standard deviation, relative.
 
-    A cell that is charged comes back to the same part of its curve; a primary cell never does, and says little of how
-    fast it empties where its voltage hardly falls.
+    A primary cell never comes back to the part of its curve where it was, and says little of how fast it empties where
+    its voltage hardly falls. One that is charged may stand on another part than in its first weeks, by the voltage of
+    its days: between two points of its table the curve may be smooth or straight, or between both.
     """
-    return PRIMARY_CURVE if budget.storage.technology == "primary" else 0.0
+    if budget.storage.technology == "primary":
+        return PRIMARY_CURVE
+    known = noon_v[noon_v > 0]
+    if not budget.storage.is_battery or len(known) < 2 * BASELINE_DAYS:
+        return 0.0
+    stood_at = np.array([np.median(known[:BASELINE_DAYS]), np.median(known[-BASELINE_DAYS:])])
+    return float(np.abs(np.diff(table_bend(budget.storage, stood_at)))[0]) / 2
 
 
 def _in_hand(books: list[NodeBook]) -> tuple[Floats, Floats]:

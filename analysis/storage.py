@@ -153,15 +153,36 @@ def table_doubt(storage: Storage, voltage: npt.NDArray[np.float64]) -> npt.NDArr
     """
     if storage.ocv is None:
         return np.zeros(len(voltage))
-    state, ocv = np.array(storage.ocv, dtype=np.float64).T
+    _, segment, apart = _apart(storage.ocv)
+    count = np.maximum(np.bincount(segment), 1)
+    each = np.sqrt(np.bincount(segment, np.minimum(np.abs(apart), 1.0) ** 2) / count)
+    ocv = np.array(storage.ocv, dtype=np.float64)[:, 1]
+    return each[np.clip(np.searchsorted(ocv, voltage, side="right") - 1, 0, len(each) - 1)]
+
+
+def table_bend(storage: Storage, voltage: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Logarithm of a cell's energy a volt by straight lines between its table's points, over that of the smooth curve.
+
+    Zero for a capacitor.
+    """
+    if storage.ocv is None:
+        return np.zeros(len(voltage))
+    volts, _, apart = _apart(storage.ocv)
+    return np.interp(voltage, volts, apart)
+
+
+@lru_cache(maxsize=1024)
+def _apart(
+    table: tuple[tuple[float, float], ...],
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.int64], npt.NDArray[np.float64]]:
+    """Along a cell's curve: voltage, the segment of its table, and `table_bend`, by which both are apart."""
+    state, ocv = np.array(table, dtype=np.float64).T
     fine = np.linspace(state[0], state[-1], SMOOTH_POINTS)
-    smooth = np.maximum(PchipInterpolator(state, ocv).derivative()(fine), 1e-9)
+    curve = PchipInterpolator(state, ocv)
+    smooth = np.maximum(curve.derivative()(fine), 1e-9)
     segment = np.clip(np.searchsorted(state, fine, side="right") - 1, 0, len(state) - 2)
     straight = np.maximum(np.diff(ocv) / np.diff(state), 1e-9)
-    apart = np.minimum(np.abs(np.log(straight[segment] / smooth)), 1.0) ** 2
-    count = np.maximum(np.bincount(segment, minlength=len(straight)), 1)
-    each = np.sqrt(np.bincount(segment, apart, len(straight)) / count)
-    return each[np.clip(np.searchsorted(ocv, voltage, side="right") - 1, 0, len(straight) - 1)]
+    return curve(fine), segment, np.log(smooth / straight[segment])  # a volt's charge is the slope's inverse
 
 
 def leakage_power(storage: Storage, voltage: Numeric, temperature: Numeric = TEMPERATURE_REFERENCE_C) -> Numeric:

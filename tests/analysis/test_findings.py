@@ -418,5 +418,22 @@ def test_what_a_primary_cells_curve_may_feign_is_no_drain():
     """A cost 1.7 times as high is sure of a cell that is charged; along a primary cell's life its slope may be so."""
     primary = parse_budget((FOLDER / "budgets" / "floor-primary.toml").read_text(), "floor-primary")
     for budget, expected in ((conveyor_budget(), {"drain-over"}), (primary, set())):
-        risen = Rise(1.7, float(np.hypot(0.1, 1.7 * curve_doubt(budget))), None)
+        risen = Rise(1.7, float(np.hypot(0.1, 1.7 * curve_doubt(budget, np.empty(0)))), None)
         assert names(find([node(load=risen, wake=risen, rest=risen)])) == expected
+
+
+def test_what_a_cells_curve_may_feign_between_the_points_of_its_table():
+    """By hand: between 3.52 and 3.63 V the table rises by 0.733 V a unit of charge, above it by 0.4; halfway of either
+    the smooth curve is within a few per cent of that, and at 3.63 V at their harmonic mean, 0.53 (weighed by length).
+    """
+    table = ((0.0, 3.0), (0.04, 3.35), (0.1, 3.52), (0.25, 3.63), (0.5, 3.73), (0.7, 3.88), (0.85, 4.03), (1.0, 4.2))
+    yard = conveyor_budget()
+    cell = {"ocv": table, "capacity": 108.0, "technology": "lithium-ion", "full_voltage": 4.2, "cutoff_voltage": 3.3}
+    budget = yard.model_copy(update={"storage": yard.storage.model_copy(update=cell)})
+    summer = np.full(60, 3.64)
+    assert curve_doubt(budget, np.full(120, 3.64)) == 0.0
+    assert curve_doubt(yard, np.concatenate([summer, summer - 0.02])) == 0.0
+    doubt = curve_doubt(budget, np.concatenate([summer, summer - 0.02]))
+    assert doubt == pytest.approx(np.log(0.733 / 0.4) / 2, abs=0.08)
+    risen = Rise(1.4, float(np.hypot(0.1, 1.4 * doubt)), None)
+    assert names(find([node(load=risen, wake=risen, rest=risen)])) == set()

@@ -25,10 +25,13 @@ from numba import njit
 
 from analysis.ledger import longest_interval
 from analysis.load import load_power, sleep_power, wake_current, wake_energy
+from analysis.night import mark_between
 from analysis.quiet import (
     ALWAYS,
+    ENERGY_SLOPE,
     FLOOR_LOADS,
     LEARNT,
+    LEARNT_ROWS,
     WEEK_HOURS,
     heat_rests,
     judge,
@@ -56,7 +59,6 @@ from analysis.quiet_runs import (
     intervals,
     learn_between,
     look_up,
-    mark_between,
     mark_hours,
     redistribute,
     turn,
@@ -186,8 +188,9 @@ class Evidence:
         of voltage (from the middle, in full voltages), of temperature (from 25 degC) and of whether it was measured.
     resistance : ndarray of float32, shape (nodes, days, STEPS)
         Mean step over current [ohm], variance of that mean, count, mean temperature from 25 degC.
-    week : ndarray of float32, shape (nodes, 3, 168)
-        What has been learnt of each node's week up to the last day, to carry on from.
+    week : ndarray of float32, shape (nodes, 4, 168)
+        What has been learnt of each node's week up to the last day, to carry on from: by `quiet.judge`, and its latest
+        spells of rest by `rest_spells`.
     """
 
     sums: np.ndarray
@@ -221,7 +224,7 @@ def gather(
     days = calendars[0].days
     sums = np.zeros((series.nodes, days, SUMS), dtype=np.float32)
     resistance = np.zeros((series.nodes, days, STEPS), dtype=np.float32)
-    learnt = np.zeros((series.nodes, 3, WEEK_HOURS), dtype=np.float32) if week is None else week.copy()
+    learnt = np.zeros((series.nodes, LEARNT_ROWS, WEEK_HOURS), dtype=np.float32) if week is None else week.copy()
     _gather_all(
         series.offsets, series.time, series.storage_v, series.wakes, series.boot, series.loaded_v, series.temp_c, site,
         np.stack([c.midnights for c in calendars]), calendars[0].first.weekday(), sun, known.tables, known.low,
@@ -269,7 +272,7 @@ def _node_days(t, v, temp, jitter, values, flow, midnights, weekday, sun, fig, s
                 most = slope * NOISIEST * fig[FULL]
                 reading = calm_noise(t[window], level, flow[JOINED, window], slope * reading, most) / slope
             if learns and (day % RELEARN_DAYS == 0 or np.isnan(ceiling)):
-                noise = 1.4 * reading * values[-1, begin] / 3600.0
+                noise = 1.4 * reading * week[3, ENERGY_SLOPE] / 3600.0
                 ceiling = judge(week, noise, fig[LOAD], fig[HEAT] == 0.0 and fig[SETTLES] == 0.0, usual)
                 rests = fig[HEAT] == 0.0 or heat_rests(week, noise, fig[LOAD], fig[SLOWLY], usual)
             if fig[SLOWLY] > 0:

@@ -16,6 +16,8 @@ from ingest.budget import Harvest
 
 ALWAYS, SUN, LEARNT = 0, 1, 2
 WEEK_HOURS = 168
+LEARNT_ROWS = 4  # of a node's week: mean power, its variance, how often seen; and what else is learnt, by place:
+ENERGY_SLOPE, SPELLS, LATEST = 0, 1, 2  # rms stored energy a volt [J/V], count of spells of rest, harvest in the latest
 ELEVATION_QUIET = -5.0  # below this elevation of the sun a cell gives nothing [deg]
 FORGET = 0.2  # weight of the newest week in an hour's mean
 VISITS_LEAST = 2.0  # times
@@ -156,11 +158,18 @@ def _smoothed(week, beside):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def _hidden(noise, hours):  # type: ignore[no-untyped-def]
+    """Standard error of the variance of so many hours' powers beyond the converter's, in the weeks that count. [W^2]"""
+    return noise**2 * np.sqrt(2.0 * FORGET / (2.0 - FORGET) / hours)
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def _chance(seen, mean, scatter, most, noise, doubt):  # type: ignore[no-untyped-def]
     """Standard deviation of the mean of an hour of up to `most`: the converter's `doubt`, and what it wanders by. [W]
 
     Of a harvest that wanders the hours beside are off alike: its part is not taken to be less over several. The median
-    of these hours, for a few may hold readings without sense.
+    of these hours, for a few may hold readings without sense. Where the noise is much, what it may hide stands for that
+    part: a kiln's turns of days, on the flat of a cell, would show some hours of the week at rest.
     """
     own, count = np.empty(WEEK_HOURS), 0
     for h in range(WEEK_HOURS):
@@ -168,7 +177,8 @@ def _chance(seen, mean, scatter, most, noise, doubt):  # type: ignore[no-untyped
             weeks = FORGET / (2.0 - FORGET) if seen[h] * FORGET >= 1.0 else 1.0 / seen[h]
             own[count] = weeks * max(scatter[h] ** 2 - noise**2, 0.0)
             count += 1
-    return np.sqrt(doubt**2 + median(own[:count]))
+    hidden = FORGET / (2.0 - FORGET) * _hidden(noise, count)
+    return np.sqrt(doubt**2 + median(own[:count]) + hidden)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -199,9 +209,10 @@ def judge(week, noise, load, settles, quiet):  # type: ignore[no-untyped-def]
 
     Parameters
     ----------
-    week : ndarray, shape (3, 168)
+    week : ndarray, shape (4, 168)
     noise : float
-        Standard deviation of an hour's power from the converter alone. [W]
+        Standard deviation of an hour's power from the converter alone, in the weeks that count: on the flat of a cell
+        it is many times what it is beside. [W]
     load : float
         Budgeted load: a floor far above it harvests all week. [W]
     settles : bool
@@ -245,10 +256,6 @@ def heat_rests(week, noise, load, slowly, quiet):  # type: ignore[no-untyped-def
     larger storage. But what is left follows the process and the air, and rest is even from week to week. And where a
     node with a slow branch (`slowly`) empties faster than its budget says, the more so if harvest were left, it is the
     load that tells; others have a line of what is left.
-
-    Notes
-    -----
-    The variance of the weeks that count, beyond the converter's, has a standard error by as many readings.
     """
     beyond, power, count = np.empty(WEEK_HOURS), 0.0, 0
     for h in range(WEEK_HOURS):
@@ -258,5 +265,5 @@ def heat_rests(week, noise, load, slowly, quiet):  # type: ignore[no-untyped-def
             count += 1
     if count == 0:
         return False
-    doubt = noise**2 * np.sqrt(2.0 * FORGET / (2.0 - FORGET) / count)
-    return (slowly > 0.0 and power < 0.0) or max(median(beyond[:count]), 0.0) + doubt < (WANDERS * load) ** 2
+    wanders = max(median(beyond[:count]), 0.0) + _hidden(noise, count)
+    return (slowly > 0.0 and power < 0.0) or wanders < (WANDERS * load) ** 2

@@ -3,7 +3,7 @@
 import numpy as np
 from numba import njit
 
-from analysis.quiet import LOAD_SHARE, learn
+from analysis.quiet import ENERGY_SLOPE, LOAD_SHARE, learn
 from analysis.reading import noise_of, off_line
 from analysis.thermometer import FEIGNED_MOST, SMOOTHED, bent, left_of_noise, mean_noise
 from analysis.whole_wakes import leave_rounding
@@ -160,6 +160,7 @@ def learn_between(first, last, t, v, values, flow, midnights, weekday, fig, week
 
     Those of one hour are taken together, which leaves the noise of its two ends.
     """
+    seen, hours, squares = week[2].sum(), 0.0, 0.0
     full = fig[FULL] - FULL_MARGIN * fig[NOISE]
     limit = 50.0 * (fig[POWER] + values[SLEEP, 0])
     least = LOAD_SHARE * fig[LOAD]
@@ -168,6 +169,8 @@ def learn_between(first, last, t, v, values, flow, midnights, weekday, fig, week
         if flow[JOINED, i] == 0.0:
             continue
         seconds = t[i] - t[i - 1]
+        hours += seconds / 3600.0
+        squares += seconds / 3600.0 * values[-1, i] ** 2
         parts = max(1, int(seconds / 3600.0 + 0.5))
         power = _harvest(i, t, values, flow)
         if v[i - 1] >= full and v[i] >= full:
@@ -182,6 +185,8 @@ def learn_between(first, last, t, v, values, flow, midnights, weekday, fig, week
             length += seconds / parts
     if length > 0.0:
         learn(week, hour, joules / length, min(length / 3600.0, 1.0), limit, least)
+    if hours > 0.0:
+        week[3, ENERGY_SLOPE] = np.sqrt((seen * week[3, ENERGY_SLOPE] ** 2 + squares) / (seen + hours))
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -196,7 +201,7 @@ def balance(begin, end, values, flow):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _leave_loud(begin, end, t, values, flow, fig, level, most, quiet):  # type: ignore[no-untyped-def]
+def leave_loud(begin, end, t, values, flow, fig, level, most, quiet):  # type: ignore[no-untyped-def]
     """Take from the intervals marked those that harvest more than `most` [W], beyond what may feign it: noise, wakes.
 
     The noise is that of the readings in these hours, not the converter's alone: were half of them taken for harvest
@@ -217,14 +222,6 @@ def _leave_loud(begin, end, t, values, flow, fig, level, most, quiet):  # type: 
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def mark_between(begin, end, t, values, flow, fig, level, evening, morning, most, quiet):  # type: ignore[no-untyped-def]
-    """Mark the intervals between evening and morning whose own power does not speak against it."""
-    for i in range(begin + 1, end):
-        quiet[i - begin] = t[i - 1] >= evening and t[i] <= morning and flow[JOINED, i] > 0.0
-    _leave_loud(begin, end, t, values, flow, fig, level, most, quiet)
-
-
-@njit(cache=True, nogil=True, error_model="numpy")
 def mark_hours(begin, end, t, values, flow, midnights, weekday, fig, level, hours, ceiling, quiet):  # type: ignore[no-untyped-def]
     """Mark the intervals in quiet hours of the week whose own power speaks for it, and that of all of them, too.
 
@@ -234,7 +231,7 @@ def mark_hours(begin, end, t, values, flow, midnights, weekday, fig, level, hour
     for i in range(begin + 1, end):
         usual = hours[_slot(t[i - 1] + 1.0, midnights, weekday)] and hours[_slot(t[i] - 1.0, midnights, weekday)]
         quiet[i - begin] = usual and flow[JOINED, i] > 0.0
-    noise = _leave_loud(begin, end, t, values, flow, fig, level, ceiling, quiet)
+    noise = leave_loud(begin, end, t, values, flow, fig, level, ceiling, quiet)
     total, seconds = 0.0, 1.0
     for i in range(begin + 1, end):
         if quiet[i - begin]:

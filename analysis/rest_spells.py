@@ -3,7 +3,7 @@
 import numpy as np
 from numba import njit
 
-from analysis.quiet import FLOOR_LOADS
+from analysis.quiet import FLOOR_LOADS, LATEST, SPELLS, median
 from analysis.quiet_runs import (
     FLOW_LEAK,
     FLOW_SLOW,
@@ -26,6 +26,10 @@ WORKED_LEAST = 0.4  # of a source that has worked by this share of it
 STEADY = 2.0  # standard deviations that a quarter of such a spell may depart from the whole by
 TURN_SDS = 6.0  # standard deviations of a difference of two readings by which stored energy turns, at least
 PART_POINTS = 3  # intervals of such a quarter
+COOLS_S = np.array([6 * 3600.0, 86400.0])  # what was hot may give on for so long, pipes and kilns,
+WARMS_S = np.array([0.0, 4 * 3600.0])  # and give again before it carries the load
+HELD_AGAINST, HELD_LEAST = 7, 3  # latest spells of a node that the next is held against, at most and at least
+MORE_SDS = 2.5  # standard deviations that a spell may harvest more by than they
 LEFT_IN_HEAT = 2.0  # of a source of heat, which has no switch: times as much in the lowest hours of its week
 LEFT_BY_SWITCH = 0.25  # and of one that is switched off, a part as much
 LEFT_PER_SLOW = 3.0  # share of the mean harvest left in a spell of rest, per unit of the slow branch's line
@@ -54,8 +58,9 @@ def _mean_harvest(a, b, t, values, flow, noise):  # type: ignore[no-untyped-def]
 def _rests(begin, end, t, values, flow, fig, reading, most):  # type: ignore[no-untyped-def]
     """Whether a source rests from report `begin` to `end`: its power is up to `most` [W] in each quarter, and steady.
 
-    Harvest comes and goes: a spell in which the power wanders is one of little harvest, not of rest. And what still
-    warms up or cools down, by more than a thermal line in doubt may pass for, still works.
+    Harvest comes and goes: a spell in which the power wanders is one of little harvest, not of rest. And what warms up
+    or cools down so much that a thermal line in doubt may pass for that power may still work. Where a converter's step
+    is as much, as on the flat of a cell, nothing is told.
     """
     steady = REST_DOUBT * fig[POWER]
     mean, _, _ = _mean_harvest(begin, end, t, values, flow, reading)
@@ -63,7 +68,9 @@ def _rests(begin, end, t, values, flow, fig, reading, most):  # type: ignore[no-
     for quarter in range(1, 5):
         b = np.searchsorted(t, t[begin] + quarter / 4 * (t[end] - t[begin]))
         power, noise, thermal = _mean_harvest(a, b, t, values, flow, reading)
-        if thermal > STEADY * steady or abs(power - mean) > STEADY * np.hypot(steady, noise) or power > most + noise:
+        if max(noise, thermal) > most:
+            return False
+        if abs(power - mean) > STEADY * np.hypot(steady, noise) or power > most + noise:
             return False
         a = b
     return True
@@ -87,22 +94,19 @@ def mark_spells(begin, end, t, values, flow, fig, reading, week, quiet):  # type
     """Mark the spells of a window in which a source without quiet hours stands still: a pump between two runs, a kiln.
 
     A spell lies between two turns of the stored energy that stand out of its noise, less the intervals in which it
-    turns; what was hot gives on for a day.
+    turns, and of heat less the time in which it cools, and warms again: the shorter, if rest shows then.
     """
     seen = week[2] > 0.0
     if not seen.any() or week[0][seen].mean() < WORKED_LEAST * fig[POWER]:
         return
-    settles = 86400.0 if fig[HEAT] > 0.0 else 0.0
-    first = np.searchsorted(t, t[begin] - settles)
+    first = np.searchsorted(t, t[begin] - (COOLS_S[-1] if fig[HEAT] > 0.0 else 0.0))
     least = TURN_SDS * 1.4 * reading * values[-1, begin]
     stored = values[STORED]
     falls, top, low = True, first, first
     for i in range(first + 1, end + 1):
         ends = i == end or flow[JOINED, i] == 0.0
         if falls and (ends or stored[i] > stored[low] + least):
-            a, b = max(np.searchsorted(t, t[top] + settles), top + 1, begin), low - 1
-            if b - a >= LEAST_POINTS and stored[a] - stored[b] > least:
-                _take_rest(a, b, t, values, flow, fig, reading, quiet[a - begin + 1 : b - begin + 1])
+            _try_rests(top, low, begin, least, t, values, flow, fig, reading, week[3], quiet)
         if ends:
             falls, top, low = True, i, i
         elif falls:
@@ -119,7 +123,33 @@ def mark_spells(begin, end, t, values, flow, fig, reading, week, quiet):  # type
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _take_rest(a, b, t, values, flow, fig, reading, quiet):  # type: ignore[no-untyped-def]
-    """Mark the intervals from report a to b if the source rests there."""
-    if _rests(a, b, t, values, flow, fig, reading, min(REST_MOST * fig[POWER], FLOOR_LOADS * fig[LOAD])):
-        quiet[:] = True
+def _try_rests(top, low, begin, least, t, values, flow, fig, reading, learnt, quiet):  # type: ignore[no-untyped-def]
+    """Mark the rest between the turns at reports `top` and `low`, if the energy falls by `least` [J] in it."""
+    stored = values[STORED]
+    for cools in COOLS_S if fig[HEAT] > 0.0 else np.zeros(1):
+        for warms in WARMS_S if fig[HEAT] > 0.0 else np.zeros(1):
+            a = max(np.searchsorted(t, t[top] + cools), top + 1, begin)
+            b = min(np.searchsorted(t, t[low] - warms, side="right"), low) - 1
+            if b - a < LEAST_POINTS or stored[a] - stored[b] <= least:
+                continue
+            if _take_rest(a, b, t, values, flow, fig, reading, learnt, quiet[a - begin + 1 : b - begin + 1]):
+                return
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
+def _take_rest(a, b, t, values, flow, fig, reading, learnt, quiet):  # type: ignore[no-untyped-def]
+    """Mark the intervals from report a to b if the source rests there, as it does in the node's latest spells.
+
+    When a plant stops, a twentieth of a large harvest goes on for days, evenly, and would pass for less load. A load
+    that has fallen is believed when most of the latest spells show it. Returns whether it rests, as in those or not.
+    """
+    if not _rests(a, b, t, values, flow, fig, reading, min(REST_MOST * fig[POWER], FLOOR_LOADS * fig[LOAD])):
+        return False
+    power, noise, _ = _mean_harvest(a, b, t, values, flow, reading)
+    share, doubt = power / fig[POWER], np.hypot(REST_DOUBT, noise / fig[POWER])
+    latest = learnt[LATEST : LATEST + HELD_AGAINST]
+    count = int(learnt[SPELLS])
+    quiet[:] = count < HELD_LEAST or share < median(latest[:count]) + MORE_SDS * doubt
+    latest[count % HELD_AGAINST] = share
+    learnt[SPELLS] += 1.0
+    return True

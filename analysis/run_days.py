@@ -15,7 +15,7 @@ from analysis import evidence
 from analysis.cores import THREADS, shared_out
 from analysis.ledger import day_sums, longest_interval, node_terms
 from analysis.nominal_days import NominalDays, nominal_days
-from analysis.quiet import WEEK_HOURS, sunless
+from analysis.quiet import LEARNT_ROWS, WEEK_HOURS, sunless
 from analysis.series import Calendar, Counts, Series, calendar, in_order
 from analysis.stray import without_strays
 from analysis.warmth import Warmth, agree, lend, place_names, thermometers
@@ -25,7 +25,7 @@ from ingest.store import Store, plain, sql
 
 CHUNK_NODE_DAYS = 200_000  # of one pass over the reports: bounds memory whatever the fleet's size
 DAY = timedelta(days=1)
-DAYS_VERSION = "9"  # of what a day's sums and evidence mean: days stored by another are computed anew
+DAYS_VERSION = "10"  # of what a day's sums and evidence mean: days stored by another are computed anew
 THERMOMETER_DAYS = 3  # the last of a stretch, whose reports show which nodes have a thermometer
 SUM_COLUMNS = tuple(NominalDays.__dataclass_fields__)
 
@@ -171,10 +171,10 @@ def _weeks(cursor: duckdb.DuckDBPyConnection, numbers: Counts) -> np.ndarray[Any
     found = cursor.execute("SELECT node_no, week FROM weeks SEMI JOIN wanted USING (node_no)").to_arrow_table()
     if not found.num_rows:
         return None
-    weeks = np.zeros((len(numbers), 3, WEEK_HOURS), dtype=np.float32)
+    weeks = np.zeros((len(numbers), LEARNT_ROWS, WEEK_HOURS), dtype=np.float32)
     values = found.column("week").combine_chunks().flatten().to_numpy(zero_copy_only=False)
     place = np.searchsorted(numbers, found.column("node_no").to_numpy())
-    weeks[place] = values.reshape(len(place), 3, WEEK_HOURS)
+    weeks[place] = values.reshape(len(place), LEARNT_ROWS, WEEK_HOURS)
     return weeks
 
 
@@ -192,7 +192,7 @@ def _write(store: Store, part: NumberedFleet, days: Calendar, sums: NominalDays,
     last, learnt = days.first + timedelta(days=days.days - 1), np.flatnonzero(found.week.any(axis=(1, 2)))
     week_table = pa.table({
         "node_no": part.numbers[learnt], "day": pa.array([last] * len(learnt), pa.date32()),
-        "week": lists(found.week[learnt].reshape(len(learnt), 3 * WEEK_HOURS)),
+        "week": lists(found.week[learnt].reshape(len(learnt), LEARNT_ROWS * WEEK_HOURS)),
     })  # fmt: skip
     with store.write() as cursor:
         cursor.register("wanted", pd.DataFrame({"node_no": part.numbers}))

@@ -10,6 +10,7 @@ from quiet_parts import FIRST, STEPS, Truth, after, gathered, node, site_days
 
 from analysis.kalman import S_S, S
 from analysis.posterior import estimate
+from analysis.quiet import ENERGY_SLOPE, LEARNT_ROWS
 from analysis.quiet_runs import (
     HYSTERESIS_V,
     LINES,
@@ -109,10 +110,12 @@ def test_steps_of_a_counter_that_come_late_are_no_evidence_of_what_a_wake_takes(
     assert np.abs(mean[CAPACITY]) < 0.1
 
 
-def test_masts_that_send_all_night_are_within_what_sleep_and_capacity_leave_open():
+@pytest.mark.parametrize("source", ["radio", "other"])
+def test_a_floor_at_night_is_within_what_sleep_and_capacity_leave_open(source):
+    # Masts that send all night, a tunnel with a train now and then.
     hours = np.arange(200 * 24 * STEPS) / STEPS
     busy = (hours % 24 >= 6) & (hours % 24 < 22) & (hours // 24 % 7 < 6)
-    radio = parse_budget(CONVEYOR.replace('"vibration"', '"radio"'), "radio.toml")
+    radio = parse_budget(CONVEYOR.replace('"vibration"', f'"{source}"'), "radio.toml")
     sums = gathered(node(200, Truth(), offered=95e-6 * np.where(busy, 1.0, 0.12)), radio, 200).sums
     assert (sums[0, 28:, POINTS] > 0).mean() > 0.8  # the nights pass for rest: their floor is a third of the load
     found = estimate(sums, [radio])
@@ -154,6 +157,21 @@ def test_nights_are_found_and_days_are_not():
     sundays = points[[d - 1 for d in range(1, 60) if d % 7 == 0]]
     assert sundays.max() > 15  # a night and half a Sunday
     assert points.max() < 26
+
+
+@pytest.mark.parametrize("lamp", [0.0, 30e-6, 60e-6])
+def test_a_lamp_in_the_evening_is_no_lesser_load(lamp):
+    # A yard lit until ten, in winter; below an interval's noise or above it.
+    days, hours = 60, np.arange(60 * 24 * STEPS) / STEPS % 24
+    sun = 160e-6 * np.clip(np.sin(np.pi * (hours - 8.0) / 8.0), 0.0, None)
+    yard = parse_budget(CONVEYOR.replace('"vibration"', '"light-outdoor"'), "yard.toml")
+    truth = Truth(0.9, 1.1, 1.2, 1.0)
+    series = node(days, truth, offered=sun + lamp * ((hours >= 16.0) & (hours < 22.0)), noise=2e-3, every=2)
+    found = gathered(series, yard, days)
+    assert (found.sums[0, 1:, POINTS] > 0).mean() > 0.9
+    ratio, sd = cost(found.sums, truth)
+    assert ratio == pytest.approx(1.0, abs=0.03)
+    assert sd < 0.01
 
 
 def test_nights_of_many_noisy_reports_are_found_as_those_of_a_few():
@@ -348,7 +366,7 @@ def test_a_spell_of_little_harvest_that_comes_and_goes_is_no_rest():
     for seed in range(8):
         found = gathered(node(days, Truth(), seed, rate=(0.2, 0.6), offered=wandering(seed, days)), KILN, days)
         told += (found.sums[0, 35:, POINTS] > 0).mean() / 8
-    assert told < 0.07  # of days; the low ones that happen to be even
+    assert told < 0.11  # of days; the low ones that happen to be even
 
 
 def cost(sums: np.ndarray, truth: Truth) -> tuple[float, float]:
@@ -399,6 +417,22 @@ def test_a_pump_that_stops_at_any_hour_tells_what_it_costs_while_it_stands(truth
     assert sd < 0.03
 
 
+def test_what_goes_on_when_a_plant_stops_is_no_lesser_load():
+    # For four days a seventh of the harvest goes on, two fifths of the load, and evenly: taken for rest, it would be
+    # less load, or a larger storage.
+    days, stop = 90, slice(60 * 24 * STEPS, 64 * 24 * STEPS)
+    offered = bursts(1, days, 0.0)
+    offered[stop] = 0.15 * 75e-6
+    found = gathered(node(days, Truth(), rate=(0.2, 0.6), offered=offered, every=2), PUMP, days)
+    told = found.sums[0, :, POINTS] > 0
+    assert told[28:60].mean() > 0.3
+    assert not told[61:64].any()
+    # A load that has truly fallen is believed after some spells.
+    truths = [Truth(sleep=1.0 if day < 60 else 0.2, wake=1.0 if day < 60 else 0.5) for day in range(days)]
+    found = gathered(node(days, truths, rate=(0.2, 0.6), offered=bursts(1, days, 0.0), every=2), PUMP, days)
+    assert (found.sums[0, 70:, POINTS] > 0).mean() > 0.2  # it is full for much of the time
+
+
 def test_a_pump_that_only_slows_down_is_not_believed_to_stand():
     days = 90
     found = gathered(node(days, Truth(), rate=(0.2, 0.6), offered=bursts(1, days, 0.3), every=2), PUMP, days)
@@ -408,8 +442,9 @@ def test_a_pump_that_only_slows_down_is_not_believed_to_stand():
 @pytest.mark.parametrize("text", [KILN_TEXT, CONVEYOR], ids=["no schedule", "a schedule"])
 def test_what_was_learnt_while_a_source_stood_still_is_no_rest_once_it_runs_again(text):
     coarse = parse_budget(text.replace("1.465 mV", "6 mV"), "c.toml")  # an hour by itself tells little
-    week = np.zeros((1, 3, 168), dtype=np.float32)
+    week = np.zeros((1, LEARNT_ROWS, 168), dtype=np.float32)
     week[0, 1], week[0, 2] = (1e-6) ** 2, 5.0  # every hour seen, and all at nothing
+    week[0, 3, ENERGY_SLOPE] = 4.2
     about_the_load = np.full(8 * 24 * STEPS, 40e-6)  # 19 uW of wakes, 8.5 of sleep, 7 of leakage
     running = gathered(node(8, Truth(), step=6e-3, offered=about_the_load), coarse, 8, week=week)
     assert not running.sums[0, :, POINTS].any()

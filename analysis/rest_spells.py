@@ -30,9 +30,10 @@ COOLS_S = np.array([6 * 3600.0, 86400.0])  # what was hot may give on for so lon
 WARMS_S = np.array([0.0, 4 * 3600.0])  # and give again before it carries the load
 HELD_AGAINST, HELD_LEAST = 7, 3  # latest spells of a node that the next is held against, at most and at least
 MORE_SDS = 2.5  # standard deviations that a spell may harvest more by than they
-LEFT_IN_HEAT = 2.0  # of a source of heat, which has no switch: times as much in the lowest hours of its week
-LEFT_BY_SWITCH = 0.25  # and of one that is switched off, a part as much
-LEFT_PER_SLOW = 3.0  # share of the mean harvest left in a spell of rest, per unit of the slow branch's line
+LEFT_PER_SLOW = 3.0  # share of the mean harvest left, per unit of the slow branch's line,
+LEFT_IN_HEAT = 2.0  # times as much in the lowest hours of the week of a source of heat, which has no switch,
+LEFT_BETWEEN = 0.5  # in its spells of rest (a fifth of a temperature difference is 4 % of the power, by its square),
+LEFT_BY_SWITCH = 0.25  # and in those of a source that is switched off
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
@@ -78,7 +79,7 @@ def _rests(begin, end, t, values, flow, fig, reading, most):  # type: ignore[no-
 
 @njit(cache=True, nogil=True, error_model="numpy")
 def leave_some(begin, end, t, flow, fig, times):  # type: ignore[no-untyped-def]
-    """Let a share of the harvest be left in a window's rest, so many `times` that of a spell between two firings.
+    """Let a share of the harvest be left in a window's rest, so many `times` LEFT_PER_SLOW.
 
     The line of the slow branch carries that instead, as in a spell it has long come to rest. What is left fades as the
     place cools, and would pass for a leakage that falls with warmth: that line is left to its prior.
@@ -119,7 +120,7 @@ def mark_spells(begin, end, t, values, flow, fig, reading, week, quiet):  # type
         elif stored[i] < stored[top] - least:
             falls, low = True, i
     if quiet.any():
-        leave_some(begin, end, t, flow, fig, 1.0 if fig[HEAT] > 0.0 else LEFT_BY_SWITCH)
+        leave_some(begin, end, t, flow, fig, LEFT_BETWEEN if fig[HEAT] > 0.0 else LEFT_BY_SWITCH)
 
 
 @njit(cache=True, nogil=True, error_model="numpy")

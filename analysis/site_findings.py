@@ -17,6 +17,7 @@ from analysis.stops import LIKELY, least_medians, ongoing_stops, past_stops, wit
 SITE_SHARE = 0.6  # of a site's nodes that must show the same within SITE_DAYS to be one cause
 SITE_LEAST = 4
 SITE_DAYS = 3
+FALL_DAYS = 14  # and of lasting falls of harvest, whose begin a noisy series tells to a week or two
 COHORT_LEAST = 5  # nodes of one site and source from which what they have in common is known
 MANY = 20  # nodes, to whose median one adds little
 LOW_DAYS = 3
@@ -135,7 +136,8 @@ def site_wide(nodes: Sequence[NodeFacts], found: list[Finding]) -> list[Finding]
             groups[finding.site].append(finding)
     kept = list(found)
     for site, members in groups.items():
-        common = _together(members)
+        falls = [finding for finding in members if finding.finding == "harvest-short"]
+        common = max(_together(members, SITE_DAYS), _together(falls, FALL_DAYS), key=len)
         if len(common) < max(SITE_LEAST, SITE_SHARE * size[site]):
             continue
         gone = {id(finding) for finding in common}
@@ -150,10 +152,12 @@ def site_wide(nodes: Sequence[NodeFacts], found: list[Finding]) -> list[Finding]
     return kept
 
 
-def _together(members: list[Finding]) -> list[Finding]:
-    """The largest group that begins within SITE_DAYS, earliest first."""
+def _together(members: list[Finding], within: int) -> list[Finding]:
+    """The largest group that begins within so many days, earliest first."""
+    if not members:
+        return []
     ordered = sorted(members, key=lambda finding: finding.since)
     begun = [finding.since for finding in ordered]
-    ends = [bisect_right(begun, since + timedelta(days=SITE_DAYS)) for since in begun]
+    ends = [bisect_right(begun, since + timedelta(days=within)) for since in begun]
     size, first = max((end - i, -i) for i, end in enumerate(ends))
     return ordered[-first : size - first]

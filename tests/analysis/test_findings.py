@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from analysis_parts import conveyor_budget
 
-from analysis.facts import NodeFacts, Rise
+from analysis.facts import Finding, NodeFacts, Rise
 from analysis.findings import find
 from analysis.health import Health
 from analysis.run_findings import curve_doubt
-from analysis.site_findings import in_common
+from analysis.site_findings import in_common, site_wide
 from fixtures.mill import FOLDER
 from ingest.budget import parse_budget
 
@@ -148,6 +148,19 @@ def test_a_young_stop_and_one_of_few_nodes_is_one_finding_of_the_site(nodes, day
     (found,) = find(fleet)
     assert (found.node_id, found.finding, found.since) == (None, "site-wide", FIRST + timedelta(days=DAYS - days))
     assert f"{nodes} of {nodes} nodes" in found.evidence
+
+
+@pytest.mark.parametrize(("apart", "expected"), [(2, {"site-wide"}), (15, {"harvest-short"})])
+def test_falls_that_begin_within_two_weeks_on_most_nodes_of_a_site_are_one_finding(apart, expected):
+    # When a noisy harvest fell is known to a week or two: five of seven nodes, dated some days apart.
+    nodes = [node(f"mf-{i}") for i in range(7)]
+    fallen = [
+        Finding(one.node_id, "harvest-short", FIRST + timedelta(days=100 + apart * i), 0.9, "", one.site)
+        for i, one in enumerate(nodes[:5])
+    ]
+    found = site_wide(nodes, fallen)
+    assert names(found) == expected
+    assert found[0].since == FIRST + timedelta(days=100)
 
 
 def test_sources_of_a_site_that_stop_together_are_one_finding():

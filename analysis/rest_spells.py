@@ -142,7 +142,8 @@ def _take_rest(a, b, t, values, flow, fig, reading, learnt, quiet):  # type: ign
     """Mark the intervals from report a to b if the source rests there, as it does in the node's latest spells.
 
     When a plant stops, a twentieth of a large harvest goes on for days, evenly, and would pass for less load. A load
-    that has fallen is believed when most of the latest spells show it. Returns whether it rests, as in those or not.
+    that has fallen is believed when most of the latest spells show it; the first few tell only what to hold the next
+    against. Returns whether it rests, as in those or not.
     """
     if not _rests(a, b, t, values, flow, fig, reading, min(REST_MOST * fig[POWER], FLOOR_LOADS * fig[LOAD])):
         return False
@@ -150,7 +151,7 @@ def _take_rest(a, b, t, values, flow, fig, reading, learnt, quiet):  # type: ign
     share, doubt = power / fig[POWER], np.hypot(REST_DOUBT, noise / fig[POWER])
     latest = learnt[LATEST : LATEST + HELD_AGAINST]
     count = int(learnt[SPELLS])
-    quiet[:] = count < HELD_LEAST or share < median(latest[:count]) + MORE_SDS * doubt
+    quiet[:] = count >= HELD_LEAST and share < median(latest[:count]) + MORE_SDS * doubt
     latest[count % HELD_AGAINST] = share
     learnt[SPELLS] += 1.0
     return True

@@ -42,6 +42,7 @@ from ingest.budget import SECONDS_PER_DAY, Budget, Harvest
 NOT_TOLD = "the telemetry does not tell"
 NOT_OBSERVABLE = "not observable"  # of the capacity of a cell whose voltage hardly moves with its charge
 FLAT_SD = 0.05  # of the charge by voltage: beyond it the curve is called flat
+FAR_SD = 4.0  # standard deviations beyond which an estimate hardly can be what the budget says
 ABOUT = 0.05  # intervals so near to each other are called alike
 END_OF_LIFE_YEARS = end_of_life.HORIZON_DAYS // 365
 
@@ -373,6 +374,8 @@ def _autonomy_cells(field: float, promised: float) -> list[str]:
 def _line_cells(line: Line, row: queries.Row, lower_bound: bool) -> list[str]:
     least = "≥\u202f" if lower_bound else ""
     told = "separable" if row["separable"] else "not separable"
+    if row["budget_sd"] and abs(row["estimate"] - row["budget"]) > FAR_SD * math.hypot(row["budget_sd"], row["sd"]):
+        told += f"; beyond {FAR_SD:.0f} sd of the budget"
     over = percent(row["estimate"] / row["budget"]) if row["budget"] and row["budget"] > 0 else NOTHING
     return [
         line.name,

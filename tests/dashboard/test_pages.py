@@ -6,9 +6,10 @@ import pytest
 from dashboard import wording
 from dashboard.app import PAGES, create_app, page
 from dashboard.grid import records
-from dashboard.pages import alarms, fleet, node
+from dashboard.pages import alarms, fleet, node, node_view
 from dashboard.queries import fleet_rows
-from tests.conftest import reading
+from ingest.budget import parse_budget
+from tests.conftest import CONVEYOR, reading
 from tests.dashboard.conftest import LATE_NOTE, NOW, alarm, outlook, prospect, table_rows
 from tests.dashboard.page_helpers import callback, facts, ids, rows_of, text
 
@@ -254,6 +255,18 @@ def test_budget_lines_say_what_the_telemetry_can_tell(app):
     assert "Energy per wake 34.6 ± 3.5 mJ 34.6 ± 3.5 mJ 100 % not separable" in rows
     assert "Net harvest 64.0 ± 21 µW ≥ 41.0 ± 2.0 µW ≥ 64 % lower bound: curtailed while at full" in rows
     assert "Series resistance 0.400 ± 0.12 Ω 0.480 ± 0.020 Ω 120 % separable" in rows
+
+
+def test_an_estimate_far_from_its_budget_is_marked_so():
+    line = {"line": "wake_energy_j", "budget": 34.6e-3, "budget_sd": 3.5e-3, "sd": 1e-3, "separable": True}
+    now = {"harvest_w": None, "full_autonomy_days": None, "harvest_lower_bound": False}
+    for sds, expected in ((3.9, "separable"), (4.1, "separable; beyond 4 sd of the budget")):  # of 3.64 mJ, both doubts
+        estimates = {"wake_energy_j": line | {"estimate": 34.6e-3 + sds * 3.64e-3}}
+        assert (
+            text(node_view.line_table(estimates, now, None, parse_budget(CONVEYOR, "c.toml")))
+            .rstrip()
+            .endswith(expected)
+        )
 
 
 def test_node_links_survive_odd_identifiers(mill):

@@ -17,7 +17,8 @@ from ingest.budget import Harvest
 ALWAYS, SUN, LEARNT = 0, 1, 2
 WEEK_HOURS = 168
 LEARNT_ROWS = 4  # of a node's week: mean power, its variance, how often seen; and what else is learnt, by place:
-ENERGY_SLOPE, SPELLS, LATEST = 0, 1, 2  # rms stored energy a volt [J/V], count of spells of rest, harvest in the latest
+# rms stored energy a volt [J/V]; of spells of rest their count, the end of the last [s], and harvest in the latest
+ENERGY_SLOPE, SPELLS, RESTED, LATEST = 0, 1, 2, 3
 ELEVATION_QUIET = -5.0  # below this elevation of the sun a cell gives nothing [deg]
 FORGET = 0.2  # weight of the newest week in an hour's mean
 VISITS_LEAST = 2.0  # times

@@ -3,7 +3,7 @@
 import numpy as np
 from numba import njit
 
-from analysis.quiet import FLOOR_LOADS, LATEST, SPELLS, median
+from analysis.quiet import FLOOR_LOADS, LATEST, RESTED, SPELLS, median
 from analysis.quiet_runs import (
     FLOW_LEAK,
     FLOW_SLOW,
@@ -29,6 +29,7 @@ PART_POINTS = 3  # intervals of such a quarter
 COOLS_S = np.array([6 * 3600.0, 86400.0])  # what was hot may give on for so long, pipes and kilns,
 WARMS_S = np.array([0.0, 4 * 3600.0])  # and give again before it carries the load
 HELD_AGAINST, HELD_LEAST = 7, 3  # latest spells of a node that the next is held against, at most and at least
+SAME_S = 3 * 3600.0  # after the end of a spell what still falls is part of it
 MORE_SDS = 2.5  # standard deviations that a spell may harvest more by than they
 LEFT_PER_SLOW = 3.0  # share of the mean harvest left, per unit of the slow branch's line,
 LEFT_IN_HEAT = 2.0  # times as much in the lowest hours of the week of a source of heat, which has no switch,
@@ -133,25 +134,28 @@ def _try_rests(top, low, begin, least, t, values, flow, fig, reading, learnt, qu
             b = min(np.searchsorted(t, t[low] - warms, side="right"), low) - 1
             if b - a < LEAST_POINTS or stored[a] - stored[b] <= least:
                 continue
-            if _take_rest(a, b, t, values, flow, fig, reading, learnt, quiet[a - begin + 1 : b - begin + 1]):
+            goes_on = t[top] <= learnt[RESTED] + SAME_S
+            if _take_rest(a, b, t, values, flow, fig, reading, goes_on, learnt, quiet[a - begin + 1 : b - begin + 1]):
                 return
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _take_rest(a, b, t, values, flow, fig, reading, learnt, quiet):  # type: ignore[no-untyped-def]
+def _take_rest(a, b, t, values, flow, fig, reading, goes_on, learnt, quiet):  # type: ignore[no-untyped-def]
     """Mark the intervals from report a to b if the source rests there, as it does in the node's latest spells.
 
     When a plant stops, a twentieth of a large harvest goes on for days, evenly, and would pass for less load. A load
     that has fallen is believed when most of the latest spells show it; the first few tell only what to hold the next
-    against. Returns whether it rests, as in those or not.
+    against. What `goes_on` from one window to the next is one spell. Returns whether it rests, as in those or not.
     """
     if not _rests(a, b, t, values, flow, fig, reading, min(REST_MOST * fig[POWER], FLOOR_LOADS * fig[LOAD])):
         return False
     power, noise, _ = _mean_harvest(a, b, t, values, flow, reading)
     share, doubt = power / fig[POWER], np.hypot(REST_DOUBT, noise / fig[POWER])
     latest = learnt[LATEST : LATEST + HELD_AGAINST]
-    count = int(learnt[SPELLS])
+    if not goes_on:
+        learnt[SPELLS] += 1.0
+    count = int(learnt[SPELLS]) - 1  # of those before it
     quiet[:] = count >= HELD_LEAST and share < median(latest[:count]) + MORE_SDS * doubt
     latest[count % HELD_AGAINST] = share
-    learnt[SPELLS] += 1.0
+    learnt[RESTED] = t[b]
     return True

@@ -427,6 +427,12 @@ def test_what_goes_on_when_a_plant_stops_is_no_lesser_load():
     told = found.sums[0, :, POINTS] > 0
     assert told[28:60].mean() > 0.3
     assert not told[61:64].any()
+    # Nor is it where it comes first: five days of it are one spell, not five that agree.
+    offered = bursts(1, days, 0.0)
+    offered[: 5 * 24 * STEPS] = 0.15 * 75e-6
+    found = gathered(node(days, Truth(), rate=(0.2, 0.6), offered=offered, every=2), PUMP, days)
+    assert not (found.sums[0, :6, POINTS] > 0).any()
+    assert (found.sums[0, 28:, POINTS] > 0).mean() > 0.3
     # A load that has truly fallen is believed after some spells.
     truths = [Truth(sleep=1.0 if day < 60 else 0.2, wake=1.0 if day < 60 else 0.5) for day in range(days)]
     found = gathered(node(days, truths, rate=(0.2, 0.6), offered=bursts(1, days, 0.0), every=2), PUMP, days)

@@ -23,7 +23,8 @@ from analysis.quiet_runs import (
 REST_DOUBT = 0.03  # of the budget's mean harvest: what is left of it varies by from one spell of rest to the next
 REST_MOST = 0.2  # harvest in such a spell, as a share of the budget's mean,
 WORKED_LEAST = 0.4  # of a source that has worked by this share of it
-STEADY = 2.0  # standard deviations that a quarter of such a spell may depart from the whole by
+STEADY = 2.0  # standard deviations that a quarter of such a spell may depart from the whole by,
+STEADY_HEAT = 1.5  # fewer of heat, where several begins and ends are tried
 TURN_SDS = 6.0  # standard deviations of a difference of two readings by which stored energy turns, at least
 PART_POINTS = 3  # intervals of such a quarter
 COOLS_S = np.array([6 * 3600.0, 86400.0])  # what was hot may give on for so long, pipes and kilns,
@@ -64,7 +65,7 @@ def _rests(begin, end, t, values, flow, fig, reading, most):  # type: ignore[no-
     or cools down so much that a thermal line in doubt may pass for that power may still work. Where a converter's step
     is as much, as on the flat of a cell, nothing is told.
     """
-    steady = REST_DOUBT * fig[POWER]
+    steady, sds = REST_DOUBT * fig[POWER], STEADY_HEAT if fig[HEAT] > 0.0 else STEADY
     mean, _, _ = _mean_harvest(begin, end, t, values, flow, reading)
     a = begin
     for quarter in range(1, 5):
@@ -72,7 +73,7 @@ def _rests(begin, end, t, values, flow, fig, reading, most):  # type: ignore[no-
         power, noise, thermal = _mean_harvest(a, b, t, values, flow, reading)
         if max(noise, thermal) > most:
             return False
-        if abs(power - mean) > STEADY * np.hypot(steady, noise) or power > most + noise:
+        if abs(power - mean) > sds * np.hypot(steady, noise) or power > most + noise:
             return False
         a = b
     return True

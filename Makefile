@@ -12,8 +12,9 @@ PORT ?= 8050
 demo: $(VENV)/.installed
 	$(BIN)/joulebook demo --port $(PORT) $(if $(ONCE),--once)
 
+# A file of tests at a time on each of two cores: two thirds of the time of one.
 test: $(VENV)/.installed-test debian check
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest -n 2 --dist loadfile
 
 check: $(VENV)/.installed-test
 	$(BIN)/ruff check .

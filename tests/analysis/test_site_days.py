@@ -24,6 +24,13 @@ def test_christmas_and_new_year_are_like_sundays() -> None:
     assert site.weekday.tolist() == [0, 1, 2, 6, 6, 5, 6, 0, 1, 2, 6, 4]
 
 
+def test_a_holiday_in_a_closure_loses_what_the_closure_takes_and_no_more() -> None:
+    first, day = np.datetime64("2025-12-22"), np.timedelta64(1, "D")
+    half = Closure(first + day, first + 8 * day, 0.5)  # the 23rd to the 29th
+    site = SiteDays(0.0, 0.0, 0.0, first, 12, (half,))
+    assert site.weekday.tolist() == [0, 1, 2, 3, 4, 5, 6, 0, 1, 2, 6, 4]
+
+
 def test_closures_multiply_hour_by_hour() -> None:
     first = np.datetime64("2025-01-01")
     hour = np.timedelta64(1, "h")

@@ -73,7 +73,7 @@ class SiteDays:
 
     @cached_property
     def holiday(self) -> npt.NDArray[np.bool_]:
-        """Whether each day is a public holiday, outside a closure: what one is said to leave, it leaves on these, too."""
+        """Whether each day is a public holiday, outside a closure: what one is to leave, it leaves on these, too."""
         day = self.first.astype("datetime64[D]") + np.arange(self.days)
         month = day.astype("datetime64[M]")
         date = 100 * (month.astype(np.int64) % 12 + 1) + (day - month.astype("datetime64[D]")).astype(np.int64) + 1

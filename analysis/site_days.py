@@ -77,7 +77,7 @@ class SiteDays:
         day = self.first.astype("datetime64[D]") + np.arange(self.days)
         month = day.astype("datetime64[M]")
         date = 100 * (month.astype(np.int64) % 12 + 1) + (day - month.astype("datetime64[D]")).astype(np.int64) + 1
-        return np.isin(date, HOLIDAYS) & (self._opened == 1.0)
+        return np.asarray(np.isin(date, HOLIDAYS) & (self._opened == 1.0))
 
     @cached_property
     def weekday(self) -> npt.NDArray[np.int64]:

@@ -81,9 +81,9 @@ def _group(
     shapes, weeks, censored = known.shapes, known.weeks, known.seen.censored
     seen, values = known.seen.rows(), list(known.values)
     prior = believed(budget, known.values)
-    stops = ongoing_stops(known.values, censored, source.noise_sd, source.noise_keep, source.shared)
+    stops = ongoing_stops(known.values, censored, source)
     values = [without(value, stop) for value, stop in zip(values, stops, strict=True)]
-    over = past_stops(np.stack(values), censored, source.noise_sd, source.noise_keep)
+    over = past_stops(np.stack(values), censored, source)
     running = [np.where(stopped, np.nan, v) for v, stopped in zip(values, over, strict=True)]
     changes = find_changes(np.where(censored, np.nan, np.stack(running)))
     steps = [_last_step(*each, prior) for each in zip(changes, running, censored, strict=True)]

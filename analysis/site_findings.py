@@ -66,10 +66,10 @@ def without_stops(site: str, source: str, members: Sequence[NodeFacts]) -> tuple
     if source == "none":
         return harvest, None
     bound = np.stack([node.harvest_bound for node in members])
-    stops = ongoing_stops(harvest, bound, usual.noise_sd, usual.noise_keep, usual.shared)
+    stops = ongoing_stops(harvest, bound, usual)
     together = [stop if stop is not None and stop.nodes >= SITE_LEAST else None for stop in stops]
     running = np.stack([without(values, stop) for values, stop in zip(harvest, together, strict=True)])
-    running[past_stops(running, bound, usual.noise_sd, usual.noise_keep)] = np.nan
+    running[past_stops(running, bound, usual)] = np.nan
     low = [stop for stop in together if stop is not None and stop.share >= LIKELY]
     chance = float(np.median([stop.share for stop in low])) if low else 0.0
     if len(low) < SITE_LEAST or chance < SURE:

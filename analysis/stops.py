@@ -4,9 +4,9 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import ndtr
 
 from analysis.kernel import compiled
+from analysis.sources import Source
 
 Array = npt.NDArray[np.float64]
 
@@ -14,10 +14,8 @@ LOW = 0.4  # of the usual harvest: a day below it may belong to a stop
 LONGEST = 14  # days; what lasts longer is taken for a lasting change of the harvest
 USUAL_DAYS = 28
 LEAST_DAYS = 7  # known before it, to tell what is usual
-STARTS_A_DAY = 0.006  # two stops a year (our own judgement)
 LIKELY = 0.5  # a run of low days is left out of the level from this probability of a stop
 HEARD_DAYS = 4  # a node without a low day whose harvest is known on none of these says nothing of a stop of the site
-LEAST_CHANCE = 0.01  # of a single low day for another reason
 # A stop of k days lasts m more with the chance k / (k + m), to this power: one node's may be a fault that stays, a
 # whole plant's is a breakdown or a holiday (our own judgement).
 ALONE_TAIL, TOGETHER_TAIL = 1.0, 2.0
@@ -45,9 +43,7 @@ class Stop(NamedTuple):
         return TOGETHER_TAIL if self.nodes > 1 else ALONE_TAIL
 
 
-def ongoing_stops(
-    values: Array, censored: npt.NDArray[np.bool_], noise_sd: float, noise_keep: float, shared: float
-) -> list[Stop | None]:
+def ongoing_stops(values: Array, censored: npt.NDArray[np.bool_], source: Source) -> list[Stop | None]:
     """The stops that the last days of a site's nodes with one kind of harvest look like; None for a node without.
 
     Parameters
@@ -56,16 +52,13 @@ def ongoing_stops(
         Harvest of each day up to yesterday over what season, weekday and closures allow; NaN where not known.
     censored : ndarray of bool, shape (nodes, days)
         Days on which it is only a lower bound.
-    noise_sd, noise_keep : float
-        Usual relative scatter of a day, and its correlation from day to day.
-    shared : float
-        Correlation of the nodes' scatter with what they have in common.
+    source : Source
+        What is believed of their kind of harvest.
 
     Notes
     -----
     The chance of a stop that has lasted k days is that of one having begun, over k (stops of every length are equally
-    common on a logarithmic scale); that of n poor days in a row is a lognormal's lower tail, then the chance of one
-    more. Where at least half of the nodes that are heard are low, they are low together: n of them count as
+    common on a logarithmic scale); that of n poor days in a row is that of one, then the chance of one more. Where at least half of the nodes that are heard are low, they are low together: n of them count as
     n / (1 + (n - 1) shared^2) that are poor by themselves (the effective number of equally correlated values; common
     practice, no source). A node that is low alone has its own chance.
     """
@@ -73,11 +66,11 @@ def ongoing_stops(
     heard = np.isfinite(values[:, -HEARD_DAYS:]).any(axis=1) | np.array([run is not None for run in runs])
     low = sum(run is not None for run in runs)
     nodes = low if low and 2 * low >= heard.sum() else 1
-    weight, poor = nodes / (1 + (nodes - 1) * shared**2), _poor(noise_sd)
+    weight, scatter = nodes / (1 + (nodes - 1) * source.shared**2), (source.stops, source.poor, source.noise_keep)
     return [
         None
         if run is None
-        else Stop(run.days, float(_share(run.low, run.days, poor, noise_keep, weight)), max(run.factor, 0.0), nodes)
+        else Stop(run.days, float(_share(run.low, run.days, *scatter, weight)), max(run.factor, 0.0), nodes)
         for run in runs
     ]
 
@@ -105,29 +98,21 @@ def _run(value: Array, known: npt.NDArray[np.bool_], run: int, usual: float) -> 
     return _Run(days, run, float(value[place[-run:]].mean() / usual))
 
 
-def _poor(noise_sd: float) -> float:
-    """Probability of a single low day by scatter alone."""
-    sigma = np.sqrt(np.log1p(noise_sd**2))
-    return max(float(ndtr(np.log(LOW) / sigma + sigma / 2)) if sigma > 0 else 0.0, LEAST_CHANCE)
-
-
 @compiled
-def _share(run: int, days: int, poor: float, keep: float, nodes: float) -> float:
+def _share(run: int, days: int, starts: float, poor: float, keep: float, nodes: float) -> float:
     """Probability that `run` low days within `days` days, of so many nodes, are a stop, and not scatter."""
     scatter = (poor * (poor + (1 - poor) * keep) ** (run - 1)) ** nodes
-    begun = STARTS_A_DAY / days
+    begun = starts / days
     return float(begun / (begun + scatter))
 
 
-def past_stops(
-    values: Array, censored: npt.NDArray[np.bool_], noise_sd: float, noise_keep: float
-) -> npt.NDArray[np.bool_]:
+def past_stops(values: Array, censored: npt.NDArray[np.bool_], source: Source) -> npt.NDArray[np.bool_]:
     """Days that belonged to a stop that is over, and so say nothing of the level; as for `ongoing_stops`.
 
     A run of low days, no longer than LONGEST, that ended in days as usual, and is likelier a stop than scatter.
     """
     stopped = np.zeros(values.shape, dtype=np.bool_)
-    _mark_each(values, np.isfinite(values), censored, stopped, _poor(noise_sd), noise_keep)
+    _mark_each(values, np.isfinite(values), censored, stopped, source.stops, source.poor, source.noise_keep)
     return stopped
 
 
@@ -172,14 +157,16 @@ def _count_low(values: Array, known: Any, censored: Any, runs: Any, usual: Array
 
 
 @compiled
-def _mark_each(values: Array, known: Any, censored: Any, stopped: Any, poor: float, keep: float) -> None:
+def _mark_each(
+    values: Array, known: Any, censored: Any, stopped: Any, starts: float, poor: float, keep: float
+) -> None:
     """Mark the days of each node's stops that are over."""
     for node in range(len(values)):
-        _mark(values[node], known[node], censored[node], stopped[node], poor, keep)
+        _mark(values[node], known[node], censored[node], stopped[node], starts, poor, keep)
 
 
 @compiled
-def _mark(value: Array, known: Any, censored: Any, stopped: Any, poor: float, keep: float) -> None:
+def _mark(value: Array, known: Any, censored: Any, stopped: Any, starts: float, poor: float, keep: float) -> None:
     """Mark the days of a node's stops that are over, of those known."""
     # Of the days that were as usual: the value, whether it is a bound, and below what a day is low by it.
     usual, bound, low = np.empty(len(value)), np.empty(len(value), np.bool_), np.empty(len(value))
@@ -196,7 +183,7 @@ def _mark(value: Array, known: Any, censored: Any, stopped: Any, poor: float, ke
                 run[length] = day
                 length += 1
                 continue
-        if length and day - run[0] <= LONGEST and _share(length, day - run[0], poor, keep, 1.0) >= LIKELY:
+        if length and day - run[0] <= LONGEST and _share(length, day - run[0], starts, poor, keep, 1.0) >= LIKELY:
             stopped[run[:length]] = True
             length = 0
         run[length] = day

@@ -1,13 +1,19 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
+import pvlib
 import pytest
+from irradiance_years import YEARS
 from outlooks import budget, node, steady
 
 from analysis.depletion import forecast
-from analysis.stops import Stop, least_medians, ongoing_stops, past_stops
+from analysis.sources import SOURCES, Source
+from analysis.stops import LOW, USUAL_DAYS, Stop, least_medians, ongoing_stops, past_stops
+from analysis.sun import clear_sky_hours
 
 NONE = np.zeros(60, dtype=bool)
+BELT, PANEL = SOURCES["vibration"], SOURCES["light-outdoor"]
 
 
 def days(low: int, factor: float = 0.1) -> np.ndarray:
@@ -16,22 +22,22 @@ def days(low: int, factor: float = 0.1) -> np.ndarray:
     return value
 
 
-def ongoing_stop(value: np.ndarray, censored: np.ndarray, noise_sd: float, noise_keep: float) -> Stop | None:
+def ongoing_stop(value: np.ndarray, censored: np.ndarray, source: Source = BELT) -> Stop | None:
     """Of a node that is alone at its site."""
-    return ongoing_stops(value[None], censored[None], noise_sd, noise_keep, 0.6)[0]
+    return ongoing_stops(value[None], censored[None], source)[0]
 
 
 @pytest.mark.parametrize("low", [1, 2, 5])
 def test_stop_is_as_long_as_its_days(low: int) -> None:
-    found = ongoing_stop(days(low), NONE, 0.2, 0.3)
+    found = ongoing_stop(days(low), NONE)
     assert found is not None
     assert found.days == low
     assert found.factor == pytest.approx(0.1, abs=0.02)
 
 
 def test_longer_runs_are_likelier_stops_and_poor_days_are_usual_outdoors() -> None:
-    steady_source = [ongoing_stop(days(low), NONE, 0.2, 0.3) for low in (1, 3, 6)]
-    weather = [ongoing_stop(days(low), NONE, 0.5, 0.3) for low in (1, 3, 6)]
+    steady_source = [ongoing_stop(days(low), NONE) for low in (1, 3, 6)]
+    weather = [ongoing_stop(days(low), NONE, PANEL) for low in (1, 3, 6)]
     shares = [[found.share for found in kind if found is not None] for kind in (steady_source, weather)]
     assert shares[0] == sorted(shares[0])
     assert shares[0][-1] > 0.8
@@ -41,7 +47,7 @@ def test_longer_runs_are_likelier_stops_and_poor_days_are_usual_outdoors() -> No
 def test_days_not_known_do_not_end_a_stop_but_count() -> None:
     value = days(6)
     value[[55, 56]] = np.nan  # a weekend in the stop
-    found = ongoing_stop(value, NONE, 0.2, 0.3)
+    found = ongoing_stop(value, NONE)
     assert found is not None
     assert found.days == 6
 
@@ -49,11 +55,11 @@ def test_days_not_known_do_not_end_a_stop_but_count() -> None:
 def test_no_stop_without_low_days_history_or_end() -> None:
     full = NONE.copy()
     full[-3:] = True  # at least that: the storage was full
-    assert ongoing_stop(days(0), NONE, 0.2, 0.3) is None
-    assert ongoing_stop(days(3), full, 0.2, 0.3) is None
-    assert ongoing_stop(days(3)[-8:], NONE[-8:], 0.2, 0.3) is None
-    assert ongoing_stop(days(20), NONE, 0.2, 0.3) is None  # by now a lasting change
-    assert ongoing_stop(np.full(60, np.nan), NONE, 0.2, 0.3) is None
+    assert ongoing_stop(days(0), NONE) is None
+    assert ongoing_stop(days(3), full) is None
+    assert ongoing_stop(days(3)[-8:], NONE[-8:]) is None
+    assert ongoing_stop(days(20), NONE) is None  # by now a lasting change
+    assert ongoing_stop(np.full(60, np.nan), NONE) is None
 
 
 def test_stop_lasts_on_as_often_as_it_should() -> None:
@@ -69,15 +75,15 @@ def test_stop_lasts_on_as_often_as_it_should() -> None:
 def test_a_stop_that_is_over_says_nothing_of_the_level() -> None:
     value = days(0)
     value[30:37] *= 0.15
-    marked = past_stops(value[None], NONE[None], 0.2, 0.3)[0]
+    marked = past_stops(value[None], NONE[None], BELT)[0]
     assert marked[30:37].all()
     assert marked.sum() == 7
 
 
 def test_a_lasting_fall_and_poor_weather_are_no_stops() -> None:
-    assert not past_stops(days(20)[None], NONE[None], 0.2, 0.3).any()
+    assert not past_stops(days(20)[None], NONE[None], BELT).any()
     weather = np.random.default_rng(3).lognormal(0, 0.45, 365)
-    assert past_stops(weather[None], np.zeros((1, 365), dtype=bool), 0.45, 0.25).mean() < 0.01
+    assert past_stops(weather[None], np.zeros((1, 365), dtype=bool), PANEL).mean() < 0.01
 
 
 def test_a_stop_shows_where_the_usual_days_are_lower_bounds() -> None:
@@ -85,24 +91,24 @@ def test_a_stop_shows_where_the_usual_days_are_lower_bounds() -> None:
     value[full] *= 0.5  # what a full storage let in,
     value[::6], full[::6] = 5.0, False  # but for the day after each weekend
     value[-4:], full[-4:] = 0.3 * 5.0, False
-    found = ongoing_stop(value, full, 0.2, 0.3)
+    found = ongoing_stop(value, full)
     assert found is not None
     assert (found.days, found.factor) == (4, pytest.approx(0.3))
     value[-4:] = 5.0
     value[30:35], full[30:35] = 0.3 * 5.0, False
-    assert past_stops(value[None], full[None], 0.2, 0.3)[0, 30:35].all()
+    assert past_stops(value[None], full[None], BELT)[0, 30:35].all()
 
 
 def test_nodes_that_are_low_together_are_stopped() -> None:
-    def site(low: int, sd: float = 0.2, keep: float = 0.3, shared: float = 0.6) -> list[Stop | None]:
+    def site(low: int, source: Source = BELT) -> list[Stop | None]:
         values = np.stack([days(1)] * low + [days(0)] * (10 - low))
-        return ongoing_stops(values, np.zeros(values.shape, dtype=bool), sd, keep, shared)
+        return ongoing_stops(values, np.zeros(values.shape, dtype=bool), source)
 
     alone, together, few = map(site, (1, 10, 4))
     assert all(stop is not None for stop in together)
     assert together[0].share > 0.9 > 0.5 > alone[0].share
     assert few[:4] == alone[:1] * 4  # the six others go on: no stop of the site
-    weather = site(10, 0.45, 0.25, 0.95)
+    weather = site(10, PANEL)
     assert weather[0].share < 0.3  # one cloud darkens all
 
 
@@ -112,7 +118,7 @@ def test_a_stop_of_many_nodes_is_expected_to_end_sooner_than_one_of_a_single_nod
     together[:, -4:] = 0.1
     alone[0, -4:] = 0.1
     none = np.zeros(values.shape, dtype=bool)
-    (many, *_), (single, *others) = (ongoing_stops(v, none, 0.2, 0.3, 0.6) for v in (together, alone))
+    (many, *_), (single, *others) = (ongoing_stops(v, none, BELT) for v in (together, alone))
     assert others == [None] * 3
     assert many is not None
     assert single is not None
@@ -124,3 +130,30 @@ def test_a_day_that_is_not_known_is_no_day_of_a_median() -> None:
     known = np.array([[1.0, 2.0, 3.0, np.nan, np.nan]])
     assert least_medians(known, np.zeros((1, 5), bool))[0] == 2.0
     assert least_medians(known, np.array([[False, True, True, False, False]]))[0] == 3.0
+
+
+def tilted(year: str, tilt: float) -> np.ndarray:
+    """Daily irradiation of a panel that faces south in a public year, less the season that its tilt leaves it."""
+    of = YEARS[year]
+    hour = pd.date_range("2001-01-01 00:30", periods=8760, freq="h", tz="UTC") - pd.Timedelta(hours=of.utc_offset)
+    sun, ghi = pvlib.solarposition.get_solarposition(hour, of.latitude, of.longitude), of.hourly.ravel()
+    parts = pvlib.irradiance.erbs(ghi, sun["zenith"], hour.day_of_year)
+    plane = pvlib.irradiance.get_total_irradiance(
+        tilt, 180, sun["apparent_zenith"], sun["azimuth"], parts["dni"], ghi, parts["dhi"]
+    )["poa_global"]
+    daily = plane.fillna(0.0).to_numpy().reshape(365, 24).sum(axis=1)
+    sky = clear_sky_hours(of.latitude, of.longitude, np.datetime64("2001-01-01"), 365, of.utc_offset).mean(axis=1)
+    return daily / sky**0.5
+
+
+def test_weather_of_public_years_on_tilted_panels_is_no_stop() -> None:
+    low, again, before, marked = 0, 0, 0, []
+    for year in YEARS:
+        value = np.tile(tilted(year, 60.0), 2)
+        usual = np.array([np.median(value[day - USUAL_DAYS : day]) for day in range(365, 730)])
+        poor = value[365:] < LOW * usual
+        low, again, before = low + poor.sum(), again + (poor[1:] & poor[:-1]).sum(), before + poor[:-1].sum()
+        marked.append(past_stops(value[None], np.zeros((1, 730), bool), PANEL)[0, 365:].mean())
+    assert low / (365 * len(YEARS)) == pytest.approx(PANEL.poor, abs=0.03)
+    assert again / before == pytest.approx(PANEL.poor + (1 - PANEL.poor) * PANEL.noise_keep, abs=0.06)
+    assert max(marked) < 0.03

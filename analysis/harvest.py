@@ -125,7 +125,7 @@ def _group(
             single,
         )
         for level, row, s, stop, still, season, doubt, week, shape, single in zip(
-            levels, z, seen, stops, kept, *known.season, weeks, shapes, singles, strict=True
+            levels, z, seen, stops, kept, known.season.factor, known.season.doubt, weeks, shapes, singles, strict=True
         )
     ]
 

@@ -165,9 +165,11 @@ def behind(nodes: Sequence[NodeDays], site: SiteDays, past: int, alike: bool = F
     works = (weekly > CLOSED_SHARE) & (plain[:past] > DARK_SEASON) & usual
     values = np.where(works & open_, seen.harvest / np.where(works & open_, weekly * opened, 1.0), np.nan)
     season, source = flat(len(nodes), site.days), SOURCES[budget.harvest.source]
-    if budget.harvest.outdoors or (source.daylight > 0 and not alike):
+    if source.daylight > 0:
         sky = site.sky.mean(axis=1)
         season = seasons(sky, values, seen.censored, *believed(budget, values / plain[:past]), source)
+        if alike and not budget.harvest.outdoors:
+            season = season.left_in()
     by_season = season.factor[:, :past]
     shut = works & ~open_ & np.isfinite(seen.harvest)
     return Behind(season, shapes, weeks, seen, values / by_season, shut, opened, weekly * by_season)
@@ -378,7 +380,7 @@ def past_harvest(nodes: Sequence[NodeDays], site: SiteDays, today: np.datetime64
     power, lost, pace, season_sd = np.empty((4, *size))
     bound = np.empty(size, dtype=bool)
     members = [at for _, at in by_budget([node.budget for node in nodes])]
-    if any(nodes[at[0]].budget.harvest.outdoors for at in members):
+    if any(SOURCES[nodes[at[0]].budget.harvest.source].daylight > 0 for at in members):
         _ = site.sky  # once, before two threads would each compute it
     each = shared_out(lambda at: behind([nodes[i] for i in at], site, past, alike=True), members)
     for at, known in zip(members, each, strict=True):

@@ -34,15 +34,22 @@ class Season(NamedTuple):
     doubt : ndarray, shape (nodes, days)
         Its relative sd, with a sign: what one standard deviation more of the power makes of each day, if the harvest
         of the latest days behind is known.
+    whole : ndarray, shape (nodes, days)
+        The same, if the season is not taken out of the harvest.
     """
 
     factor: Array
     doubt: Array
+    whole: Array
+
+    def left_in(self) -> "Season":
+        """The season of a harvest out of which it is not taken: a doubt alone."""
+        return Season(np.ones_like(self.factor), self.whole, self.whole)
 
 
 def flat(nodes: int, days: int) -> Season:
     """The season of a harvest that has none."""
-    return Season(np.ones((nodes, days)), np.zeros((nodes, days)))
+    return Season(np.ones((nodes, days)), *np.zeros((2, nodes, days)))
 
 
 def seasons(
@@ -78,7 +85,8 @@ def seasons(
     factor /= factor[:, :365].mean(axis=1, keepdims=True)
     recent = np.isfinite(harvest) * np.exp((np.arange(past) - past) / source.slow_days)
     at = (recent * log[:past]).sum(axis=1) / np.maximum(recent.sum(axis=1), 1e-9)
-    return Season(factor, sd[:, None] * (log - at[:, None]))
+    apart = log - at[:, None]
+    return Season(factor, sd[:, None] * apart, np.hypot(power, sd)[:, None] * apart)
 
 
 def _belief(daylight: float) -> Array:

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
+import pvlib
 
 FILE = Path(__file__).parents[1] / "data" / "ghi_hourly.csv.gz"
 PLACES = {  # latitude, longitude [degrees], clock ahead of UTC [h]
@@ -40,3 +42,16 @@ def load() -> dict[str, Year]:
 
 
 YEARS = load()
+
+
+def tilted(year: Year, tilt: float) -> npt.NDArray[np.float64]:
+    """Daily irradiation of a panel to the south, by the library's splitting (Erbs) and isotropic sky."""
+    hours = pd.date_range("2021-01-01 00:30", periods=8760, freq="h", tz="UTC") - pd.Timedelta(hours=year.utc_offset)
+    sun = pvlib.solarposition.get_solarposition(hours, year.latitude, year.longitude)
+    flat = year.hourly.ravel()
+    parts = pvlib.irradiance.erbs(flat, sun["zenith"], hours.day_of_year)
+    beam = np.where(sun["zenith"] < 85, parts["dni"], 0.0)
+    whole = pvlib.irradiance.get_total_irradiance(
+        tilt, 180.0, sun["apparent_zenith"], sun["azimuth"], beam, flat, np.where(beam > 0, parts["dhi"], flat)
+    )["poa_global"]
+    return np.asarray(whole.to_numpy().reshape(365, 24).sum(axis=1))

@@ -1,10 +1,8 @@
 from dataclasses import replace
 
 import numpy as np
-import pandas as pd
-import pvlib
 import pytest
-from irradiance_years import YEARS
+from irradiance_years import YEARS, Year, tilted
 from outlooks import budget, node, steady
 
 from analysis.depletion import forecast
@@ -132,28 +130,20 @@ def test_a_day_that_is_not_known_is_no_day_of_a_median() -> None:
     assert least_medians(known, np.array([[False, True, True, False, False]]))[0] == 3.0
 
 
-def tilted(year: str, tilt: float) -> np.ndarray:
-    """Daily irradiation of a panel that faces south in a public year, less the season that its tilt leaves it."""
-    of = YEARS[year]
-    hour = pd.date_range("2001-01-01 00:30", periods=8760, freq="h", tz="UTC") - pd.Timedelta(hours=of.utc_offset)
-    sun, ghi = pvlib.solarposition.get_solarposition(hour, of.latitude, of.longitude), of.hourly.ravel()
-    parts = pvlib.irradiance.erbs(ghi, sun["zenith"], hour.day_of_year)
-    plane = pvlib.irradiance.get_total_irradiance(
-        tilt, 180, sun["apparent_zenith"], sun["azimuth"], parts["dni"], ghi, parts["dhi"]
-    )["poa_global"]
-    daily = plane.fillna(0.0).to_numpy().reshape(365, 24).sum(axis=1)
-    sky = clear_sky_hours(of.latitude, of.longitude, np.datetime64("2001-01-01"), 365, of.utc_offset).mean(axis=1)
-    return daily / sky**0.5
+def of_usual(year: Year, tilt: float) -> np.ndarray:
+    """Daily irradiation of a tilted panel in a public year, less the season that it has."""
+    sky = clear_sky_hours(year.latitude, year.longitude, np.datetime64("2021-01-01"), 365, year.utc_offset)
+    return tilted(year, tilt) / sky.mean(axis=1) ** 0.5
 
 
 def test_weather_of_public_years_on_tilted_panels_is_no_stop() -> None:
     low, again, before, marked = 0, 0, 0, []
-    for year in YEARS:
-        value = np.tile(tilted(year, 60.0), 2)
+    for year in YEARS.values():
+        value = np.tile(of_usual(year, 60.0), 2)
         usual = np.array([np.median(value[day - USUAL_DAYS : day]) for day in range(365, 730)])
         poor = value[365:] < LOW * usual
         low, again, before = low + poor.sum(), again + (poor[1:] & poor[:-1]).sum(), before + poor[:-1].sum()
         marked.append(past_stops(value[None], np.zeros((1, 730), bool), PANEL)[0, 365:].mean())
     assert low / (365 * len(YEARS)) == pytest.approx(PANEL.poor, abs=0.03)
     assert again / before == pytest.approx(PANEL.poor + (1 - PANEL.poor) * PANEL.noise_keep, abs=0.06)
-    assert max(marked) < 0.03
+    assert np.mean(marked) < 0.015

@@ -28,14 +28,15 @@ class Source:
         return (1 + self.noise_keep) / (1 - self.noise_keep)
 
 
-# Outdoor light: noise from the four public irradiance years, the level wider than there (0.15), for a panel's tilt and
-# shade are in it; the rest are our own judgement, soon outweighed by the days. Which way a panel faces is not
-# known: turned 30 degrees off south it has 0.3 (tilted by 30 degrees) to 0.6 (upright) more or less of its day by when
-# the first third of the day's light is over (by pvlib's clear sky). A closure darkens no sky, halls have windows, and a
-# furnace is kept warm; some masts send all night, and those beyond the fence when the plant is closed. Of what is left
-# at night of a source that nobody has named as much is believed as of radio. On panels tilted by 30 to 75 degrees one day
-# in seven is below 0.4 of the usual, and of those 0.38 are followed by another: five in a row come once a year (five public
-# years of irradiance; what a panel that lies flat gets is steadier). A plant's stop darkens no sky; snow does.
+# Outdoor light: noise from the four public irradiance years, the level wider than there (0.15), for a panel's tilt
+# and shade are in it; the rest are our own judgement, soon outweighed by the days. Which way a panel faces is not
+# known: turned 30 degrees off south it has 0.3 (tilted by 30 degrees) to 0.6 (upright) more or less of its day by
+# when the first third of the day's light is over (by pvlib's clear sky). A closure darkens no sky, halls have
+# windows, and a furnace is kept warm; some masts send all night, and those beyond the fence when the plant is closed.
+# Of what is left at night of a source that nobody has named as much is believed as of radio. On panels tilted by 30
+# to 75 degrees one day in seven is below 0.4 of the usual, and of those 0.38 are followed by another: five in a row
+# come once a year (five public years of irradiance; what a panel that lies flat gets is steadier). A plant's stop
+# darkens no sky; snow does.
 SOURCES = {
     "light-outdoor": Source(0.45, 0.25, 0.25, 60.0, 0.9, 0.5, 0.5, 0.5, daylight=1.0, poor=0.14, stops=0.002),
     "light-indoor": Source(0.25, 0.3, 0.3, 180.0, 0.7, 0.0, 0.0, 0.15, daylight=0.3),

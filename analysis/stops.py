@@ -58,9 +58,10 @@ def ongoing_stops(values: Array, censored: npt.NDArray[np.bool_], source: Source
     Notes
     -----
     The chance of a stop that has lasted k days is that of one having begun, over k (stops of every length are equally
-    common on a logarithmic scale); that of n poor days in a row is that of one, then the chance of one more. Where at least half of the nodes that are heard are low, they are low together: n of them count as
-    n / (1 + (n - 1) shared^2) that are poor by themselves (the effective number of equally correlated values; common
-    practice, no source). A node that is low alone has its own chance.
+    common on a logarithmic scale); that of n poor days in a row is that of one, then the chance of one more. Where at
+    least half of the nodes that are heard are low, they are low together: n of them count as n / (1 + (n - 1)
+    shared^2) that are poor by themselves (the effective number of equally correlated values; common practice, no
+    source). A node that is low alone has its own chance.
     """
     runs = _low_runs(values, censored)
     heard = np.isfinite(values[:, -HEARD_DAYS:]).any(axis=1) | np.array([run is not None for run in runs])

@@ -158,9 +158,7 @@ def _count_low(values: Array, known: Any, censored: Any, runs: Any, usual: Array
 
 
 @compiled
-def _mark_each(
-    values: Array, known: Any, censored: Any, stopped: Any, starts: float, poor: float, keep: float
-) -> None:
+def _mark_each(values: Array, known: Any, censored: Any, stopped: Any, starts: float, poor: float, keep: float) -> None:
     """Mark the days of each node's stops that are over."""
     for node in range(len(values)):
         _mark(values[node], known[node], censored[node], stopped[node], starts, poor, keep)

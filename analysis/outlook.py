@@ -12,6 +12,7 @@ from analysis.held import Held
 from analysis.kernel import NODE
 from analysis.load import sleep_power, wake_energy
 from analysis.storage import TEMPERATURE_REFERENCE_C, StorageCurve, fitted_leakage, storage_curve
+from analysis.thrift import NONE, Thrift
 from ingest.budget import DAYS_PER_YEAR, SECONDS_PER_DAY, Budget
 
 Array = npt.NDArray[np.float64]
@@ -163,6 +164,8 @@ class NodeOutlook:
         Leakage of each day ahead over that at the present temperature.
     held : Held, optional
         At which voltage it is full, if not at the budget's.
+    thrift : Thrift
+        How its firmware saves while little is stored; `wakes_per_day` is with plenty.
     """
 
     node_id: str
@@ -192,6 +195,7 @@ class NodeOutlook:
     temperature: float = TEMPERATURE_REFERENCE_C
     leakage_days: Array | None = None
     held: Held | None = None
+    thrift: Thrift = NONE
 
     def __post_init__(self) -> None:
         for name in ("voltage", "wakes_per_day", "capacity_ratio", "voltage_sd", "wake_sd", "sleep_sd", "leakage_sd"):
@@ -218,9 +222,11 @@ class NodeOutlook:
     def drains(self) -> Array:
         """Energy of a day's wakes, sleep and leakage at equal steps of stored energy up to full, shape (k, 3). [J]"""
         curve = self.curve
-        volts = np.asarray(curve.voltage_at(np.linspace(0.0, self.full_j, DRAIN_POINTS)))
+        stored = np.linspace(0.0, self.full_j, DRAIN_POINTS)
+        volts = np.asarray(curve.voltage_at(stored))
         running = np.maximum(volts, self.budget.storage.cutoff_voltage)
         wake = self.wake_ratio * self.wakes_per_day * np.asarray(wake_energy(self.budget.load, running))
+        wake = wake * self.thrift.of((stored - curve.cutoff_j) / max(self.full_j - curve.cutoff_j, 1e-12))
         sleep = self.sleep_ratio * SECONDS_PER_DAY * np.asarray(sleep_power(self.budget.load, running))
         storage = self.budget.storage
         leakage = self.leakage_ratio * np.asarray(fitted_leakage(storage, self.leakage_by, volts, self.temperature))

@@ -1,5 +1,6 @@
 """The forecast over the store's books: days to depletion, what drives it, and the wake interval that would last."""
 
+from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -18,7 +19,8 @@ from analysis.outlook import HarvestOutlook, NodeOutlook
 from analysis.run_books import NodeBook, Rest, SiteBook
 from analysis.scores import Correction
 from analysis.series import Counts, Floats
-from analysis.wakes import IDLE_SHARE, wake_plan
+from analysis.thrift import NONE, Thrift, as_usual, learn_thrift, rates, waking
+from analysis.wakes import IDLE_SHARE, OPEN_SHARE, wake_plan
 from analysis.warm_days import air_of
 from ingest.budget import DAYS_PER_YEAR, SECONDS_PER_DAY, Budget
 
@@ -111,19 +113,47 @@ def node_outlooks(books: list[SiteBook], days: int) -> tuple[list[int], list[Nod
     """What the forecast is told of every node that has reported, over so many days ahead; and their places."""
     rows: list[int] = []
     found: list[NodeOutlook] = []
+    thrifts = _thrifts(books)
     for site in books:
         today = np.datetime64(site.today.date())
         ahead = outlooks(site.days, site.calendar, today, site.today.hour, days)
         air = air_of(site.calendar.latitude, today + np.arange(days))
         for book, rest, harvest in zip(site.nodes, site.rests, ahead, strict=True):
             place = site.calendar.index(book.account.day)
-            found.append(_outlook(book, rest, harvest, air, today, site.today.hour, place))
+            thrift = thrifts[book.budget.name]
+            found.append(_outlook(book, rest, harvest, air, today, site.today.hour, place, thrift))
             rows.append(book.place)
     return rows, lent_closures(found)
 
 
+def _thrifts(books: list[SiteBook]) -> dict[str, Thrift]:
+    """How the firmware of each budget saves while little is stored."""
+    told: defaultdict[str, list[Floats]] = defaultdict(list)
+    for site in books:
+        for book, rest in zip(site.nodes, site.rests, strict=True):
+            account = book.account
+            works = as_usual(account.net_harvest_j, rest.idle | (rest.opened < OPEN_SHARE))
+            rate = rates(account.wakes, account.observed_s)
+            told[book.budget.name].append(waking(account.day, _share_stored(book), rate, works))
+    return {name: learn_thrift(nodes) for name, nodes in told.items()}
+
+
+def _share_stored(book: NodeBook) -> Floats:
+    """Usable energy in the middle of each day of a node's account over that at full; NaN where not known."""
+    volts = book.account.noon_v
+    share = np.asarray(book.curve.share_left(np.where(volts > 0, volts, 0.0), book.held.full))
+    return np.where(volts > 0, share, np.nan)
+
+
 def _outlook(
-    book: NodeBook, rest: Rest, harvest: HarvestOutlook, air: Floats, today: np.datetime64, hour: int, place: Counts
+    book: NodeBook,
+    rest: Rest,
+    harvest: HarvestOutlook,
+    air: Floats,
+    today: np.datetime64,
+    hour: int,
+    place: Counts,
+    thrift: Thrift,
 ) -> NodeOutlook:
     account, now = book.account, book.now()
     wake_sd, sleep_sd, leakage_sd = map(float, per_capacity_sd(book.field.covariance[book.row]))
@@ -132,8 +162,9 @@ def _outlook(
     course = book.recent.course
     by_hour = None if course is None else course.wakes
     rate = book.budget.load.wakes_per_day
+    wakes = account.wakes if thrift is NONE else account.wakes / thrift.of(_share_stored(book))
     plan = wake_plan(
-        account.day, account.wakes, account.observed_s, today, rate, by_hour, hour, rest.opened, rest.idle,
+        account.day, wakes, account.observed_s, today, rate, by_hour, hour, rest.opened, rest.idle,
         _on_days(harvest.deviates, place),
     )  # fmt: skip
     open_ = harvest.closure
@@ -166,6 +197,7 @@ def _outlook(
         temperature=book.temperature,
         leakage_days=rest.warmth.leakage(air, resting),
         held=book.held,
+        thrift=thrift,
     )
 
 

@@ -20,14 +20,13 @@ from analysis.run_books import NodeBook, SiteBook
 from analysis.run_field import Field
 from analysis.run_health import NodeField
 from analysis.series import Counts, Floats, alike, by_budget, ranges
-from analysis.storage import leakage_power, storage_curve, table_bend
-from ingest.budget import SECONDS_PER_DAY, Budget
+from analysis.storage import leakage_power, storage_curve
+from ingest.budget import SECONDS_PER_DAY
 
 BASELINE_DAYS = 28
 # Places in a day of the path: of a covariance and the two ratios.
 WAKES, SLEEP = (kalman.E_E, kalman.E, kalman.E), (kalman.S_S, kalman.S, kalman.S)
 WAKES_AND_SLEEP = (kalman.E_S, kalman.E, kalman.S)
-PRIMARY_CURVE = 0.5  # of the slope of a primary cell's curve, from one part of its life to another; one sd, relative
 RISE_DAYS = 10  # of evidence that tell a rise of sleep, where no more than rests of days tell
 
 
@@ -68,7 +67,7 @@ def _facts(site: SiteBook, nodes: list[NodeField]) -> Iterator[NodeFacts]:
         "load_w": load.tolist(),
         "usable_j": in_hand.tolist(),
         "usable_share": of_full.tolist(),
-    } | _told(site.nodes, _way(site.nodes))
+    } | _told(site.nodes, _way(site.nodes), [nodes[book.place].curve for book in site.nodes])
     for book, *told in zip(site.nodes, *columns.values(), strict=True):
         judged = nodes[book.place]
         own = dict(zip(columns, told, strict=True))
@@ -147,12 +146,12 @@ def _way_of(field: Field, rows: Counts) -> _Way:
     )
 
 
-def _told(books: list[NodeBook], way: _Way) -> dict[str, list[Any]]:
+def _told(books: list[NodeBook], way: _Way, curves: list[float]) -> dict[str, list[Any]]:
     """The columns of `NodeFacts` that tell of capacity and costs, and when a change of them stands out."""
     s, changed = kalman.S, np.where(way.told, way.changed, np.datetime64("NaT")).tolist()
     sleep = way.last[:, s] / way.first[:, s]
     rises = {"sleep": (sleep, sleep * per_capacity_sd(way.covariance)[1] * np.sqrt(2.0)), **_costs(books, way)}
-    curve = np.array([curve_doubt(book.budget, book.account.noon_v) for book in books])
+    curve = np.array(curves)
     rises = {name: (ratio, np.hypot(sd, curve * ratio)) for name, (ratio, sd) in rises.items()}
     columns = {
         "leak_odds": _odds(way),
@@ -168,22 +167,6 @@ def _told(books: list[NodeBook], way: _Way) -> dict[str, list[Any]]:
         name: list(map(Rise, *(np.where(way.told, column, np.nan).tolist() for column in rise), changed))
         for name, rise in rises.items()
     }
-
-
-def curve_doubt(budget: Budget, noon_v: Floats) -> float:
-    """What a rise of costs may owe to the cell's curve alone: one standard deviation, relative.
-
-    A primary cell never comes back to the part of its curve where it was, and says little of how fast it empties where
-    its voltage hardly falls. One that is charged may stand on another part than in its first weeks, by the voltage of
-    its days: between two points of its table the curve may be smooth or straight, or between both.
-    """
-    if budget.storage.technology == "primary":
-        return PRIMARY_CURVE
-    known = noon_v[noon_v > 0]
-    if not budget.storage.is_battery or len(known) < 2 * BASELINE_DAYS:
-        return 0.0
-    stood_at = np.array([np.median(known[:BASELINE_DAYS]), np.median(known[-BASELINE_DAYS:])])
-    return float(np.abs(np.diff(table_bend(budget.storage, stood_at)))[0]) / 2
 
 
 def _in_hand(books: list[NodeBook]) -> tuple[Floats, Floats]:

@@ -13,20 +13,21 @@ from analysis.end_of_life import SURE_SD, Criterion, EndOfLife, Loss, end_of_lif
 from analysis.estimate import Line, NetHarvest, form_of_load, lines
 from analysis.evidence import middle_voltage
 from analysis.health import RATE_DAYS, Health, fade_or_leak, judge
-from analysis.load import wake_current
+from analysis.load import load_power, wake_current
 from analysis.remaining import Remaining, Spent, by_counting, by_voltage, capacity_told, full_since
 from analysis.resistance import Resistance, at_usual_warmth, fall_of_wake, first_steps, resistances, without_fall
 from analysis.run_books import NodeBook, SiteBook
 from analysis.run_days import NumberedFleet
 from analysis.run_field import Field
 from analysis.series import Counts, Floats, by_budget
-from analysis.storage import TEMPERATURE_REFERENCE_C, storage_curve
+from analysis.storage import TEMPERATURE_REFERENCE_C, storage_curve, table_bend
 from analysis.warmth import usual_sd
 from ingest.budget import SECONDS_PER_DAY, Budget, Storage
 
 BASELINE_DAYS = 28
 STANDING = 0.5  # share of the time that a storage may stand at one voltage, as at full
 ENOUGH_SECONDS = 2 * SECONDS_PER_DAY
+PRIMARY_CURVE = 0.5  # of the slope of a primary cell's curve, from one part of its life to another; one sd, relative
 
 
 class NodeField(NamedTuple):
@@ -39,6 +40,7 @@ class NodeField(NamedTuple):
     fade: list[list[float]]  # of `health.fade_or_leak`
     fall: float  # of the wake's own charge at nominal capacity, over the resistance; zero where it is not in the step
     worn: date | None  # when resistance began to change
+    curve: float  # `curve_doubt`
 
 
 def judge_nodes(
@@ -89,34 +91,70 @@ def _judge_part(
     wears = np.array([step.ratio - 1 > SURE_SD * step.ratio_sd for step in esr])
     then = np.where(wears, half, field.renewed)  # no days, where the pace of wear is not asked for
     earlier = _less_sure(resistances(steps, field.renewed, then), falls, doubts, field)
-    told = _lines(part, field, books, windows, esr, falls, doubts)
-    wear = _wear(part, field, books, told).tolist()
-    cells, fades, new = _cells(part, books).tolist(), _fades(part, field).tolist(), part.fleet.storage_since()
+    told, curves = _lines(part, field, books, windows, esr, falls, doubts), _curves(part, field, books)
+    wear, fades = _wear(part, field, books, told, curves).tolist(), _fades(part, field, curves).tolist()
+    cells, new = _cells(part, books).tolist(), part.fleet.storage_since()
     fresh = [new[node.node_id].date() for node in part.nodes]
-    rows = zip(part.budgets, books, wear, cells, fresh, esr, earlier, told, fades, falls.tolist(), strict=True)
+    each = part.budgets, books, wear, cells, fresh, esr, earlier, told, fades, falls.tolist(), curves.tolist()
+    rows = zip(*each, strict=True)
     return [_judge(budget, field, row, *rest) for row, (budget, *rest) in enumerate(rows)]
 
 
-def _wear(part: NumberedFleet, field: Field, books: list[NodeBook | None], found: list[list[Line]]) -> Floats:
+def curve_doubt(budget: Budget, noon_v: Floats, changed: np.ndarray[Any, Any]) -> float:
+    """What a change of costs may owe to the cell's curve alone: one standard deviation, relative.
+
+    `changed` is of the days since the costs last changed. A primary cell never comes back to the part of its curve
+    where it was, and says little of how fast it empties where its voltage hardly falls. One that is charged may stand
+    on another part than in its first weeks, now or in the weeks that told of the change, by the voltage of its days:
+    between two points of its table the curve may be smooth or straight, or between both.
+    """
+    if budget.storage.technology == "primary":
+        return PRIMARY_CURVE
+    told = noon_v > 0
+    known, since = noon_v[told], noon_v[told & changed][:BASELINE_DAYS]
+    if not budget.storage.is_battery or len(known) < 2 * BASELINE_DAYS:
+        return 0.0
+    first = table_bend(budget.storage, np.array([np.median(known[:BASELINE_DAYS])]))
+    apart = [table_bend(budget.storage, days) - first for days in (known[-BASELINE_DAYS:], since) if len(days)]
+    return max(float(np.sqrt(np.mean(bend**2))) for bend in apart) / 2
+
+
+def _curves(part: NumberedFleet, field: Field, books: list[NodeBook | None]) -> Floats:
+    """The `curve_doubt` of each node."""
+    day = np.arange(field.changes.shape[1])
+    last = np.where(field.changes & (day < field.days[:, None]), day, -1).max(axis=1)
+    first = np.array(field.first, dtype="datetime64[D]")
+    changed = np.where(last >= 0, first + last, np.datetime64("NaT")).astype("datetime64[D]")
+    return np.array([
+        0.0 if book is None else curve_doubt(budget, book.account.noon_v, book.account.day >= since)
+        for budget, book, since in zip(part.budgets, books, changed, strict=True)
+    ])  # fmt: skip
+
+
+def _wear(
+    part: NumberedFleet, field: Field, books: list[NodeBook | None], found: list[list[Line]], curves: Floats
+) -> Floats:
     """Ratios of capacity and leakage to the beginning, each with its sd, where they are told; shape (nodes, 4).
 
-    A load that goes otherwise with the season than its budget has it may pass for a leakage that rises.
+    A load that goes otherwise with the season than its budget has it may pass for a leakage that rises, and a cell's
+    curve for either.
     """
     ratio = np.exp(field.mean[:, [places.FADE, places.RISE]])
     variance = np.diagonal(field.covariance, axis1=1, axis2=2)[:, [places.FADE, places.RISE]]
     sd = ratio * np.sqrt(np.maximum(variance, 0.0))
+    sd[:, 0] = np.hypot(sd[:, 0], ratio[:, 0] * curves)
     early = field.evidence_days < BASELINE_DAYS
     cell = np.array([budget.storage.is_battery for budget in part.budgets])
     told = capacity_told(ratio[:, 0], sd[:, 0], field.days - field.renewed, places.DRIFT_PER_DAY[places.FADE])
     untold = early | (cell & ~told)
     capacity = np.where(untold, np.nan, ratio[:, 0]), np.where(untold, np.inf, sd[:, 0])
-    feigned = ratio[:, 1] * _feigned(part, books, found)
+    feigned = ratio[:, 1] * _feigned(part, books, found, curves)
     leakage = np.where(early | np.isnan(feigned), np.nan, [ratio[:, 1], np.hypot(sd[:, 1], feigned)])
     return np.stack([*capacity, *leakage], axis=1)
 
 
-def _feigned(part: NumberedFleet, books: list[NodeBook | None], found: list[list[Line]]) -> Floats:
-    """What each node's load may feign of leakage, over what leaks at its recent voltage and temperature.
+def _feigned(part: NumberedFleet, books: list[NodeBook | None], found: list[list[Line]], curves: Floats) -> Floats:
+    """What a node's load, or its cell's curve, may feign of leakage, over what leaks at its recent voltage and warmth.
 
     NaN where nothing does, for the budget states no leakage.
     """
@@ -124,7 +162,8 @@ def _feigned(part: NumberedFleet, books: list[NodeBook | None], found: list[list
     leaks = np.array([line.estimate for node in found for line in node if line.line == "leakage_power_w"])
     feigned = np.empty(len(books))
     for budget, rows in by_budget(part.budgets):
-        feigned[rows] = form_of_load(budget, volts[rows]) / np.maximum(leaks[rows], 1e-12)
+        by_curve = curves[rows] * np.asarray(load_power(budget.load, volts[rows]))
+        feigned[rows] = np.hypot(form_of_load(budget, volts[rows]), by_curve) / np.maximum(leaks[rows], 1e-12)
     return np.where(leaks > 0, np.where(np.isnan(volts), 0.0, feigned), np.nan)
 
 
@@ -153,7 +192,7 @@ def _less_sure(found: list[Resistance], falls: Floats, doubts: Floats, field: Fi
     ]
 
 
-def _fades(part: NumberedFleet, field: Field) -> Floats:
+def _fades(part: NumberedFleet, field: Field, curves: Floats) -> Floats:
     """What capacity may be, with a steady leakage and with a risen one: `health.fade_or_leak` of each node."""
     two, day = [places.FADE, places.RISE], np.arange(field.changes.shape[1])
     changed = field.changes & (day >= field.renewed[:, None]) & (day < field.days[:, None])
@@ -162,7 +201,9 @@ def _fades(part: NumberedFleet, field: Field) -> Floats:
     before = places.DRIFT_PER_DAY[two] ** 2 * length[:, None] + places.JUMP[two] ** 2 * times[:, None]
     before[:, 1] += np.where(field.measured, 0.0, wander**2 * length)
     before[:, 1] += np.where(times > 0, places.LEAKING_DRIFT**2 * (field.days - changed.argmax(axis=1)), 0.0)
-    return fade_or_leak(field.mean[:, two], field.covariance[:, two][:, :, two], before)
+    found = fade_or_leak(field.mean[:, two], field.covariance[:, two][:, :, two], before)
+    found[..., 2] = np.hypot(found[..., 2], found[..., 1] * curves[:, None])
+    return found
 
 
 def _lines(
@@ -226,6 +267,7 @@ def _judge(
     told: list[Line],
     fade: list[list[float]],
     fall: float,
+    curve: float,
 ) -> NodeField:
     capacity, capacity_sd, leakage, leakage_sd = wear
     since_new = int(field.days[row] - field.renewed[row])
@@ -233,7 +275,8 @@ def _judge(
     remaining = _remaining(budget, book, fresh, told, *cell) if book is not None and budget.storage.is_battery else None
     ends = _ends(budget.storage, health, earlier, field, row)
     worn = None if math.isnan(esr.rose) else field.first[row] + timedelta(days=int(field.renewed[row] + esr.rose))
-    return NodeField(told, health, ends, remaining, fade, fall / max(esr.ohm, 1e-6) if fall > 0 else 0.0, worn)
+    fall = fall / max(esr.ohm, 1e-6) if fall > 0 else 0.0
+    return NodeField(told, health, ends, remaining, fade, fall, worn, curve)
 
 
 def _remaining(

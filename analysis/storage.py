@@ -15,7 +15,8 @@ TEMPERATURE_REFERENCE_C = 25.0
 LEAKAGE_DOUBLING_K = 10.0
 LEAST_LEAKAGE = 0.05  # of an ohmic one, however steep its form: a parabola turns negative
 GRID_POINTS = 513
-SMOOTH_POINTS = 2001  # of a battery's curve between the points of its table
+SMOOTH_POINTS = 2001  # of a battery's curve between the points of its table,
+SMOOTH = 0.6  # of which it goes so far as a smooth curve does, and for the rest in straight lines (our choice)
 REFERENCE_DOUBT = 0.005  # of a converter's reference, one sd (common practice, no source)
 TABLE_DOUBT_V = 0.005  # of a cell's table at any temperature, one sd: common practice, no source
 LEANS = (-2.0, -1.0, 1.0, 2.0)  # standard deviations that a cell's table may be read higher by
@@ -111,7 +112,8 @@ def storage_curve(storage: Storage) -> StorageCurve:
         stored = np.asarray(capacitor_energy(voltage, storage.capacitance, storage.capacitance_slope))
     else:
         state = np.linspace(storage.ocv[0][0], storage.ocv[-1][0], SMOOTH_POINTS)
-        ocv = PchipInterpolator(*np.array(storage.ocv, dtype=np.float64).T)(state)
+        points = np.array(storage.ocv, dtype=np.float64).T
+        ocv = SMOOTH * PchipInterpolator(*points)(state) + (1.0 - SMOOTH) * np.interp(state, *points)
         ocv = ocv + np.arange(len(ocv)) * 1e-9  # a flat stretch of the table still gets one charge per voltage
         voltage = np.linspace(ocv[0], ocv[-1] + BATTERY_OVERSHOOT_V, GRID_POINTS)
         (s0, v0), (s1, v1) = storage.ocv[-2:]

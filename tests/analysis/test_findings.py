@@ -9,7 +9,7 @@ from analysis_parts import conveyor_budget
 from analysis.facts import Finding, NodeFacts, Rise
 from analysis.findings import find
 from analysis.health import Health
-from analysis.run_findings import curve_doubt
+from analysis.run_health import curve_doubt
 from analysis.site_findings import in_common, site_wide
 from fixtures.mill import FOLDER
 from ingest.budget import parse_budget
@@ -431,7 +431,7 @@ def test_what_a_primary_cells_curve_may_feign_is_no_drain():
     """A cost 1.7 times as high is sure of a cell that is charged; along a primary cell's life its slope may be so."""
     primary = parse_budget((FOLDER / "budgets" / "floor-primary.toml").read_text(), "floor-primary")
     for budget, expected in ((conveyor_budget(), {"drain-over"}), (primary, set())):
-        risen = Rise(1.7, float(np.hypot(0.1, 1.7 * curve_doubt(budget, np.empty(0)))), None)
+        risen = Rise(1.7, float(np.hypot(0.1, 1.7 * curve_doubt(budget, np.empty(0), np.empty(0, dtype=bool)))), None)
         assert names(find([node(load=risen, wake=risen, rest=risen)])) == expected
 
 
@@ -443,10 +443,14 @@ def test_what_a_cells_curve_may_feign_between_the_points_of_its_table():
     yard = conveyor_budget()
     cell = {"ocv": table, "capacity": 108.0, "technology": "lithium-ion", "full_voltage": 4.2, "cutoff_voltage": 3.3}
     budget = yard.model_copy(update={"storage": yard.storage.model_copy(update=cell)})
-    summer = np.full(60, 3.64)
-    assert curve_doubt(budget, np.full(120, 3.64)) == 0.0
-    assert curve_doubt(yard, np.concatenate([summer, summer - 0.02])) == 0.0
-    doubt = curve_doubt(budget, np.concatenate([summer, summer - 0.02]))
+    summer, none = np.full(60, 3.64), np.zeros(180, dtype=bool)
+    assert curve_doubt(budget, np.full(120, 3.64), none[:120]) == 0.0
+    assert curve_doubt(yard, np.concatenate([summer, summer - 0.02]), none[:120]) == 0.0
+    doubt = curve_doubt(budget, np.concatenate([summer, summer - 0.02]), none[:120])
     assert doubt == pytest.approx(np.log(0.733 / 0.4) / 2, abs=0.08)
+    # What changed in winter was told in winter, though the next summer the cell stands where it stood at first.
+    round_a_year, winter = np.concatenate([summer, summer - 0.02, summer]), np.arange(180) >= 60
+    assert curve_doubt(budget, round_a_year, none) == 0.0
+    assert curve_doubt(budget, round_a_year, winter) == doubt
     risen = Rise(1.4, float(np.hypot(0.1, 1.4 * doubt)), None)
     assert names(find([node(load=risen, wake=risen, rest=risen)])) == set()

@@ -108,11 +108,13 @@ def curve_doubt(budget: Budget, noon_v: Floats, changed: np.ndarray[Any, Any]) -
     on another part than in its first weeks, now or in the weeks that told of the change, by the voltage of its days:
     between two points of its table the curve may be smooth or straight, or between both.
     """
+    if not budget.storage.is_battery:
+        return 0.0
     if budget.storage.technology == "primary":
         return PRIMARY_CURVE
     told = noon_v > 0
     known, since = noon_v[told], noon_v[told & changed][:BASELINE_DAYS]
-    if not budget.storage.is_battery or len(known) < 2 * BASELINE_DAYS:
+    if len(known) < 2 * BASELINE_DAYS:
         return 0.0
     first = table_bend(budget.storage, np.array([np.median(known[:BASELINE_DAYS])]))
     apart = [table_bend(budget.storage, days) - first for days in (known[-BASELINE_DAYS:], since) if len(days)]

@@ -15,11 +15,12 @@ from ingest.budget import Budget
 
 BASELINE_DAYS, RECENT_DAYS = 30, 14  # that tell how it was at first, and how it is
 WARMTH_PRIOR = (-0.008, 0.006)  # ln resistance per kelvin, mean and sd: x1.5 to x2 from 20 to -40 degC (from memory)
-UNMEASURED = 0.05  # of resistance, one sd, where no temperature is reported: 1.2 % a kelvin (as above) over 4 K
+# Of resistance, one sd, where no temperature is reported, in halls and where it may be the open air: 1.2 % a kelvin
+# (from memory) over 4 K and over a year's 16.
+UNMEASURED, HALLS = (0.05, 0.2), ("light-indoor", "vibration")
 SHARED_NOISE = 1.5  # a day's noise is in two differences: so many times as little do they tell (white against white)
 PARTS_OFF = 0.3  # ln resistance of a part about its budget's, one sd (common practice, no source);
 DATA_SHEET_OFF = 0.15  # and of all parts of a kind (our own judgement);
-USUAL_OFF = (0.06, 0.2)  # and of unmeasured warmth, indoors and outdoors: 1.2 % a kelvin (from memory)
 LEAST_OFF = 0.01  # of the budget's resistance
 
 
@@ -33,7 +34,9 @@ class Resistance(NamedTuple):
     rose: float = math.nan  # days of the era until it began to change
 
 
-def resistances(steps: np.ndarray[Any, Any], first: Counts, last: Counts) -> list[Resistance]:
+def resistances(
+    steps: np.ndarray[Any, Any], first: Counts, last: Counts, off: Floats | float = UNMEASURED[0]
+) -> list[Resistance]:
     """Series resistance of each node from its daily steps of one era.
 
     Parameters
@@ -42,10 +45,17 @@ def resistances(steps: np.ndarray[Any, Any], first: Counts, last: Counts) -> lis
         Columns STEP_OHM [ohm], STEP_VAR [ohm^2], STEP_COUNT, STEP_WARMTH [K from 25 degC], zero rows where none.
     first, last : ndarray of int64, shape (nodes,)
         The era's first day, and the one after its last.
+    off : float or ndarray, shape (nodes,)
+        Of `unmeasured`.
     """
     found = np.full((len(steps), 5), np.nan)
-    _resistances(steps, np.asarray(first), np.asarray(last), found)
+    _resistances(steps, np.asarray(first), np.asarray(last), np.broadcast_to(off, len(steps)), found)
     return [Resistance(*row) for row in found.tolist()]
+
+
+def unmeasured(budget: Budget) -> float:
+    """How far resistance may be off, one relative standard deviation, where nobody measured how warm it was."""
+    return UNMEASURED[budget.harvest.source not in HALLS]
 
 
 def at_usual_warmth(ohm: Floats, ohm_sd: Floats, warmth: Floats, sd: Floats) -> tuple[Floats, Floats]:
@@ -90,7 +100,7 @@ def fall_of_wake(first: Floats, budget: Budget) -> tuple[float, float]:
     typical, degrees = np.median(first, axis=0)
     measured, (by, by_sd) = math.isfinite(degrees), WARMTH_PRIOR
     of_warmth = by * degrees if measured else 0.0
-    season = by_sd * abs(degrees) if measured else USUAL_OFF[budget.harvest.outdoors]
+    season = by_sd * abs(degrees) if measured else unmeasured(budget)
     sd = math.hypot(PARTS_OFF / math.sqrt(len(first)), DATA_SHEET_OFF, season)
     at_once, at_end = (
         (math.log(max(ohm / storage.esr, LEAST_OFF)) - of_warmth) / sd for ohm in (typical, typical - fall)
@@ -127,7 +137,7 @@ def without_fall(steps: np.ndarray[Any, Any], falls: Floats, capacity: np.ndarra
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _resistances(steps, first, last, found):  # type: ignore[no-untyped-def]
+def _resistances(steps, first, last, off, found):  # type: ignore[no-untyped-def]
     """Fill in the columns of `Resistance`."""
     days = steps.shape[1]
     seen, ohm, var, warmth = np.empty(days, dtype=np.int64), np.empty(days), np.empty(days), np.empty(days)
@@ -152,7 +162,7 @@ def _resistances(steps, first, last, found):  # type: ignore[no-untyped-def]
         base, base_sd = _mean(ohm[:old], var[:old])
         found[node, 0], found[node, 1] = value, value_sd
         if value > 0 and base > 0 and seen[n - 1] - seen[0] >= RECENT_DAYS:
-            season = slope_sd * warmer if math.isfinite(warmer) else UNMEASURED
+            season = slope_sd * warmer if math.isfinite(warmer) else off[node]
             found[node, 2] = value / base
             found[node, 3] = value / base * math.sqrt((value_sd / value) ** 2 + (base_sd / base) ** 2 + season**2)
             found[node, 4] = seen[_began(ohm[:n], base, value)] - first[node]

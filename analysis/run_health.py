@@ -15,7 +15,15 @@ from analysis.evidence import middle_voltage
 from analysis.health import RATE_DAYS, Health, fade_or_leak, judge
 from analysis.load import load_power, wake_current
 from analysis.remaining import Remaining, Spent, by_counting, by_voltage, capacity_told, full_since
-from analysis.resistance import Resistance, at_usual_warmth, fall_of_wake, first_steps, resistances, without_fall
+from analysis.resistance import (
+    Resistance,
+    at_usual_warmth,
+    fall_of_wake,
+    first_steps,
+    resistances,
+    unmeasured,
+    without_fall,
+)
 from analysis.run_books import NodeBook, SiteBook
 from analysis.run_days import NumberedFleet
 from analysis.run_field import Field
@@ -87,10 +95,11 @@ def _judge_part(
 ) -> list[NodeField]:
     half = field.renewed + (field.days - field.renewed) // 2
     steps = without_fall(field.resistance, falls, field.path[..., kalman.C])
-    esr = _less_sure(resistances(steps, field.renewed, field.days), falls, doubts, field)
+    off = np.array([unmeasured(budget) for budget in part.budgets])
+    esr = _less_sure(resistances(steps, field.renewed, field.days, off), falls, doubts, field)
     wears = np.array([step.ratio - 1 > SURE_SD * step.ratio_sd for step in esr])
     then = np.where(wears, half, field.renewed)  # no days, where the pace of wear is not asked for
-    earlier = _less_sure(resistances(steps, field.renewed, then), falls, doubts, field)
+    earlier = _less_sure(resistances(steps, field.renewed, then, off), falls, doubts, field)
     told, curves = _lines(part, field, books, windows, esr, falls, doubts), _curves(part, field, books)
     wear, fades = _wear(part, field, books, told, curves).tolist(), _fades(part, field, curves).tolist()
     cells, new = _cells(part, books).tolist(), part.fleet.storage_since()

@@ -22,9 +22,10 @@ REACH = 3 * 3600.0  # from the last known temperature [s]
 MISSING = 0.5  # share of a node's reports without temperature from which on it is taken to have no thermometer
 KINDS = {"light-outdoor": "outdoors", "light-indoor": "hall", "vibration": "hall"}  # of other sources, their own
 
-# Where nobody has a thermometer: how far the usual temperature may be off, one sd [K]: a guess (no source).
-USUAL_SD = {"light-outdoor": 6.0, "thermal": 12.0}
-USUAL_SD_ELSEWHERE = 4.0
+# Where nobody has a thermometer: how far the usual temperature may be off, one sd [K]: a guess (no source). What has no
+# harvester, or another, may hang in a hall or in the yard.
+USUAL_SD = {"light-indoor": 4.0, "vibration": 4.0, "light-outdoor": 6.0, "thermal": 12.0}
+USUAL_SD_ELSEWHERE = 8.0
 
 
 class Warmth(NamedTuple):

@@ -20,7 +20,7 @@ LEAST_SEEN, LEAST_Z = 0.1, 2.0  # a smaller fall is not looked at, nor one that 
 BOUND_TELLS = 1.15  # of its mean: a day of which no more is known than that it brought in so much tells of the level
 STATED = 0.7  # chance from which on a fall of harvest is stated
 WORK_FELL = 0.85  # of the wakes before: beyond what a fault of the harvester does to them
-COMMON_RANGE = (0.2, 5.0)  # of what the site's nodes share, that is taken out of each one's harvest
+COMMON_RANGE = (0.2, 5.0)  # of what the site's nodes share: days beyond, on which all but stood still, tell of no node
 RESTLESS = (
     "; more sleep power or leakage (drain-over, leakage-rise) is not separable from it for a source that seldom rests"
 )
@@ -48,8 +48,9 @@ class Course(NamedTuple):
 
 def courses_of(members: Sequence[NodeFacts], running: Floats, common: Floats | None) -> list[Course]:
     """The courses of a site's nodes, by their harvest less its stops and what each has in common with the others."""
-    share = 1.0 if common is None else np.clip(np.where(np.isfinite(common), common, 1.0), *COMMON_RANGE)
-    harvest = running / share
+    share = np.ones(running.shape) if common is None else np.where(np.isfinite(common), common, 1.0)
+    told = (share >= COMMON_RANGE[0]) & (share <= COMMON_RANGE[1])
+    harvest = np.where(told, running / np.where(told, share, 1.0), np.nan)
     bound, planned = np.stack([node.harvest_bound for node in members]), [n.budget.harvest.mean_power for n in members]
     lost = np.stack([node.harvest_lost for node in members])
     pace = np.stack([np.broadcast_to(node.harvest_pace, node.harvest_w.shape) for node in members])

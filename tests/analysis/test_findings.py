@@ -8,6 +8,7 @@ from analysis_parts import conveyor_budget
 
 from analysis.facts import Finding, NodeFacts, Rise
 from analysis.findings import find
+from analysis.harvest_findings import courses_of
 from analysis.health import Health
 from analysis.run_health import curve_doubt
 from analysis.site_findings import in_common, site_wide
@@ -172,6 +173,15 @@ def test_sources_of_a_site_that_stop_together_are_one_finding():
     assert "vibration" in found.evidence
     assert "thermal" in found.evidence
     assert found.evidence.count("rather than many at the nodes") == 1
+
+
+def test_days_on_which_a_site_all_but_stood_still_tell_of_no_node():
+    """By hand: at 0.4 of what its site shares a node has fallen; a day with a twelfth of the usual tells nothing."""
+    one, day = node(), np.arange(DAYS)
+    common = np.where(day < 100, 1.0, np.where(day < 150, 0.5, 0.08))[None]
+    (course,) = courses_of([one], one.harvest_w[None] * np.where(day < 100, 1.0, 0.2), common)
+    np.testing.assert_allclose(course.harvest[:150], one.harvest_w[:150] * np.where(day[:150] < 100, 1.0, 0.4))
+    assert np.isnan(course.harvest[150:]).all()
 
 
 def test_a_node_that_is_low_alone_has_a_cause_of_its_own():

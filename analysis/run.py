@@ -254,7 +254,7 @@ def _paths(prospects: Prospects, names: list[str], moment: datetime) -> pd.DataF
 
 
 def _prospect_row(prospects: Prospects, k: int) -> dict[str, float | str | None]:
-    found, harvest = prospects.forecast, prospects.outlooks[k].harvest
+    found, harvest, thrift = prospects.forecast, prospects.outlooks[k].harvest, prospects.outlooks[k].thrift
     return {
         "visit_by_days": _told(float(found.visit_by_days[k])),
         "low_day": float(found.low_day[k]),
@@ -269,6 +269,8 @@ def _prospect_row(prospects: Prospects, k: int) -> dict[str, float | str | None]
         "full_autonomy_days": prospects.outlooks[k].full_autonomy(),
         "full_from_v": None if (held := prospects.outlooks[k].held) is None else _told(held.counts_from),
         "full_v": None if held is None else held.full,
+        "saves_below": thrift.below or None,
+        "saves_factor": thrift.factor if thrift.below else None,
     }
 
 

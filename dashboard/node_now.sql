@@ -18,6 +18,7 @@ SELECT n.node_id, r.observed_at, r.storage_v, r.loaded_v, r.wakes, r.boot,
        o.as_of, o.p_dark_7d, o.p_dark_30d, o.p_dark_90d, o.days_p10, o.days_p50, o.days_p90, o.autonomy_days, o.balance_w,
        a.visit_by_days, a.low_day, a.low_usable_j, a.back_p10_days, a.back_p50_days, a.back_p90_days, a.wake_interval_s,
        a.driver, a.harvest_w, a.harvest_sd_w, a.full_autonomy_days, a.full_v, a.silent_s,
+       a.saves_below, a.saves_factor,
        h.verdict, h.capacity_ratio, h.capacity_sd, h.esr_ratio, h.esr_sd, h.leakage_ratio, h.leakage_sd, h.fade_per_year, h.fade_sd,
        b.wakes_per_day, coalesce(b.lower_bound, false) AS harvest_lower_bound
 FROM nodes n

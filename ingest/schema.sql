@@ -102,6 +102,9 @@ ALTER TABLE prospects ADD COLUMN IF NOT EXISTS full_from_v DOUBLE;
 ALTER TABLE prospects ADD COLUMN IF NOT EXISTS full_v DOUBLE;  -- and at which it is full; empty: the budget's
 ALTER TABLE prospects ADD COLUMN IF NOT EXISTS full_autonomy_days DOUBLE;  -- autonomy from full
 ALTER TABLE prospects ADD COLUMN IF NOT EXISTS silent_s DOUBLE;  -- 0 while it is heard from
+-- How its firmware saves: below this share of the usable energy at full, so many times the usual wakes; empty: it does not.
+ALTER TABLE prospects ADD COLUMN IF NOT EXISTS saves_below DOUBLE;
+ALTER TABLE prospects ADD COLUMN IF NOT EXISTS saves_factor DOUBLE;
 CREATE OR REPLACE VIEW ledger AS
     SELECT n.node_id, day,
            CASE WHEN isfinite(lost_j) THEN -lost_j ELSE c * stored_j + e * wake_j + s * sleep_j END AS net_harvest_j,

@@ -297,7 +297,16 @@ def wake_block(now: Mapping[str, Any], budget: Budget) -> list[Any]:
     return [
         table("Wake interval", ["Mean time from wake to wake", "Interval"], rows, numeric=(1,)),
         html.P(wake_advice(now, planned, shortest, charged=budget.harvest.source != "none")),
+        *([] if now["saves_below"] is None else [html.P(_saves(now["saves_below"], now["saves_factor"]))]),
     ]
+
+
+def _saves(below: float, factor: float) -> str:
+    """What its firmware does while little is stored, in a sentence."""
+    return (
+        f"Its firmware saves: below {percent(below)} of usable energy the nodes of this budget wake {factor:.2g} times"
+        " as often. The forecast reckons with it; the shortest interval is that with more in store."
+    )
 
 
 def _interval(per_day: float | None) -> float | None:

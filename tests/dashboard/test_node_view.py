@@ -13,7 +13,7 @@ NOW = {
     "driver": "no depletion in sight", "back_p10_days": 0.0, "wake_interval_s": 600.2, "wakes_per_day": 40.0,
     "as_of": datetime(2026, 3, 10, 6, tzinfo=UTC), "verdict": "sound", "loaded_v": 3.4,
     "capacity_ratio": 0.9, "capacity_sd": 0.02, "esr_ratio": None, "esr_sd": None, "leakage_ratio": None,
-    "leakage_sd": None, "fade_per_year": None, "fade_sd": None,
+    "leakage_sd": None, "fade_per_year": None, "fade_sd": None, "saves_below": None, "saves_factor": None,
 }  # fmt: skip
 
 
@@ -23,6 +23,11 @@ def advice(**more):
 
 def test_a_plan_that_lasts_may_stay_and_how_far_it_may_be_shortened_is_said_rounded_up():
     assert advice() == "The plan can stay. It could be shortened to 601 s (10 min), but no further."
+
+
+def test_a_firmware_that_saves_is_told_beside_the_interval():
+    said = advice(saves_below=0.4, saves_factor=0.52).replace("\u00a0", " ")
+    assert "below 40 % of usable energy the nodes of this budget wake 0.52 times as often" in said
 
 
 def test_a_plan_that_does_not_last_is_to_be_lengthened():

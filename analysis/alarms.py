@@ -112,12 +112,12 @@ def _of_kind(judged: _Judged) -> list[Alarm]:
     """What changes of the alarms of one kind at a site, those of its nodes and that of all of it."""
     site, kind, members, own, known, _, now = judged
     shared, lately = _share_one(judged)
-    changed = _moved(site, None, kind, known, _of_site(kind, shared, lately, known) if shared else None, now)
+    changed = _moved(site, None, kind, known, _of_site(kind, shared, lately, known, now) if shared else None, now)
     ended, covered = None if shared else known, {member.node_id for member in shared}
     for member in members:
         if member.node_id not in covered:
             alarm = own[member.node_id]
-            for new in _moved(site, member.node_id, kind, alarm, _judge(kind, member, alarm or ended), now):
+            for new in _moved(site, member.node_id, kind, alarm, _judge(kind, member, alarm or ended, now), now):
                 changed.append(_taken_over(new, ended) if alarm is None and ended is not None else new)
     return changed
 
@@ -169,11 +169,11 @@ def _share_one(judged: _Judged) -> tuple[list[Condition], int]:
         member
         for member in members
         if own[member.node_id] is None
-        and _judge(kind, member, known) is not None
+        and _judge(kind, member, known, now) is not None
         and (kind != "silent" or since or known is None or _silent_since(member, now) <= known.raised_at)
     ]
     lately = sum(alarm is not None and alarm.raised_at >= begun for alarm in own.values())
-    limit = sum(_judge(kind, member, None) is not None for member in alone)
+    limit = sum(_judge(kind, member, None, now) is not None for member in alone)
     goes_on = known is not None and since is not None
     return (alone, lately) if alone and (goes_on or limit + lately >= SITE_LEAST) else ([], 0)
 
@@ -182,11 +182,11 @@ def _silent_since(condition: Condition, now: datetime) -> datetime:
     return now - timedelta(seconds=condition.silent_for_s)
 
 
-def _of_site(kind: str, members: Sequence[Condition], lately: int, known: Alarm | None) -> Wanted:
+def _of_site(kind: str, members: Sequence[Condition], lately: int, known: Alarm | None, now: datetime) -> Wanted:
     """What the alarm of a site should stand with: the gravest of its nodes' priorities, and who is at the limit."""
-    judged = [_judge(kind, member, known) for member in members]
+    judged = [_judge(kind, member, known, now) for member in members]
     priority = "high" if any(wanted is not None and wanted[0] == "high" for wanted in judged) else "medium"
-    named = [member for member in members if _judge(kind, member, None) is not None]
+    named = [member for member in members if _judge(kind, member, None, now) is not None]
     named = sorted(named, key=lambda member: (member.days_p10 != 0.0, member.node_id))
     names = "".join(f"{': ' if i == 0 else ', '}{member.node_id}" for i, member in enumerate(named[:NAMED]))
     more = f" and {len(named) - NAMED} more" if len(named) > NAMED else ""
@@ -198,15 +198,18 @@ def _of_site(kind: str, members: Sequence[Condition], lately: int, known: Alarm 
     return priority, f"{many} likely to be dark within 30 d, {dark or 'none'} of them now{names}{more}{apart}"
 
 
-def _judge(kind: str, condition: Condition, standing: Alarm | None) -> Wanted | None:
-    """Priority and note that a node's alarm should stand with, None where none should; `standing` if there is one."""
+def _judge(kind: str, condition: Condition, standing: Alarm | None, now: datetime) -> Wanted | None:
+    """Priority and note that a node's alarm should stand with, None where none should; `standing` if there is one.
+
+    A note stands for as long as its alarm, so what it says is true later too: it tells of when it was written.
+    """
     if kind == "silent":
         silent = condition.silent_for_s
-        return ("medium", f"not heard from for {silent / 3600:.0f} h") if silent > 0 else None
+        return ("medium", f"not heard from in the {silent / 3600:.0f} h before") if silent > 0 else None
     p7, p30 = condition.p_dark_7d or 0.0, condition.p_dark_30d or 0.0
     if p30 < (RAISE_P_DARK_30D if standing is None else CLEAR_P_DARK_30D):
         return None
     urgent = CALM_P_DARK_7D if standing is not None and standing.priority == "high" else URGENT_P_DARK_7D
     when = "" if condition.days_p10 is None else f"; one in ten: within {condition.days_p10:.0f} d"
-    likely = f"chance of going dark within 30 d: {p30:.0%}, within 7 d: {p7:.0%}{when}"
+    likely = f"on {now:%Y-%m-%d}: chance of going dark within 30 d: {p30:.0%}, within 7 d: {p7:.0%}{when}"
     return "high" if p7 >= urgent else "medium", DARK if condition.days_p10 == 0.0 else likely

@@ -156,30 +156,23 @@ def _share_one(judged: _Judged) -> tuple[list[Condition], int]:
     """The nodes of a site that one alarm stands for; how many more have come to an alarm of their own meanwhile.
 
     It begins where SITE_LEAST nodes have come to the limit since a common cause began, and goes on while there is this
-    cause, or while as many are still at the limit. A node that falls silent when the cause has passed is not in it.
+    cause; of silence, while as many are still silent that were when it began. A node that comes to the limit when the
+    cause has passed is not in it: the next season's would be.
     """
     _, kind, members, own, known, since, now = judged
-    if known is not None:
-        begun = since or known.raised_at - timedelta(days=SITE_DAYS)
-    elif since is not None:
-        begun = since
-    else:
+    begun = since
+    if begun is None and known is not None and kind == "silent":
+        begun = known.raised_at - timedelta(days=SITE_DAYS)
+        members = [member for member in members if now - timedelta(seconds=member.silent_for_s) <= known.raised_at]
+    if begun is None:
         return [], 0
     alone = [
-        member
-        for member in members
-        if own[member.node_id] is None
-        and _judge(kind, member, known, now) is not None
-        and (kind != "silent" or since or known is None or _silent_since(member, now) <= known.raised_at)
+        member for member in members if own[member.node_id] is None and _judge(kind, member, known, now) is not None
     ]
     lately = sum(alarm is not None and alarm.raised_at >= begun for alarm in own.values())
     limit = sum(_judge(kind, member, None, now) is not None for member in alone)
     goes_on = known is not None and since is not None
     return (alone, lately) if alone and (goes_on or limit + lately >= SITE_LEAST) else ([], 0)
-
-
-def _silent_since(condition: Condition, now: datetime) -> datetime:
-    return now - timedelta(seconds=condition.silent_for_s)
 
 
 def _of_site(kind: str, members: Sequence[Condition], lately: int, known: Alarm | None, now: datetime) -> Wanted:

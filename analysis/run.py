@@ -22,6 +22,7 @@ from analysis.run_field import Field, update_field
 from analysis.run_findings import find_all
 from analysis.run_health import NodeField, end_of_life_rows, judge_nodes
 from analysis.run_recent import RECENT_DAYS, Recent, note_silent, read_recent, silent_for
+from analysis.site_findings import SITE_DAYS
 from ingest.budget import SECONDS_PER_DAY
 from ingest.errors import UsageError
 from ingest.store import Store, sql
@@ -212,9 +213,6 @@ def _write(
         chances = (row.get("p_dark_7d"), row.get("p_dark_30d"), row.get("days_p10"))
         conditions.append(alarms.Condition(node.node_id, node.site, *chances, silence))
     results["findings"] = [finding | stamp for finding in findings]
-    stops = sorted((f for f in findings if f["finding"] == "site-wide"), key=lambda f: f["since"], reverse=True)
-    # Of several at a site the first; by any site's clock its day has begun by then.
-    common = {stop["site"]: stop["since"].to_pydatetime() - timedelta(days=1) for stop in stops}
     results["forecast_path"] = _paths(prospects, [known.nodes[i].node_id for i in prospects.rows], moment)
     with store.write() as cursor:
         for table, rows in results.items():
@@ -223,7 +221,7 @@ def _write(
             insert(cursor, table, rows)
         changed: list[alarms.Alarm] = []
         if before is None or moment >= before:
-            changed = alarms.step(open_alarms(cursor), conditions, moment, common)
+            changed = alarms.step(open_alarms(cursor), conditions, moment, common_causes(cursor, moment))
             cursor.executemany("DELETE FROM alarms WHERE alarm_id = ?", [[a.alarm_id] for a in changed] or [[""]])
             insert(cursor, "alarms", [asdict(alarm) for alarm in changed])
     store.set_meta("analysed_as_of", moment.isoformat())
@@ -280,6 +278,19 @@ def insert(cursor: duckdb.DuckDBPyConnection, table: str, rows: list[dict[str, A
         cursor.register("new_rows", pd.DataFrame(rows))
         cursor.execute(f"INSERT INTO {table} BY NAME SELECT * FROM new_rows")  # noqa: S608 - one of our own names
         cursor.unregister("new_rows")
+
+
+def common_causes(cursor: duckdb.DuckDBPyConnection, moment: datetime) -> dict[str, datetime]:
+    """Since when a site's nodes have shown one cause, by site, of several the first; so that one lost for a day counts.
+
+    By any site's clock its day has begun a day before it did by universal time.
+    """
+    cursor.execute(
+        "SELECT site, min(since) - INTERVAL 1 DAY FROM findings WHERE finding = 'site-wide' AND as_of > $first "
+        "AND as_of <= $moment GROUP BY site",
+        {"first": moment - timedelta(days=SITE_DAYS), "moment": moment},
+    )
+    return dict(cursor.fetchall())
 
 
 def open_alarms(cursor: duckdb.DuckDBPyConnection) -> list[alarms.Alarm]:

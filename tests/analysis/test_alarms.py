@@ -138,19 +138,21 @@ def test_an_alarm_that_stood_before_the_cause_stays_and_those_since_count():
 
 def test_when_the_cause_has_passed_those_still_likely_get_an_alarm_of_their_own():
     mended = [*many(2), *many(6, p=0.1)[2:]]
-    history = of_site(many(6), many(6), mended, mended, common={0})
-    assert [len(alarms) for alarms in history] == [1, 1, 2, 2]  # a cause lost for a day changes nothing
+    history = of_site(many(6), many(6), mended, mended, common={0, 1})
+    assert [len(alarms) for alarms in history] == [1, 1, 2, 2]
     assert [node for node, *_ in history[2]] == ["mf-00", "mf-01"]
     assert of_site(many(6), many(6, p=0.1), common={0})[1] == []
     falling = [*many(3, p=0.3), *many(6, p=0.1)[3:]]  # above the limit that clears
     assert [node for node, *_ in of_site(many(6), falling, common={0})[1]] == ["mf-00", "mf-01", "mf-02"]
 
 
-def test_a_cause_lost_for_a_day_splits_no_alarm_that_few_share():
-    three = [*many(3), *many(6, p=0.0)[3:]]
-    history = of_site(three, many(6), many(6), many(6), common={0, 1, 3})
-    assert history[1] == history[2] == history[3]
-    assert [node for node, *_ in history[3]] == ["mf-00", "mf-01", "mf-02", None]
+def test_who_comes_to_the_limit_when_the_cause_has_passed_is_not_in_the_sites_alarm():
+    """Of a stop in October an alarm stood until March, and in it every node that December took."""
+    winter = [*many(5), *many(12)[5:]]
+    stop, lasts, over, later = of_site(many(5), many(5), many(5), winter, common={0, 1})
+    assert [node for node, *_ in (*stop, *lasts)] == [None, None]
+    assert [node for node, *_ in over] == [f"mf-{i:02d}" for i in range(5)]
+    assert [node for node, *_ in later] == [f"mf-{i:02d}" for i in range(12)]
 
 
 def test_what_a_person_said_of_a_sites_alarm_stays_with_it():

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy.stats import norm
 
-from analysis.run import analyse, open_alarms
+from analysis.run import analyse, common_causes, open_alarms
 from analysis.run_books import read_sums
 from analysis.run_days import NumberedFleet, read_series
 from analysis.run_field import update_field
@@ -309,6 +309,17 @@ def test_a_gateway_that_is_down_is_one_alarm_of_its_site(book, admit):
     admit(*(each for n in row for each in history(n, range(271, 300), 0.0, 4.5)))
     (over,) = (a for a in analyse(book, moment(300)).changed_alarms if a.site == "kiln-row")
     assert (over.alarm_id, over.state) == (silent.alarm_id, "cleared")
+
+
+def test_a_cause_lost_for_a_day_is_still_one(book):
+    told = [("yard", 0, 0), ("yard", 24, 24), ("kiln-row", 30, 30), ("kiln-row", 78, 78)]
+    rows = [(moment(at), moment(since), site) for site, since, at in told]
+    with book.write() as cursor:
+        cursor.executemany("INSERT INTO findings (as_of, finding, since, site) VALUES (?, 'site-wide', ?, ?)", rows)
+    day = timedelta(days=1)
+    assert common_causes(book.cursor(), moment(60)) == {"yard": moment(0) - day, "kiln-row": moment(30) - day}
+    assert common_causes(book.cursor(), moment(74)) == {"yard": moment(24) - day, "kiln-row": moment(30) - day}
+    assert common_causes(book.cursor(), moment(110)) == {"kiln-row": moment(78) - day}
 
 
 def test_a_silence_as_a_node_often_keeps_is_no_alarm(book, admit):

@@ -11,13 +11,14 @@ from analysis.evidence import middle_voltage
 from analysis.series import Counts, Floats
 from analysis.steps import STEP_COUNT, STEP_OHM, STEP_VAR, STEP_WARMTH
 from analysis.storage import storage_curve
+from analysis.warmth import KINDS
 from ingest.budget import Budget
 
 BASELINE_DAYS, RECENT_DAYS = 30, 14  # that tell how it was at first, and how it is
 WARMTH_PRIOR = (-0.008, 0.006)  # ln resistance per kelvin, mean and sd: x1.5 to x2 from 20 to -40 degC (from memory)
 # Of resistance, one sd, where no temperature is reported, in halls and where it may be the open air: 1.2 % a kelvin
 # (from memory) over 4 K and over a year's 16.
-UNMEASURED, HALLS = (0.05, 0.2), ("light-indoor", "vibration")
+UNMEASURED = (0.05, 0.2)
 SHARED_NOISE = 1.5  # a day's noise is in two differences: so many times as little do they tell (white against white)
 PARTS_OFF = 0.3  # ln resistance of a part about its budget's, one sd (common practice, no source);
 DATA_SHEET_OFF = 0.15  # and of all parts of a kind (our own judgement);
@@ -55,7 +56,7 @@ def resistances(
 
 def unmeasured(budget: Budget) -> float:
     """How far resistance may be off, one relative standard deviation, where nobody measured how warm it was."""
-    return UNMEASURED[budget.harvest.source not in HALLS]
+    return UNMEASURED[KINDS.get(budget.harvest.source) != "hall"]
 
 
 def at_usual_warmth(ohm: Floats, ohm_sd: Floats, warmth: Floats, sd: Floats) -> tuple[Floats, Floats]:

@@ -18,8 +18,8 @@ from analysis.lent import lent_closures
 from analysis.outlook import HarvestOutlook, NodeOutlook
 from analysis.run_books import NodeBook, Rest, SiteBook
 from analysis.scores import Correction
-from analysis.series import Counts, Floats
-from analysis.thrift import NONE, Thrift, as_usual, learn_thrift, rates, waking
+from analysis.series import Counts, Floats, a_day
+from analysis.thrift import NONE, Thrift, as_usual, learn_thrift, waking
 from analysis.wakes import IDLE_SHARE, OPEN_SHARE, wake_plan
 from analysis.warm_days import air_of
 from ingest.budget import DAYS_PER_YEAR, SECONDS_PER_DAY, Budget
@@ -133,7 +133,7 @@ def _thrifts(books: list[SiteBook]) -> dict[str, Thrift]:
         for book, rest in zip(site.nodes, site.rests, strict=True):
             account = book.account
             works = as_usual(account.net_harvest_j, rest.idle | (rest.opened < OPEN_SHARE))
-            rate = rates(account.wakes, account.observed_s)
+            rate = a_day(account.wakes, account.observed_s)
             told[book.budget.name].append(waking(account.day, _share_stored(book), rate, works))
     return {name: learn_thrift(nodes) for name, nodes in told.items()}
 

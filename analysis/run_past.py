@@ -14,8 +14,7 @@ from analysis.run_books import ledger_of, read_sums, site_books
 from analysis.run_days import NumberedFleet
 from analysis.run_field import PART_NODES, estimate_field, read_evidence
 from analysis.run_recent import read_recent
-from analysis.series import Counts, Floats
-from ingest.budget import SECONDS_PER_DAY
+from analysis.series import Counts, Floats, a_day
 from ingest.store import Store, sql
 
 
@@ -40,7 +39,6 @@ def read_history(store: Store, known: NumberedFleet) -> History:
     first, last = _days(volts).min(), _days(volts).max()
     span = first, int((last - first).astype(np.int64)) + 2
     seen = sums.column("observed_s").to_numpy()
-    whole = np.where(seen >= SECONDS_PER_DAY / 2, SECONDS_PER_DAY / np.maximum(seen, 1.0), np.nan)
     spent = sums.column("wake_j").to_numpy() + sums.column("sleep_j").to_numpy()
     net = sums.column("stored_j").to_numpy() + spent
     return History(
@@ -49,8 +47,8 @@ def read_history(store: Store, known: NumberedFleet) -> History:
         sums,
         first,
         _by_day(volts, volts.column("storage_v").to_numpy(), known.numbers, *span),
-        _by_day(sums, net * whole, known.numbers, *span),
-        _by_day(sums, spent * whole, known.numbers, *span),
+        _by_day(sums, a_day(net, seen), known.numbers, *span),
+        _by_day(sums, a_day(spent, seen), known.numbers, *span),
     )
 
 

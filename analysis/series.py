@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from numba import njit
 
-from ingest.budget import Budget
+from ingest.budget import SECONDS_PER_DAY, Budget
 
 Floats = npt.NDArray[np.float64]
 Counts = npt.NDArray[np.int64]
@@ -90,6 +90,13 @@ def _counted(place, time, ends, order):  # type: ignore[no-untyped-def]
         ends[p] -= 1
         order[ends[p]] = i
     return True
+
+
+def a_day(amount: npt.ArrayLike, observed_s: npt.ArrayLike) -> Floats:
+    """What was seen of each day, scaled to the whole of it; NaN where less than half was seen. [amount/d]"""
+    seen = np.asarray(observed_s, dtype=float)
+    whole = np.where(seen >= SECONDS_PER_DAY / 2, SECONDS_PER_DAY / np.maximum(seen, 1.0), np.nan)
+    return np.asarray(amount, dtype=float) * whole
 
 
 def means(values: Floats, kept: npt.NDArray[np.bool_], offsets: Counts) -> Floats:

@@ -6,14 +6,12 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from ingest.budget import SECONDS_PER_DAY
-
 Array = npt.NDArray[np.float64]
 
 PLENTY = 0.65  # of the usable energy at full: a node with as much wakes as it will; below, it may save
 NEAR_DAYS = 21  # before and after a day, in which its usual rate is looked for,
-LEAST_NEAR = 3  # on so many days of plenty,
-LEAST_PLENTY = 7  # of so many in all
+LEAST_NEAR = 3  # on so many days of plenty at least;
+LEAST_PLENTY = 7  # and so many in all
 BELOW = np.arange(0.1, 0.61, 0.05)  # where a firmware may begin to save
 LEAST_DAYS = 10  # on which little was stored,
 TOGETHER = 4  # so many of which hang together as one (our choice),
@@ -85,12 +83,6 @@ def learn_thrift(nodes: Sequence[Array]) -> Thrift:
         if squares < least and 1.0 - factor > max(LEAST_SAVED, SURE_SD * doubt):
             found, least = Thrift(below, factor), squares
     return found
-
-
-def rates(wakes: npt.ArrayLike, observed_s: Array) -> Array:
-    """Wakes a day; NaN where less than half of it was seen."""
-    seen = observed_s >= SECONDS_PER_DAY / 2
-    return np.where(seen, np.asarray(wakes, dtype=float) * SECONDS_PER_DAY / np.where(seen, observed_s, 1.0), np.nan)
 
 
 def as_usual(net_harvest: Array, rest: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:

@@ -1,5 +1,6 @@
 """The analysis over a real store: incremental by day, honest about the moment, alarms with a life."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -7,6 +8,7 @@ import pandas as pd
 import pytest
 from scipy.stats import norm
 
+from analysis.alarms import Condition, step
 from analysis.run import analyse, common_causes, open_alarms
 from analysis.run_books import read_sums
 from analysis.run_days import NumberedFleet, read_series
@@ -320,6 +322,22 @@ def test_a_cause_lost_for_a_day_is_still_one(book):
     assert common_causes(book.cursor(), moment(60)) == {"yard": moment(0) - day, "kiln-row": moment(30) - day}
     assert common_causes(book.cursor(), moment(74)) == {"yard": moment(24) - day, "kiln-row": moment(30) - day}
     assert common_causes(book.cursor(), moment(110)) == {"kiln-row": moment(78) - day}
+
+
+def test_a_cause_lost_for_a_day_splits_no_alarm_that_few_share(book):
+    likely = [Condition(f"kr-{i:02d}", "kiln-row", 0.45, 0.9, 9.0, 0.0) for i in range(6)]
+    three = [*likely[:3], *(replace(c, p_dark_7d=0.0, p_dark_30d=0.0) for c in likely[3:])]
+    standing, history = {}, []
+    for hour, conditions, lost in ((0, three, False), (24, likely, False), (48, likely, True), (72, likely, False)):
+        if not lost:
+            with book.write() as cursor:
+                row = [moment(hour), moment(0), "kiln-row"]
+                cursor.execute("INSERT INTO findings (as_of, finding, since, site) VALUES (?, 'site-wide', ?, ?)", row)
+        changed = step(standing.values(), conditions, moment(hour), common_causes(book.cursor(), moment(hour)))
+        standing |= {alarm.alarm_id: alarm for alarm in changed}
+        history.append([(alarm.node_id, alarm.state, alarm.note) for alarm in standing.values()])
+    assert history[1] == history[2] == history[3]
+    assert [node for node, *_ in history[3]] == ["kr-00", "kr-01", "kr-02", None]
 
 
 def test_a_silence_as_a_node_often_keeps_is_no_alarm(book, admit):

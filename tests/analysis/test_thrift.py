@@ -5,7 +5,7 @@ import pytest
 from outlooks import budget, node, steady
 
 from analysis.depletion import forecast
-from analysis.thrift import NONE, Thrift, as_usual, learn_thrift, rates, waking
+from analysis.thrift import NONE, Thrift, as_usual, learn_thrift, waking
 
 FIRST = np.datetime64("2025-03-03")  # a Monday
 DAY = FIRST + np.arange(200)
@@ -51,10 +51,6 @@ def test_wakes_that_follow_the_work_are_no_thrift() -> None:
     works = as_usual(harvest, np.zeros(200, dtype=bool))
     assert not works[stop].any()
     assert learn_thrift([waking(DAY, share, rate, works)] * 3) == NONE
-
-
-def test_days_seen_for_less_than_half_tell_no_rate() -> None:
-    np.testing.assert_allclose(rates([30, 30], np.array([43200.0, 40000.0])), [60.0, np.nan])
 
 
 def test_a_node_that_saves_lasts_longer() -> None:

@@ -16,12 +16,13 @@ from analysis import alarms, depletion
 from analysis.cores import both
 from analysis.ledger import longest_interval
 from analysis.run_ahead import Prospects, look_ahead, read_corrections
-from analysis.run_books import ledger_of, read_sums, site_books
+from analysis.run_books import ledger_of, site_books
 from analysis.run_days import DAYS_VERSION, NumberedFleet, Progress, update_days
 from analysis.run_field import Field, update_field
 from analysis.run_findings import find_all
 from analysis.run_health import NodeField, end_of_life_rows, judge_nodes
 from analysis.run_recent import RECENT_DAYS, Recent, note_silent, read_recent, silent_for
+from analysis.run_sisters import settle
 from analysis.site_findings import SITE_DAYS
 from ingest.budget import SECONDS_PER_DAY
 from ingest.errors import UsageError
@@ -114,9 +115,10 @@ def _analyse(store: Store, as_of: datetime | None, progress: Progress) -> Summar
         _begin_anew(store, moment)
     leave_outdated_days(store, moment)
     rows = update_days(store, known, moment, progress)
-    fields = list(update_field(store, known, moment.date() + timedelta(days=1), progress))
+    own = list(update_field(store, known, moment.date() + timedelta(days=1), progress))
     progress("forecast", 0, 1)
-    recent, ledger = read_late(store, known, fields, moment)
+    fields, sums = settle(store, known, own)
+    recent, ledger = read_late(store, known, fields, moment, sums)
     books = site_books(known, fields, ledger, recent, moment)
     prospects = look_ahead(books, read_corrections(store.cursor()))
     progress("forecast", 1, 1)
@@ -126,10 +128,9 @@ def _analyse(store: Store, as_of: datetime | None, progress: Progress) -> Summar
 
 
 def read_late(
-    store: Store, known: NumberedFleet, fields: list[tuple[NumberedFleet, Field]], moment: datetime
+    store: Store, known: NumberedFleet, fields: list[tuple[NumberedFleet, Field]], moment: datetime, sums: pa.Table
 ) -> tuple[dict[int, Recent], pa.Table]:
     """What the last weeks' reports tell, and the ledger, made meanwhile."""
-    sums = read_sums(store)
     recent, ledger = both(
         lambda: read_recent(store.cursor(), known, fields, moment, sums), lambda: ledger_of(sums, fields)
     )

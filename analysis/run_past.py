@@ -14,6 +14,7 @@ from analysis.run_books import ledger_of, read_sums, site_books
 from analysis.run_days import NumberedFleet
 from analysis.run_field import PART_NODES, estimate_field, read_evidence
 from analysis.run_recent import read_recent
+from analysis.run_sisters import by_sisters
 from analysis.series import Counts, Floats, a_day
 from ingest.store import Store, sql
 
@@ -76,8 +77,9 @@ def forecast_at(
         (part, estimate_field(_before(found, today), part.at(moment), moment.date() + timedelta(days=1)))
         for part, found in history.evidence
     ]
-    ledger = ledger_of(_before(history.sums, today), fields)
-    known = history.known.at(moment)
+    known, sums = history.known.at(moment), _before(history.sums, today)
+    fields, _ = by_sisters(known, fields, sums)
+    ledger = ledger_of(sums, fields)
     recent = read_recent(store.cursor(), known, fields, moment, ledger)
     books = site_books(known, fields, ledger, recent, moment)
     rows, found = node_outlooks(books, days)

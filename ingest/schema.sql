@@ -70,6 +70,10 @@ CREATE TABLE IF NOT EXISTS ratios (
     node_no INTEGER NOT NULL, first DATE NOT NULL, c FLOAT NOT NULL, e FLOAT NOT NULL, s FLOAT NOT NULL,
     cc FLOAT NOT NULL, ce FLOAT NOT NULL, cs FLOAT NOT NULL, ee FLOAT NOT NULL, es FLOAT NOT NULL, ss FLOAT NOT NULL);
 ALTER TABLE ratios ADD COLUMN IF NOT EXISTS l FLOAT;  -- leakage
+-- What sisters tell of each node's scale: factors (k) on these ratios; of the variance along g, a share kept.
+CREATE TABLE IF NOT EXISTS scales (
+    node_no INTEGER NOT NULL, kept DOUBLE NOT NULL, kc DOUBLE NOT NULL, ke DOUBLE NOT NULL, ks DOUBLE NOT NULL,
+    gc DOUBLE NOT NULL, ge DOUBLE NOT NULL, gs DOUBLE NOT NULL);
 -- What the days say of the parameters: sums of `analysis.evidence`, never read again from the reports; empty: nothing.
 CREATE TABLE IF NOT EXISTS day_evidence (
     node_no INTEGER NOT NULL, day DATE NOT NULL, sums FLOAT[] NOT NULL, resistance FLOAT[] NOT NULL);
@@ -105,18 +109,32 @@ ALTER TABLE prospects ADD COLUMN IF NOT EXISTS silent_s DOUBLE;  -- 0 while it i
 -- How its firmware saves: below this share of the usable energy at full, so many times the usual wakes; empty: it does not.
 ALTER TABLE prospects ADD COLUMN IF NOT EXISTS saves_below DOUBLE;
 ALTER TABLE prospects ADD COLUMN IF NOT EXISTS saves_factor DOUBLE;
+CREATE OR REPLACE VIEW scaled_ratios AS
+    WITH led AS (
+        SELECT node_no, first, c * coalesce(kc, 1) AS c, e * coalesce(ke, 1) AS e, s * coalesce(ks, 1) AS s,
+               cc * coalesce(kc * kc, 1) AS cc, ce * coalesce(kc * ke, 1) AS ce, cs * coalesce(kc * ks, 1) AS cs,
+               ee * coalesce(ke * ke, 1) AS ee, es * coalesce(ke * ks, 1) AS es, ss * coalesce(ks * ks, 1) AS ss,
+               coalesce(gc, 0) AS gc, coalesce(ge, 0) AS ge, coalesce(gs, 0) AS gs, 1 - coalesce(kept, 1) AS known
+        FROM ratios LEFT JOIN scales USING (node_no)),
+    along AS (
+        SELECT *, cc * gc / c + ce * ge / e + cs * gs / s AS cg, ce * gc / c + ee * ge / e + es * gs / s AS eg,
+               cs * gc / c + es * ge / e + ss * gs / s AS sg
+        FROM led)
+    SELECT *, cg * gc / c + eg * ge / e + sg * gs / s AS along FROM along;
 CREATE OR REPLACE VIEW ledger AS
     SELECT n.node_id, day,
            CASE WHEN isfinite(lost_j) THEN -lost_j ELSE c * stored_j + e * wake_j + s * sleep_j END AS net_harvest_j,
            CASE WHEN isfinite(lost_j) THEN sqrt(stored_var_j2)
-                ELSE sqrt(greatest(c * c * stored_var_j2 + cc * stored_j * stored_j + ee * wake_j * wake_j
-                                   + ss * sleep_j * sleep_j + 2 * (ce * stored_j * wake_j + cs * stored_j * sleep_j
-                                   + es * wake_j * sleep_j), 0)) END AS net_harvest_sd_j,
+                ELSE sqrt(c * c * stored_var_j2 + greatest(
+                     cc * stored_j * stored_j + ee * wake_j * wake_j + ss * sleep_j * sleep_j
+                     + 2 * (ce * stored_j * wake_j + cs * stored_j * sleep_j + es * wake_j * sleep_j)
+                     - CASE WHEN along > 0 THEN known * (cg * stored_j + eg * wake_j + sg * sleep_j) ** 2 / along ELSE 0 END,
+                     0)) END AS net_harvest_sd_j,
            e * wake_j AS wake_j, s * sleep_j AS sleep_j,
            CASE WHEN isfinite(lost_j) THEN -lost_j - e * wake_j - s * sleep_j ELSE c * stored_j END AS stored_change_j,
            wakes,
            CASE WHEN top_v >= p.full_from_v THEN greatest(full_s, top_s) ELSE full_s END AS full_s, observed_s
-    FROM day_sums d ASOF JOIN ratios r ON d.node_no = r.node_no AND d.day >= r.first
+    FROM day_sums d ASOF JOIN scaled_ratios r ON d.node_no = r.node_no AND d.day >= r.first
     JOIN nodes n ON n.node_no = d.node_no LEFT JOIN prospects p ON p.node_id = n.node_id;
 CREATE TABLE IF NOT EXISTS health (
     node_id VARCHAR NOT NULL, as_of TIMESTAMPTZ NOT NULL, capacity_ratio DOUBLE, capacity_sd DOUBLE, esr_ratio DOUBLE,

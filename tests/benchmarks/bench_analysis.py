@@ -25,6 +25,7 @@ from analysis.run_days import NumberedFleet, update_days
 from analysis.run_field import update_field
 from analysis.run_findings import find_all
 from analysis.run_health import judge_nodes
+from analysis.run_sisters import settle
 from fixtures.scatter import scattered_fleet
 from fixtures.simulate import simulate
 from ingest.fleet import Fleet
@@ -107,7 +108,8 @@ def reports(simulated, part):
 
 def findings(book, known, fields, moment):
     """Health and findings, and the books they rest on; how many findings."""
-    recent, ledger = read_late(book, known, fields, moment)
+    fields, sums = settle(book, known, fields)
+    recent, ledger = read_late(book, known, fields, moment, sums)
     books = site_books(known, fields, ledger, recent, moment)
     return len(find_all(books, judge_nodes(known, fields, books, read_windows(book.cursor(), moment))))
 

@@ -23,12 +23,13 @@ from analysis.evidence import middle_voltage
 from analysis.limits import quantisation_sd, slope_bound
 from analysis.load import load_power, sleep_power, wake_energy
 from analysis.run import read_windows
-from analysis.run_books import ledger_of, read_sums, site_books
+from analysis.run_books import ledger_of, site_books
 from analysis.run_days import NumberedFleet, update_days
 from analysis.run_field import update_field
 from analysis.run_findings import find_all
 from analysis.run_health import judge_nodes
 from analysis.run_recent import RECENT_DAYS, read_recent
+from analysis.run_sisters import settle
 from analysis.storage import storage_curve
 from fixtures.faults import Fault
 from fixtures.mill import FOLDER
@@ -244,8 +245,9 @@ def judged(book: Store, moment: datetime) -> tuple[pd.DataFrame, list[dict[str, 
     """The lines of every node and the findings as of a moment: what `analyse` does, but for the forecast."""
     known, cursor = NumberedFleet.of(book), book.cursor()
     update_days(book, known, moment, lambda *_: None)
-    fields = list(update_field(book, known, moment.date() + timedelta(days=1), lambda *_: None))
-    ledger = ledger_of(read_sums(book), fields)
+    own = list(update_field(book, known, moment.date() + timedelta(days=1), lambda *_: None))
+    fields, sums = settle(book, known, own)
+    ledger = ledger_of(sums, fields)
     books = site_books(known, fields, ledger, read_recent(cursor, known, fields, moment, ledger), moment)
     nodes = judge_nodes(known, fields, books, read_windows(cursor, moment))
     rows = [

@@ -362,7 +362,8 @@ def table(choices: Sequence[Telemetry], results: Sequence[Observed]) -> str:
     rows = [["", *SAID.values(), "fade of 30 %/a named after", "one step / best of a rest"]]
     for choice, seen in zip(choices, results, strict=True):
         if not rows[1:] and choice is PLAIN:
-            rows.append(["the budget alone", *cells(seen.lines.assign(separable=False), "budget_doubt", "budget_error"), "", ""])
+            untold = seen.lines.assign(separable=False)
+            rows.append(["the budget alone", *cells(untold, "budget_doubt", "budget_error"), "", ""])
         one_step, bound = best_of_a_rest(choice, seen)
         rows.append([choice.name, *cells(seen.lines), fade_found(seen), f"{_two(one_step)} / {_two(bound)}"])
     head, *body = rows

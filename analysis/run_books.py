@@ -1,6 +1,7 @@
 """Gathers what is known of each node, site by site, as forecast and findings read it."""
 
 from collections import defaultdict
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import pairwise
@@ -11,6 +12,7 @@ import numpy.typing as npt
 import pyarrow as pa
 
 from analysis import kalman
+from analysis.closings import as_meant, reopens
 from analysis.cores import shared_out
 from analysis.dark import Days, with_dark
 from analysis.depletion import HORIZON_DAYS
@@ -23,7 +25,7 @@ from analysis.quiet import sunless
 from analysis.run_days import NumberedFleet
 from analysis.run_field import Field
 from analysis.run_recent import RECENT_DAYS, Recent, State, silent_for
-from analysis.series import Counts, Floats, calendar, in_order, ranges
+from analysis.series import Counts, Floats, a_day, calendar, in_order, ranges
 from analysis.site_days import Closure, SiteDays
 from analysis.state import LEAK_BY
 from analysis.storage import TEMPERATURE_REFERENCE_C, StorageCurve, fitted_leakage, storage_curve
@@ -147,10 +149,11 @@ def site_books(
     for i, (number, node) in enumerate(zip(known.numbers.tolist(), known.nodes, strict=True)):
         if number in recent:
             at[node.site].append(i)
-    books = []
+    books, accounts = [], {site: _accounts(ledger, known.numbers[places]) for site, places in at.items()}
+    closures = _closures(known, at, accounts, moment)
     for site, places in at.items():
         numbers = known.numbers[places]
-        account, offsets = _accounts(ledger, numbers)
+        account, offsets = accounts[site]
         counts_from = np.array([recent[n].held.counts_from for n in numbers.tolist()]).repeat(np.diff(offsets))
         full_s = seconds_full(account.full_s, account.top_v, account.top_s, counts_from)
         account = account._replace(full_s=full_s)
@@ -161,7 +164,10 @@ def site_books(
             )
             for i, number, mine in zip(places, numbers.tolist(), _each(account, offsets), strict=True)
         ]  # fmt: skip
-        books.append(_site_book(known, known.fleet.sites[site], silent_together(nodes), account, offsets, moment))
+        calendar = _calendar(known.fleet.sites[site], account, closures[site], moment)
+        books.append(
+            _site_book(known, calendar, known.fleet.sites[site], silent_together(nodes), account, offsets, moment)
+        )
     return books
 
 
@@ -212,10 +218,15 @@ def _with_lent_warmth(
 
 
 def _site_book(
-    known: NumberedFleet, site: Site, nodes: list[NodeBook], account: Account, offsets: Counts, moment: datetime
+    known: NumberedFleet,
+    calendar: SiteDays,
+    site: Site,
+    nodes: list[NodeBook],
+    account: Account,
+    offsets: Counts,
+    moment: datetime,
 ) -> SiteBook:
     today = moment.astimezone(site.zone)
-    calendar = _calendar(known, site, account, today)
     changed: dict[str, np.datetime64] = {}
     for visit in known.fleet.visits:
         if visit.work in NEW_HARVEST:
@@ -324,16 +335,36 @@ def _harvest_days(
     )  # fmt: skip
 
 
-def _calendar(known: NumberedFleet, site: Site, account: Account, today: datetime) -> SiteDays:
+def _closures(
+    known: NumberedFleet, at: Mapping[str, list[int]], accounts: Mapping[str, tuple[Account, Counts]], moment: datetime
+) -> dict[str, list[Closure]]:
+    """The closures of each site in its own time, through the day that they name as their end or up to it."""
+    stops: dict[str, list[Closure]] = {site: [] for site in at}
+    for c in known.fleet.closures:
+        if c.site in stops:
+            start, end = (_local(moment, known.fleet.sites[c.site]) for moment in (c.start, c.end))
+            stops[c.site].append(Closure(start, end, c.harvest_factor))
+    odds = 0.0
+    for site, places in at.items():
+        indoors = np.array([known.budgets[i].harvest.source not in ("none", "light-outdoor") for i in places])
+        if stops[site] and indoors.any():
+            account, offsets = accounts[site]
+            rows, node = ranges(offsets[:-1][indoors], offsets[1:][indoors])
+            rate = a_day(account.net_harvest_j[rows], account.observed_s[rows])
+            today = _local(moment, known.fleet.sites[site]).astype("datetime64[D]")
+            odds += reopens(account.day[rows], rate, node, stops[site], today)
+    return {site: as_meant(theirs, odds) for site, theirs in stops.items()}
+
+
+def _local(moment: datetime, site: Site) -> np.datetime64:
+    return np.datetime64(moment.astimezone(site.zone).replace(tzinfo=None))
+
+
+def _calendar(site: Site, account: Account, closures: list[Closure], moment: datetime) -> SiteDays:
     """The site's days from its first ledger day to past the horizon, with its closures."""
+    today = moment.astimezone(site.zone)
     now = np.datetime64(today.date())
     first = account.day.min() if len(account.day) else now
-
-    def local(at: datetime) -> np.datetime64:
-        return np.datetime64(at.astimezone(site.zone).replace(tzinfo=None))
-
-    stops = [c for c in known.fleet.closures if c.site == site.site]
     offset = (today.utcoffset() or timedelta()).total_seconds() / 3600
     length = int((now - first).astype(int)) + HORIZON_DAYS + 2
-    closures = tuple(Closure(local(c.start), local(c.end), c.harvest_factor) for c in stops)
-    return SiteDays(site.latitude, site.longitude, offset, first, length, closures)
+    return SiteDays(site.latitude, site.longitude, offset, first, length, tuple(closures))

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.change import Change, find_changes
-from analysis.harvest_behind import NodeDays, Seen, behind, believed
+from analysis.harvest_behind import Behind, NodeDays, Seen, behind, believed
 from analysis.level import Level, above, borrowed, filter_level
 from analysis.noise import deviates, lag_one, noise_table, shared, slow_spread, table_sd
 from analysis.outlook import HarvestOutlook
@@ -32,6 +32,7 @@ SHUT_DOUBT = 0.1  # of the usual harvest: how far one closure may be from anothe
 LEAK_DOUBT = 0.3  # and relative, of the leakage that a closed day is booked with: it passes for harvest
 USUAL_LEAST = 0.1  # of what is believed: a node's noise is not taken to be in proportion to less
 HIGH = 0.9  # of what was seen lies below what nearly all lies below
+DUE, SO_FAR = 0.3, 0.8  # of a day's usual harvest, and of the hours until now, that must be past, and seen, to tell
 STEP_FLOOR = 0.05  # of the mean before; neither mean nor sd is believed to be less
 
 
@@ -79,12 +80,17 @@ def _group(
     past = int(site.index(np.array(today)))
     known = behind(nodes, site, past)
     shapes, weeks, censored = known.shapes, known.weeks, known.seen.censored
-    seen, values = known.seen.rows(), list(known.values)
+    seen = known.seen.rows()
     prior = believed(budget, known.values)
-    stops = ongoing_stops(known.values, censored, source)
-    values = [without(value, stop) for value, stop in zip(values, stops, strict=True)]
-    over = past_stops(np.stack(values), censored, source)
-    running = [np.where(stopped, np.nan, v) for v, stopped in zip(values, over, strict=True)]
+    so_far, bound = _so_far(nodes, known, site, past, hour)
+    with_today, bounds = known.values, censored
+    if np.isfinite(so_far).any():
+        with_today, bounds = np.column_stack([known.values, so_far]), np.column_stack([censored, bound])
+    stops = ongoing_stops(with_today, bounds, source)
+    until_now = [without(value, stop) for value, stop in zip(with_today, stops, strict=True)]
+    over = past_stops(np.stack(until_now), bounds, source)
+    values = [value[:past] for value in until_now]
+    running = [np.where(stopped[:past], np.nan, v) for v, stopped in zip(values, over, strict=True)]
     changes = find_changes(np.where(censored, np.nan, np.stack(running)))
     steps = [_last_step(*each, prior) for each in zip(changes, running, censored, strict=True)]
     values = [_since(value, step) for value, step in zip(values, steps, strict=True)]
@@ -128,6 +134,27 @@ def _group(
             levels, z, seen, stops, kept, known.season.factor, known.season.doubt, weeks, shapes, singles, strict=True
         )
     ]
+
+
+def _so_far(
+    nodes: Sequence[NodeDays], known: Behind, site: SiteDays, past: int, hour: int
+) -> tuple[Array, npt.NDArray[np.bool_]]:
+    """What came today until now, as the days in `known.values` are, and whether that is only a lower bound.
+
+    It tells of a stop only: that it is over, or has begun. NaN where too little of the day's harvest is due by now, or
+    was seen; outdoors, where a dull morning tells of nothing.
+    """
+    found, bound = np.full(len(nodes), np.nan), np.zeros(len(nodes), dtype=bool)
+    if nodes[0].budget.harvest.outdoors:
+        return found, bound
+    due = (known.shapes[:, past, :hour] * site.closed[past, :hour]).sum(axis=1)
+    allowed = due * known.weeks[:, site.weekday[past]] * known.season.factor[:, past]
+    for i, node in enumerate(nodes):
+        seen = len(node.day) > 0 and site.index(node.day[-1:])[0] == past
+        if seen and allowed[i] >= DUE and node.observed_s[-1] >= SO_FAR * hour * 3600.0:
+            found[i] = (node.net_harvest_j[-1] + node.leakage_j[-1]) / allowed[i]
+            bound[i] = node.full_s[-1] > 0
+    return found, bound
 
 
 class _Step(NamedTuple):
@@ -251,10 +278,11 @@ def _usual_days(
     over: npt.NDArray[np.bool_], stops: list[Stop | None], site: SiteDays, past: int
 ) -> npt.NDArray[np.bool_]:
     """Whether a day up to today, and those beside it, are as usual: not closed, nor in a stop that most nodes share."""
-    stopped = np.pad(over, ((0, 0), (0, 1)))
+    known = over.shape[1]  # up to yesterday, or with today
+    stopped = np.pad(over, ((0, 0), (0, past + 1 - known)))
     for row, stop in zip(stopped, stops, strict=True):
         if stop is not None and stop.share >= LIKELY:
-            row[past - stop.days :] = True
+            row[known - stop.days :] = True
     shared = stopped.sum(axis=0) >= max(2.0, 0.5 * len(stopped))
     odd = shared | (site.closed[: past + 1].min(axis=1) < 1.0)
     beside = np.pad(odd, 1)

@@ -67,7 +67,7 @@ def ongoing_stops(values: Array, censored: npt.NDArray[np.bool_], source: Source
     heard = np.isfinite(values[:, -HEARD_DAYS:]).any(axis=1) | np.array([run is not None for run in runs])
     low = sum(run is not None for run in runs)
     nodes = low if low and 2 * low >= heard.sum() else 1
-    weight, scatter = nodes / (1 + (nodes - 1) * source.shared**2), (source.stops, source.poor, source.noise_keep)
+    weight, scatter = _effective(nodes, source), (source.stops, source.poor, source.noise_keep)
     return [
         None
         if run is None
@@ -110,11 +110,23 @@ def _share(run: int, days: int, starts: float, poor: float, keep: float, nodes: 
 def past_stops(values: Array, censored: npt.NDArray[np.bool_], source: Source) -> npt.NDArray[np.bool_]:
     """Days that belonged to a stop that is over, and so say nothing of the level; as for `ongoing_stops`.
 
-    A run of low days, no longer than LONGEST, that ended in days as usual, and is likelier a stop than scatter.
+    A run of low days, no longer than LONGEST, that ended in days as usual, and is likelier a stop than scatter: the
+    more so, the more of the nodes were low on all of these days.
     """
-    stopped = np.zeros(values.shape, dtype=np.bool_)
-    _mark_each(values, np.isfinite(values), censored, stopped, source.stops, source.poor, source.noise_keep)
+    known, low, stopped = np.isfinite(values), np.zeros(values.shape, np.bool_), np.zeros(values.shape, np.bool_)
+    one = np.ones(values.shape[1])
+    _mark_each(values, known, censored, low, one, 1.0, 0.0, 0.0, 0.0)  # all such runs
+    most = 2 * low.sum(axis=0) >= np.maximum(known.sum(axis=0), 1)
+    weight = _effective(np.where(most, np.maximum(low.sum(axis=0), 1), 1), source)
+    # Where nodes are low time and again, as by readings that tell little, most of them are so by chance.
+    often = max(source.poor, float(low.sum() / max(known.sum(), 1)))
+    _mark_each(values, known, censored, stopped, weight, source.stops, source.poor, often, source.noise_keep)
     return stopped
+
+
+def _effective(nodes: Any, source: Source) -> Any:
+    """As how many nodes that are poor by themselves so many count that are low together."""
+    return nodes / (1 + (nodes - 1) * source.shared**2)
 
 
 @compiled
@@ -158,14 +170,23 @@ def _count_low(values: Array, known: Any, censored: Any, runs: Any, usual: Array
 
 
 @compiled
-def _mark_each(values: Array, known: Any, censored: Any, stopped: Any, starts: float, poor: float, keep: float) -> None:
-    """Mark the days of each node's stops that are over."""
+def _mark_each(
+    values: Array, known: Any, censored: Any, stopped: Any, weight: Array, starts: float, poor: float, often: float,
+    keep: float,
+) -> None:  # fmt: skip
+    """Mark the days of each node's stops that are over.
+
+    `weight` is of each day, as how many nodes those count that are low together; `often` they are, by chance.
+    """
     for node in range(len(values)):
-        _mark(values[node], known[node], censored[node], stopped[node], starts, poor, keep)
+        _mark(values[node], known[node], censored[node], stopped[node], weight, starts, poor, often, keep)
 
 
 @compiled
-def _mark(value: Array, known: Any, censored: Any, stopped: Any, starts: float, poor: float, keep: float) -> None:
+def _mark(
+    value: Array, known: Any, censored: Any, stopped: Any, weight: Array, starts: float, poor: float, often: float,
+    keep: float,
+) -> None:  # fmt: skip
     """Mark the days of a node's stops that are over, of those known."""
     # Of the days that were as usual: the value, whether it is a bound, and below what a day is low by it.
     usual, bound, low = np.empty(len(value)), np.empty(len(value), np.bool_), np.empty(len(value))
@@ -182,9 +203,14 @@ def _mark(value: Array, known: Any, censored: Any, stopped: Any, starts: float, 
                 run[length] = day
                 length += 1
                 continue
-        if length and day - run[0] <= LONGEST and _share(length, day - run[0], starts, poor, keep, 1.0) >= LIKELY:
-            stopped[run[:length]] = True
-            length = 0
+        if length and day - run[0] <= LONGEST:
+            together, days = weight[run[:length]].min(), day - run[0]
+            share = _share(length, days, starts, poor, keep, 1.0)
+            if together > 1.0:
+                share = max(share, _share(length, days, starts, often, keep, together))
+            if share >= LIKELY:
+                stopped[run[:length]] = True
+                length = 0
         run[length] = day
         for k in run[: length + 1]:
             usual[count], bound[count] = value[k], censored[k]

@@ -144,6 +144,33 @@ def test_readings_that_do_not_tell_a_days_harvest_leave_weekdays_to_the_plan() -
             assert found.mean * (found.mean_sd + found.level_sd + found.level_noise) < 5.0
 
 
+@pytest.mark.parametrize("hour", [8, 13])
+def test_the_morning_tells_that_a_stop_is_over_or_has_begun(hour: int) -> None:
+    """Five nodes that work from 6 to 22: by 13 o'clock 44 % of a day's harvest is due, by 8 too little to tell."""
+    rng = np.random.default_rng(21)
+    usual = 8.0 * rng.lognormal(0, 0.2, (5, 60)) * np.where(np.arange(60) % 7 < 5, 1.0, 0.0)
+    due, stopped = (hour - 6) / 16, np.where(np.arange(60) >= 57, 0.02, 1.0)  # Tuesday to Thursday
+
+    def ahead(days: np.ndarray, morning: float) -> list[HarvestOutlook]:
+        nodes = [
+            rows(np.append(day, morning * 8.0 * due), budget(), f"n{i}", observed_s=np.append(
+                np.full(60, 86400.0), hour * 3600.0))
+            for i, day in enumerate(days)
+        ]  # fmt: skip
+        return outlooks(nodes, site(), FIRST + np.timedelta64(60, "D"), hour, 28)
+
+    still, over = ahead(usual * stopped, 0.0), ahead(usual * stopped, 1.0)
+    fine, begun = ahead(usual, 1.0), ahead(usual, 0.0)
+    assert all(node.stop_share > 0.9 for node in still)
+    assert all(node.stop_share == 0 for node in fine)
+    told = hour == 13
+    assert [node.stop_days for node in still] == [4.0 if told else 3.0] * 5
+    assert all((node.stop_share == 0) == told for node in over)
+    assert all((node.stop_share > 0.9) == told for node in begun)
+    for node in (*still, *over, *fine, *begun):  # a morning is no day that tells of the level
+        assert node.mean == pytest.approx(8.0 * 5 / 7, rel=0.15)
+
+
 def test_few_dull_days_of_a_node_that_is_mostly_full_do_not_pass_for_the_usual() -> None:
     # 8.6 J a day by the budget, and so they come: 10 on a clear day, of which 2 are taken; 1 to 2 on one in eight.
     rng = np.random.default_rng(4)

@@ -78,6 +78,22 @@ def test_a_stop_that_is_over_says_nothing_of_the_level() -> None:
     assert marked.sum() == 7
 
 
+def test_two_days_are_a_stop_that_is_over_where_most_of_the_nodes_stood() -> None:
+    def marked(low: int) -> np.ndarray:
+        values = np.stack([days(0)] * 10)
+        values[:low, 30:32] *= 0.1
+        return past_stops(values, np.zeros(values.shape, dtype=bool), BELT)
+
+    alone, few, most = map(marked, (1, 4, 8))
+    assert not alone.any()  # by itself it may have been a poor day and the next
+    assert not few.any()
+    assert most[:8, 30:32].all()
+    assert most.sum() == 16
+    weather = np.stack([days(0)] * 10)
+    weather[:, 30:32] *= 0.3
+    assert not past_stops(weather, np.zeros(weather.shape, dtype=bool), PANEL).any()  # one cloud darkens all
+
+
 def test_a_lasting_fall_and_poor_weather_are_no_stops() -> None:
     assert not past_stops(days(20)[None], NONE[None], BELT).any()
     weather = np.random.default_rng(3).lognormal(0, 0.45, 365)

@@ -53,8 +53,8 @@ def reopens(day: np.ndarray, rate: Floats, node: Counts, closures: Sequence[Clos
         before = [_over_usual(day, rate, node, usual, one) for one in np.unique(day[inside])]
         if not before:
             before = [_over_usual(day, rate, node, usual, last - _DAY)]
-        left, then = float(np.nanmedian([np.nan, *before])), _over_usual(day, rate, node, usual, last)
-        if np.isfinite(left) and np.isfinite(then) and left < SHUT:
+        known, then = [over for over in before if np.isfinite(over)], _over_usual(day, rate, node, usual, last)
+        if known and np.isfinite(then) and (left := float(np.median(known))) < SHUT:
             odds = ((then - left) ** 2 - (then - 1.0) ** 2) / (2 * SPREAD**2)
             told += min(max(odds, -MOST), MOST)
     return told

@@ -48,6 +48,11 @@ def test_a_day_on_which_nobody_works_tells_nothing():
     assert told(5, stop=stop) == 0
 
 
+def test_a_plant_that_has_just_begun_tells_nothing():
+    day = STOP.start + np.arange(-3, 5) * DAY  # no weekday has been seen twice
+    assert reopens(day, np.ones(8), np.zeros(8, dtype=int), [STOP], FIRST + 90 * DAY) == 0
+
+
 def test_a_stop_that_was_not_held_tells_nothing():
     assert told(4, left=1.0) == 0
 

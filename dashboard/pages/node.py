@@ -124,7 +124,7 @@ def layout(fleet: Fleet, node_id: str) -> html.Div:
                 "Budget lines",
                 html.Div(id="node-lines"),
                 note="± is one standard deviation. Not separable: the telemetry so far cannot tell this line from"
-                " another cause, so the estimate leans on the budget."
+                " another cause, so the estimate leans on the budget, and on like nodes of the site."
                 f" Beyond {node_view.FAR_SD:.0f} sd of the budget: a fault, a wrong figure in the budget, or readings"
                 " that are not what they seem.",
             ),

@@ -84,7 +84,8 @@ def _after(stop: Closure) -> Any:
 def _over_usual(day: np.ndarray, rate: Floats, node: Counts, usual: npt.NDArray[np.bool_], one: np.datetime64) -> float:
     """What one day brought over what its weekday usually does, the median of the nodes; NaN where that is little."""
     alike = usual & ((day - one).astype(np.int64) % 7 == 0)
-    count, nodes = np.bincount(node[alike], minlength=node.max(initial=0) + 1), int(node.max(initial=0)) + 1
+    nodes = int(node.max(initial=0)) + 1
+    count = np.bincount(node[alike], minlength=nodes)
     weekday = np.bincount(node[alike], rate[alike], nodes) / np.maximum(count, 1)
     mean = np.bincount(node[usual], rate[usual], nodes) / np.maximum(np.bincount(node[usual], minlength=nodes), 1)
     on = (day == one) & np.isfinite(rate)

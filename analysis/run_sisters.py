@@ -25,9 +25,15 @@ Fields = list[tuple[NumberedFleet, Field]]
 FIRST_DAYS = 120  # of a node's storage that tell its level: before most faults
 EARLY_DAYS = 60  # after which its parts are looked at
 MOST_OPEN = 0.2**2  # variance of the logarithm of a harvest: one in more doubt is what is left of gains and losses
+LEAST = 0.05  # ratio of a part to its budget's
 WHOLE_DAY = 0.9  # of a day that must have been seen
 LINES = [places.CAPACITY, places.WAKE, places.SLEEP, places.LEAK]
-RATIOS = ([places.CAPACITY, places.FADE], [places.WAKE], [places.SLEEP], [places.LEAK, places.RISE])  # as in the path
+ON_PATH = (
+    [places.CAPACITY, places.FADE],
+    [places.WAKE],
+    [places.SLEEP],
+    [places.LEAK, places.RISE],
+)  # as its columns are
 
 
 @dataclass(frozen=True)
@@ -86,7 +92,7 @@ def by_sisters(known: NumberedFleet, fields: Fields, sums: pa.Table) -> tuple[Fi
     left = np.where(open_ > 0, scatter * (1.0 - told), 1.0)
     per = along / np.where(open_ > 0, open_, np.inf)[:, None]
     moved, narrower = per * off[:, None], per * np.sqrt((1.0 - left) * open_)[:, None]
-    by_log = np.stack([moved[:, states].sum(axis=1) for states in RATIOS], axis=1)
+    by_log = np.stack([moved[:, states].sum(axis=1) for states in ON_PATH], axis=1)
     toward = gradient[:, LINES[:3]]
 
     def led(task: tuple[NumberedFleet, Field]) -> tuple[NumberedFleet, Field]:
@@ -112,7 +118,8 @@ def _parts(known: NumberedFleet, present: Present) -> tuple[Floats, Floats, Floa
     tolerances = np.array([
         (b.storage.capacitance_tolerance, b.load.wake_tolerance, b.load.sleep_tolerance) for b in known.budgets
     ])  # fmt: skip
-    ratio = present.early[:, [kalman.C, kalman.E, kalman.S]]
+    # What harvest hides of a sleep that has fallen may leave less than nothing of it.
+    ratio = np.maximum(present.early[:, [kalman.C, kalman.E, kalman.S]], LEAST)
     covariance, place = np.zeros((len(ratio), 3, 3)), kalman.C_C
     for i in range(3):
         for j in range(i, 3):
@@ -138,11 +145,11 @@ def _harvests(known: NumberedFleet, fields: Fields, sums: pa.Table, present: Pre
     often = np.bincount(of[seen & full], minlength=nodes) / np.maximum(np.bincount(of[seen], minlength=nodes), 1)
     kept = seen & ~full
     rows, of, day = rows[kept], of[kept], day[kept]
-    ratios, place = np.empty((len(rows), len(RATIOS))), (day - present.first[of]).astype(np.int64)
+    ratios, place = np.empty((len(rows), len(ON_PATH))), (day - present.first[of]).astype(np.int64)
     for i, (_, field) in enumerate(fields):
         mine = np.flatnonzero(present.part[of] == i)
         row = present.row[of[mine]]
-        ratios[mine] = field.path[row, np.clip(place[mine], 0, field.days[row] - 1)][:, : len(RATIOS)]
+        ratios[mine] = field.path[row, np.clip(place[mine], 0, field.days[row] - 1)][:, : len(ON_PATH)]
     leakage = np.empty(nodes)
     for budget, alike in by_budget(known.budgets):
         leakage[alike] = leakage_power(budget.storage, middle_voltage(budget))

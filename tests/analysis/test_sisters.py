@@ -140,7 +140,8 @@ def alike():
         field = estimate_field(read_evidence(book.cursor(), known), known, done.as_of.date() + timedelta(days=1))
         alone = field.path.copy()
         fields, _ = by_sisters(known, [(known, field)], read_history(book, known).sums)
-        tables = {n: book.cursor().table(n).to_arrow_table().to_pandas() for n in ("estimates", "ledger", "scales")}
+        names = "estimates", "ledger", "scales", "day_sums"
+        tables = {name: book.cursor().table(name).to_arrow_table().to_pandas() for name in names}
     return simulated, alone, fields[0][1], tables
 
 
@@ -153,6 +154,24 @@ def test_capacities_are_nearer_the_truth_with_sisters_and_their_doubt_is_less(al
     sd = np.sqrt(field.path[at][:, kalman.C_C]) / field.path[at][:, kalman.C]
     assert np.mean(np.abs(np.log(field.path[at][:, kalman.C] / true)) < 1.645 * sd) >= 0.75
     assert (field.path[..., kalman.C_C] < alone[..., kalman.C_C] * 1.1).all()
+
+
+def test_the_ledgers_doubt_is_that_of_the_ratios_with_what_sisters_tell(alike):
+    """The view reckons in SQL what the path holds; against plain algebra on its covariance."""
+    _, _, field, tables = alike
+    sums, first = tables["day_sums"].sort_values(["node_no", "day"]), np.array(field.first, dtype="datetime64[D]")
+    node = sums["node_no"].rank(method="dense").astype(int).to_numpy() - 1
+    day = (sums["day"].to_numpy().astype("datetime64[D]") - first[node]).astype(int)
+    row = field.path[node, np.clip(day, 0, field.days[node] - 1)].astype(float)
+    joules = sums[["stored_j", "wake_j", "sleep_j"]].to_numpy()
+    covariance, place = np.zeros((len(row), 3, 3)), kalman.C_C
+    for i in range(3):
+        for j in range(i, 3):
+            covariance[:, i, j] = covariance[:, j, i] = row[:, place]
+            place += 1
+    variance = row[:, kalman.C] ** 2 * sums["stored_var_j2"] + np.einsum("ni,nij,nj->n", joules, covariance, joules)
+    ledger = tables["ledger"].sort_values(["node_id", "day"])
+    np.testing.assert_allclose(ledger["net_harvest_sd_j"], np.sqrt(variance), rtol=2e-3)
 
 
 def test_estimates_and_ledger_follow(alike):

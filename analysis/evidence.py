@@ -25,6 +25,7 @@ from numba import njit
 
 from analysis.ledger import longest_interval
 from analysis.load import load_power, sleep_power, wake_current, wake_energy
+from analysis.loud_runs import add_loud
 from analysis.night import mark_between
 from analysis.quiet import (
     ALWAYS,
@@ -50,6 +51,7 @@ from analysis.quiet_runs import (
     LOAD,
     MODE,
     NOISE,
+    POINTS,
     SETTLES,
     SLOWLY,
     SUMS,
@@ -298,6 +300,8 @@ def _node_days(t, v, temp, jitter, values, flow, midnights, weekday, sun, fig, s
             if fig[TURNS] > 0.0 and doubt == HARVEST_DOUBT:  # else the line carries what is left of the harvest
                 turn(begin, end, values, flow, fig, quiet)
             add_runs(begin, end, t, v, temp, jitter, values, flow, fig, quiet, doubt, sums[day])
+            if fig[HEAT] > 0.0 and fig[SETTLES] == 0.0 and sums[day, POINTS] == 0.0:
+                add_loud(begin, end, t, v, temp, values, flow, fig, sums[day])
         if learns:
             learn_between(max(begin, 1), end, t, v, values, flow, midnights, weekday, fig, week)
         begin = end

@@ -45,6 +45,7 @@ TIED = {
     "capacity-fade": "a loss of capacity (capacity-fade)",
 }
 UNTOLD_FROM = "; {} is not separable from it on this evidence: a visit with a changed wake rate would tell"
+UNTOLD_WHILE = "; {} is not separable from it while the harvest never rests: a meter in the supply would tell"
 RESISTANCE_RISE = 0.3
 FALL = 1.0  # of a step's fall by the wake's own charge over that by resistance, from which a fade looks like its rise
 LOST_MOST = 0.67  # by which that fall may have grown where capacity is not known: as if two fifths of it were lost
@@ -157,7 +158,8 @@ def _drains(node: NodeFacts, fell: Change | None) -> list[Finding | None]:
     for cause, others in ((drain, (leak, fade)), (leak, (drain, fade)), (fade, (leak, drain))):
         if cause.chance >= SURE:
             tied = [TIED[other.name] for other in others if other.name in cause.ties or other.chance >= LIKELY]
-            told = cause.told + (UNTOLD_FROM.format(" or ".join(tied)) if tied else "")
+            untold = UNTOLD_FROM if _rested(node) else UNTOLD_WHILE
+            told = cause.told + (untold.format(" or ".join(tied)) if tied else "")
             found.append(Finding(node.node_id, cause.name, cause.since or node.commissioned, cause.chance, told))
     return found
 
@@ -206,10 +208,13 @@ def _fades(node: NodeFacts, gone: float) -> _Cause:
     either = faded[0] + leaks
     ties = {"drain-over"} if node.blur >= BLUR else _wake_tie(node, "drain-over")
     ties |= {"drain-over", "leakage-rise"} if node.stood >= STOOD else set()
+    if not _rested(node):  # a wake that costs more voltage may as well cost more energy
+        ties.add("drain-over")
     alone = leaks > 0 and sum(faded[1:]) < 0.5 * leaks  # a leak explains as much without any fade
     if abs(node.fade_tie) >= TIE or chance < SURE or alone or leaks >= LIKELY:
         ties.add("leakage-rise")
-    told = f"capacity is {ratio:.0%} of what it was (sd {sd:.0%}): wakes and rest both cost more voltage"
+    costs = "wakes and rest both cost more voltage" if _rested(node) else "each wake costs more voltage"
+    told = f"capacity is {ratio:.0%} of what it was (sd {sd:.0%}): {costs}"
     return _Cause("capacity-fade", either if leaks <= chance < SURE else chance, node.faded, told, ties)
 
 
@@ -240,6 +245,11 @@ def _risen(what: str, rise: Rise) -> str:
 def _known(rise: Rise) -> bool:
     """Whether the evidence tells of it at all."""
     return rise.sd < UNTOLD * rise.ratio
+
+
+def _rested(node: NodeFacts) -> bool:
+    """Whether rests of the harvest have told what wakes and sleep cost."""
+    return math.isfinite(node.wake.ratio)
 
 
 def _total(node: NodeFacts) -> float:

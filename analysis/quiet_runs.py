@@ -307,7 +307,7 @@ def _levels(a, b, values, flow):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def _eliminate(gram, p, doubt):  # type: ignore[no-untyped-def]
+def eliminate(gram, p, doubt):  # type: ignore[no-untyped-def]
     """Take from a Gram matrix what a disturbance along its column p, of variance `doubt`, hides; returns its share."""
     gain = 1.0 / (gram[p, p] + 1.0 / doubt)
     n = len(gram)
@@ -357,10 +357,10 @@ def _add_run(a, b, t, temp, jitter, values, flow, fig, doubt, row):  # type: ign
     slope = np.hypot(SLOPE_DOUBT if measured else UNMEASURED[0] * fig[SWING], values[CURVED, (a + b) // 2])
     bend = np.hypot(BEND_DOUBT if measured else UNMEASURED[1] * fig[SWING], values[CURVED, (a + b) // 2])
     if not measured:
-        _eliminate(gram, CURVE, THERMAL_DOUBT**2)
-        _eliminate(gram, TURN, THERMAL_DOUBT**2)
-    gone = np.array([_eliminate(gram, ONE, np.inf), _eliminate(gram, SLOPE, slope**2 + harvest + thermal),
-                     _eliminate(gram, BEND, bend**2)])  # fmt: skip
+        eliminate(gram, CURVE, THERMAL_DOUBT**2)
+        eliminate(gram, TURN, THERMAL_DOUBT**2)
+    gone = np.array([eliminate(gram, ONE, np.inf), eliminate(gram, SLOPE, slope**2 + harvest + thermal),
+                     eliminate(gram, BEND, bend**2)])  # fmt: skip
     leave_rounding(gram, points * values[WAKE, a:b].mean() ** 2 / variance)
     gram[FLOW_THERMAL, FLOW_THERMAL] -= min(
         left_of_noise(points, gone) * noise / variance, FEIGNED_MOST * gram[FLOW_THERMAL, FLOW_THERMAL]

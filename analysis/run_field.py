@@ -12,7 +12,7 @@ from numba import njit
 
 from analysis import kalman, posterior, state
 from analysis.cores import THREADS, shared_out
-from analysis.quiet_runs import MEASURED, POINTS, SUMS
+from analysis.quiet_runs import MEASURED, POINTS, SECONDS, SUMS
 from analysis.run_carry import Dates, Earlier, held, read_earlier, standing_rows
 from analysis.run_days import NumberedFleet, Progress
 from analysis.series import Counts
@@ -42,7 +42,7 @@ class Field:
     days : ndarray of int64
         Days up to now.
     evidence_days : ndarray of int64
-        Days since `renewed` that told something.
+        Days since `renewed` on which what the node lives on rested.
     mean, covariance, path, changes
         As in `posterior.Posterior`.
     resistance : ndarray, shape (nodes, days, STEPS)
@@ -159,7 +159,7 @@ def estimate_anew(found: pa.Table, part: NumberedFleet, today: date) -> tuple[Fi
     work, renewed = _work(part, first, lengths)
     now = posterior.estimate(sums, part.budgets, work, lengths)
     day = np.arange(sums.shape[1])
-    told = (sums != 0).any(axis=2) & (day >= renewed[:, None])
+    told = (sums[..., SECONDS] > 0) & (day >= renewed[:, None])
     field = Field(
         first.tolist(), renewed, lengths, told.sum(axis=1), now.mean, now.covariance, now.path, now.changes, resistance,
         np.column_stack([now.sleep_shift, now.sleep_hidden]), _measured(sums),
@@ -202,7 +202,7 @@ def carry_on(
     added = (day >= skip[:, None]) & (day < lengths[:, None])
     given = np.arange(sums.shape[1]) < rest[:, None]
     path[added], changes[added] = now.path[given], now.changes[given]
-    told = (sums != 0).any(axis=2) & (later >= renewed[:, None])
+    told = (sums[..., SECONDS] > 0) & (later >= renewed[:, None])
     field = Field(
         earlier.first.tolist(), renewed, lengths, told.sum(axis=1) + np.where(renewed <= skip, earlier.told, 0),
         now.mean, now.covariance, path, changes,

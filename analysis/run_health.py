@@ -157,7 +157,7 @@ def _wear(
     early = field.evidence_days < BASELINE_DAYS
     cell = np.array([budget.storage.is_battery for budget in part.budgets])
     told = capacity_told(ratio[:, 0], sd[:, 0], field.days - field.renewed, places.DRIFT_PER_DAY[places.FADE])
-    untold = early | (cell & ~told)
+    untold = (field.days - field.renewed < BASELINE_DAYS) | ((early | cell) & ~told)
     capacity = np.where(untold, np.nan, ratio[:, 0]), np.where(untold, np.inf, sd[:, 0])
     feigned = ratio[:, 1] * _feigned(part, books, found, curves)
     leakage = np.where(early | np.isnan(feigned), np.nan, [ratio[:, 1], np.hypot(sd[:, 1], feigned)])

@@ -11,6 +11,12 @@ ROUNDING = 0.25  # wakes^2 off a straight line: of less, most may be rounding (1
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
+def doubt_of_rounding(told, square):  # type: ignore[no-untyped-def]
+    """Variance of the wakes' coefficient that rounding leaves in what is told of it, as `leave_rounding` has it."""
+    return (ROUNDING * square / told) ** 4
+
+
+@njit(cache=True, nogil=True, error_model="numpy")
 def leave_rounding(gram, square):  # type: ignore[no-untyped-def]
     """Take from a run's Gram matrix what its wakes tell beside sleep, as far as that may be rounding.
 
@@ -22,8 +28,7 @@ def leave_rounding(gram, square):  # type: ignore[no-untyped-def]
     told = gram[0, 0] - share * gram[0, 1]
     if not told > 0.0:
         return
-    doubt = (ROUNDING * square / told) ** 4
-    gain = 1.0 / (told + 1.0 / doubt)
+    gain = 1.0 / (told + 1.0 / doubt_of_rounding(told, square))
     along = gram[0] - share * gram[1]
     for r in range(len(gram)):
         for c in range(len(gram)):

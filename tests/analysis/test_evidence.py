@@ -17,6 +17,7 @@ from analysis.quiet_runs import (
     MEASURED,
     POINTS,
     RIGHT,
+    SECONDS,
     SHAPED,
     SUMS,
     WARMTH,
@@ -117,7 +118,7 @@ def test_a_floor_at_night_is_within_what_sleep_and_capacity_leave_open(source):
     busy = (hours % 24 >= 6) & (hours % 24 < 22) & (hours // 24 % 7 < 6)
     radio = parse_budget(CONVEYOR.replace('"vibration"', f'"{source}"'), "radio.toml")
     sums = gathered(node(200, Truth(), offered=95e-6 * np.where(busy, 1.0, 0.12)), radio, 200).sums
-    assert (sums[0, 28:, POINTS] > 0).mean() > 0.8  # the nights pass for rest: their floor is a third of the load
+    assert (sums[0, 28:, SECONDS] > 0).mean() > 0.8  # the nights pass for rest: their floor is a third of the load
     found = estimate(sums, [radio])
     mean, sd = found.mean[0], np.sqrt(np.diag(found.covariance[0]))
     assert np.abs(mean[[CAPACITY, WAKE]] / sd[[CAPACITY, WAKE]]).max() < 1.645  # ln of the truth is 0
@@ -146,7 +147,7 @@ def test_a_day_needs_two_days_of_reports_whatever_the_history():
     week = gathered(series, BUDGET, 39).week
     midnights = site_days(40).midnights
     last = gathered(after(series, midnights[39] - 2 * 86400.0), BUDGET, 1, FIRST + timedelta(days=39), week)
-    assert whole.sums[0, 39, POINTS] > 0
+    assert whole.sums[0, 39, SECONDS] > 0
     assert np.array_equal(last.sums[0, 0], whole.sums[0, 39])
 
 
@@ -168,7 +169,7 @@ def test_a_lamp_in_the_evening_is_no_lesser_load(lamp):
     truth = Truth(0.9, 1.1, 1.2, 1.0)
     series = node(days, truth, offered=sun + lamp * ((hours >= 16.0) & (hours < 22.0)), noise=2e-3, every=2)
     found = gathered(series, yard, days)
-    assert (found.sums[0, 1:, POINTS] > 0).mean() > 0.9
+    assert (found.sums[0, 1:, SECONDS] > 0).mean() > 0.9
     ratio, sd = cost(found.sums, truth)
     assert ratio == pytest.approx(1.0, abs=0.03)
     assert sd < 0.01
@@ -342,7 +343,7 @@ KILN = parse_budget(KILN_TEXT, "k.toml")
 def test_a_source_without_a_week_is_quiet_in_its_spells_of_rest_alone():
     days = 120
     found = gathered(node(days, Truth(), rate=(0.2, 0.6), offered=kiln(days, 0.08)), KILN, days)
-    told = found.sums[0, 28:, POINTS] > 0
+    told = found.sums[0, 28:, SECONDS] > 0
     day = np.arange(28, days) % 12
     assert told[(day == 3) | (day == 4)].mean() > 0.8  # the first two days of a rest cool down
     assert not told[day > 6].any()
@@ -365,7 +366,7 @@ def test_a_spell_of_little_harvest_that_comes_and_goes_is_no_rest():
     days, told = 120, 0.0
     for seed in range(8):
         found = gathered(node(days, Truth(), seed, rate=(0.2, 0.6), offered=wandering(seed, days)), KILN, days)
-        told += (found.sums[0, 35:, POINTS] > 0).mean() / 8
+        told += (found.sums[0, 35:, SECONDS] > 0).mean() / 8
     assert told < 0.07  # of days; the low ones that happen to be even
 
 
@@ -384,7 +385,7 @@ def test_of_a_window_in_which_the_source_starts_again_only_the_time_before_is_re
     fired = 95e-6 * (hours >= 3 * 24 + 10)  # two hours before the window ends
     found = gathered(node(days, truth, rate=(0.2, 0.6), offered=fired), KILN, days)
     day = np.arange(35, days) % 12
-    told = found.sums[0, 35:, POINTS] > 0
+    told = found.sums[0, 35:, SECONDS] > 0
     assert told[day == 2].mean() > 0.8
     ratio, sd = cost(found.sums[:, 35:][:, day == 3], truth)
     assert ratio == pytest.approx(1.0, abs=3 * sd)
@@ -411,8 +412,8 @@ PUMP = parse_budget(KILN_TEXT.replace('"thermal"', '"vibration"').replace('"supe
 def test_a_pump_that_stops_at_any_hour_tells_what_it_costs_while_it_stands(truth):
     days = 90
     found = gathered(node(days, truth, rate=(0.2, 0.6), offered=bursts(1, days, 0.0), every=2), PUMP, days)
-    assert (found.sums[0, 28:, POINTS] > 0).mean() > 0.3
-    ratio, sd = cost(found.sums, truth)
+    assert (found.sums[0, 28:, SECONDS] > 0).mean() > 0.3
+    ratio, sd = cost(found.sums[found.sums[..., SECONDS] > 0][None], truth)
     assert ratio == pytest.approx(1.0, abs=3 * sd)
     assert sd < 0.03
 
@@ -424,25 +425,25 @@ def test_what_goes_on_when_a_plant_stops_is_no_lesser_load():
     offered = bursts(1, days, 0.0)
     offered[stop] = 0.15 * 75e-6
     found = gathered(node(days, Truth(), rate=(0.2, 0.6), offered=offered, every=2), PUMP, days)
-    told = found.sums[0, :, POINTS] > 0
+    told = found.sums[0, :, SECONDS] > 0
     assert told[28:60].mean() > 0.3
     assert not told[61:64].any()
     # Nor is it where it comes first: five days of it are one spell, not five that agree.
     offered = bursts(1, days, 0.0)
     offered[: 5 * 24 * STEPS] = 0.15 * 75e-6
     found = gathered(node(days, Truth(), rate=(0.2, 0.6), offered=offered, every=2), PUMP, days)
-    assert not (found.sums[0, :6, POINTS] > 0).any()
-    assert (found.sums[0, 28:, POINTS] > 0).mean() > 0.3
+    assert not (found.sums[0, :6, SECONDS] > 0).any()
+    assert (found.sums[0, 28:, SECONDS] > 0).mean() > 0.3
     # A load that has truly fallen is believed after some spells.
     truths = [Truth(sleep=1.0 if day < 60 else 0.2, wake=1.0 if day < 60 else 0.5) for day in range(days)]
     found = gathered(node(days, truths, rate=(0.2, 0.6), offered=bursts(1, days, 0.0), every=2), PUMP, days)
-    assert (found.sums[0, 70:, POINTS] > 0).mean() > 0.2  # it is full for much of the time
+    assert (found.sums[0, 70:, SECONDS] > 0).mean() > 0.2  # it is full for much of the time
 
 
 def test_a_pump_that_only_slows_down_is_not_believed_to_stand():
     days = 90
     found = gathered(node(days, Truth(), rate=(0.2, 0.6), offered=bursts(1, days, 0.3), every=2), PUMP, days)
-    assert (found.sums[0, 28:, POINTS] > 0).mean() < 0.03
+    assert (found.sums[0, 28:, SECONDS] > 0).mean() < 0.03
 
 
 @pytest.mark.parametrize("text", [KILN_TEXT, CONVEYOR], ids=["no schedule", "a schedule"])
@@ -453,12 +454,12 @@ def test_what_was_learnt_while_a_source_stood_still_is_no_rest_once_it_runs_agai
     week[0, 3, ENERGY_SLOPE] = 4.2
     about_the_load = np.full(8 * 24 * STEPS, 40e-6)  # 19 uW of wakes, 8.5 of sleep, 7 of leakage
     running = gathered(node(8, Truth(), step=6e-3, offered=about_the_load), coarse, 8, week=week)
-    assert not running.sums[0, :, POINTS].any()
+    assert not running.sums[0, :, SECONDS].any()
     scheduled = parse_budget(CONVEYOR.replace("1.465 mV", "6 mV"), "c.toml")
     still = gathered(
         node(3, Truth(), step=6e-3, offered=0.0 * about_the_load[: 3 * 24 * STEPS]), scheduled, 3, week=week
     )
-    assert still.sums[0, 1:, POINTS].all()  # what stands still goes on telling
+    assert still.sums[0, 1:, SECONDS].all()  # what stands still goes on telling
 
 
 def lingering(days: int, left: float) -> np.ndarray:
@@ -480,7 +481,7 @@ def test_heat_that_rests_by_the_week_tells_as_much_as_a_machine():
     days = 100
     heat = parse_budget(CONVEYOR.replace('"vibration"', '"thermal"'), "h.toml")
     series = node(days, Truth())
-    hot, machine = (gathered(series, of, days).sums[0, 28:, POINTS] for of in (heat, BUDGET))
+    hot, machine = (gathered(series, of, days).sums[0, 28:, SECONDS] for of in (heat, BUDGET))
     assert hot.sum() > 0.9 * machine.sum()
 
 

@@ -276,6 +276,15 @@ def test_a_wake_that_costs_more_is_an_overdrawn_load_and_says_what_it_is_not_tol
     assert "(drain-over) is not separable" in found.evidence
 
 
+def test_a_fade_that_only_wakes_tell_of_may_be_a_costlier_wake():
+    untold = Rise(NAN, NAN, None)
+    health = SOUND._replace(capacity_ratio=0.85, leakage_ratio=NAN, leakage_sd=NAN)
+    (found,) = find([node(health=health, sleep=untold, leakage=untold, wake=untold, load=untold)])
+    assert found.finding == "capacity-fade"
+    assert "each wake costs more voltage; " in found.evidence  # rest it has none
+    assert "(drain-over) is not separable from it while the harvest never rests: a meter" in found.evidence
+
+
 def test_a_fade_is_not_told_from_a_costlier_load_where_wakes_and_sleep_are_not_told_apart():
     (found,) = find([node(health=SOUND._replace(capacity_ratio=0.85), blur=0.95)])
     assert found.finding == "capacity-fade"

@@ -14,7 +14,7 @@ from analysis.load import sleep_power, wake_energy
 from analysis.nominal_days import nominal_days
 from analysis.posterior import LAG_DAYS, Posterior, Start, estimate
 from analysis.quiet import sunless
-from analysis.quiet_runs import MEASURED, POINTS, RIGHT, SUMS
+from analysis.quiet_runs import MEASURED, POINTS, RIGHT, SECONDS, SUMS
 from analysis.series import Series, calendar
 from analysis.state import (
     CAPACITY,
@@ -311,7 +311,7 @@ def test_ninety_per_cent_intervals_cover_the_truth(field, line):
 
 def test_wake_energy_per_capacity_is_known_far_better_than_either(field):
     budgets, _, found, posterior, history = field
-    seen = (found.sums[:, :, POINTS] > 0).mean(axis=1) > 0.8
+    seen = (found.sums[:, :, SECONDS] > 0).mean(axis=1) > 0.8
     got, true = estimates(budgets, posterior), truths(budgets, history)
     ratio = np.log(got["wake"][0] / got["capacity"][0]) - np.log(true["wake"] / true["capacity"])
     alone = np.log(got["wake"][0]) - np.log(true["wake"])
@@ -334,7 +334,7 @@ def test_mean_net_harvest_is_nearer_the_truth_than_by_nameplate(field):
     nameplate = (days.stored_j + days.wake_j + days.sleep_j).sum(axis=1) / seconds
     path = posterior.path.astype(float)
     energies = path[..., C] * days.stored_j + path[..., E] * days.wake_j + path[..., S] * days.sleep_j
-    told_of = (found.sums[:, :, POINTS] > 0).mean(axis=1) > 0.05
+    told_of = (found.sums[:, :, SECONDS] > 0).mean(axis=1) > 0.05
     before, now = (np.abs(x - true)[told_of].mean() for x in (nameplate, energies.sum(axis=1) / seconds))
     # The common scale stays with the tolerances: at 15, 10 and 20 % no estimator does much better than 0.7.
     assert now < 0.75 * before
@@ -344,7 +344,7 @@ def test_sound_storage_is_not_called_faded(field):
     _, _, found, posterior, history = field
     fading = {f.node_id for f in history.truth.faults if f.finding == "capacity-fade"}
     sound = np.array([node_id not in fading for node_id in history.node_ids])
-    seen = (found.sums[:, :, POINTS] > 0).mean(axis=1) > 0.05
+    seen = (found.sums[:, :, SECONDS] > 0).mean(axis=1) > 0.05
     lost = -posterior.mean[:, FADE]
     doubt = np.sqrt(posterior.covariance[:, FADE, FADE])
     assert not (sound & seen & (lost - 2.0 * doubt > 0.04)).any()

@@ -108,6 +108,13 @@ IRON = (
 TO_THE_TOP = (*IRON, (r"full_voltage = .*", 'full_voltage = "3.55 V"'))
 ON_THE_FLAT = (*IRON, (r"full_voltage = .*", 'full_voltage = "3.319 V"'))
 SMALL = ((r'"40 mAh"', '"10 mAh"'),)
+KILN = replace(ALL, kinds=("kiln-thermal",))
+CAPACITOR = (
+    (r'"lithium-titanate"', '"supercapacitor"'),
+    (r"capacity = .*", 'capacitance = "10 F"'),
+    (r"ocv = .*\n", ""),
+    (r"capacitance_tolerance = .*", "capacitance_tolerance = 0.15"),
+)
 BATTERY = replace(ALL, kinds=("yard-battery",))
 STORES = (
     replace(ALL, name="supercapacitor 4.2 F, sun", kinds=("yard-light",)),
@@ -118,7 +125,9 @@ STORES = (
     replace(BATTERY, name="iron-phosphate 10 mAh, sun, charged to 96 %", edits=ON_THE_FLAT + SMALL),
     replace(BATTERY, name="iron-phosphate 40 mAh, sun, charged to the top", edits=TO_THE_TOP),
     replace(BATTERY, name="iron-phosphate 10 mAh, sun, charged to the top", edits=TO_THE_TOP + SMALL),
-    replace(ALL, name="lithium-titanate 20 mAh, a kiln without rest", kinds=("kiln-thermal",)),
+    replace(KILN, name="supercapacitor 10 F, a kiln without rest", edits=CAPACITOR),
+    replace(KILN, name="the same, constant wake rate", edits=CAPACITOR, varied=False),
+    replace(KILN, name="lithium-titanate 20 mAh, a kiln without rest"),
     replace(ALL, name="primary 110 mAh, no harvest", kinds=("floor-primary",)),
 )
 

@@ -1,0 +1,93 @@
+"""What wakes tell while harvest goes on, against generalised least squares and against truths that made the data."""
+
+import numpy as np
+import pytest
+from quiet_parts import LEAK_W, SLEEP_W, STEPS, WAKE_J, Truth, gathered, node
+
+from analysis.loud_runs import COLUMNS, WANDER, _innovations
+from analysis.posterior import estimate
+from analysis.quiet_runs import POINTS, RIGHT, SECONDS
+from analysis.state import FADE
+from ingest.budget import parse_budget
+from tests.conftest import CONVEYOR
+
+TEXT = CONVEYOR.replace('"vibration"', '"thermal"').replace('active_hours = "06:00-22:00"\n', "")
+KILN = parse_budget(TEXT.replace('active_days = "mon-sat"\n', ""), "kiln.toml")
+EVEN = Truth()
+BUSY = (1.9, 2.1)  # shares of the budget's wakes a day
+
+
+def heat(days: int, seed: int, truth: Truth = EVEN, times: float = 1.0) -> np.ndarray:
+    """Harvest of a process that never rests, about what the node spends, or so many times as much. [W]
+
+    It scatters from hour to hour, has a course of the day, and a level that comes and goes by the week.
+    """
+    rng, hours = np.random.default_rng([7, seed]), np.arange(days * 24)
+    spent = 2 * 48 * truth.wake * WAKE_J / 86400 + truth.sleep * SLEEP_W + truth.leak * LEAK_W * 3.6**2
+    level = 1 + 0.05 * np.sin(hours / 24 * 2 * np.pi / 9 + rng.uniform(0, 6)) + 0.2 * np.sin((hours - 8) / 12 * np.pi)
+    return np.repeat(times * spent * level * np.exp(0.15 * rng.normal(size=len(hours))), STEPS)
+
+
+def slope(sums: np.ndarray) -> tuple[float, float]:
+    """The wakes' coefficient of loud days and its sd, with nothing that comes back with a wake."""
+    told = sums[sums[:, SECONDS] == 0.0]
+    return float(told[:, RIGHT].sum() / told[:, 0].sum()), float(told[:, 0].sum() ** -0.5)
+
+
+def test_the_filters_innovations_are_generalised_least_squares():
+    # The best linear unbiased estimate under a known covariance (Aitken 1935, from memory), written out with matrices:
+    # white scatter and a random walk of the level, differences of readings, the first level unknown.
+    rng, count, scatter, noise = np.random.default_rng(5), 30, 4.0, 9.0
+    seconds = rng.uniform(0.8, 1.2, size=count)
+    columns = rng.normal(size=(count, COLUMNS))
+    gram, told = _innovations(columns, seconds, 1.0, scatter, noise * 1.0)
+    assert told == count - 1
+    at, differences = np.arange(count), np.diff(np.eye(count + 1), axis=0) / seconds[:, None]
+    walk = WANDER * scatter * np.minimum(at, at[:, None])
+    covariance = scatter * np.eye(count) + walk + noise * differences @ differences.T
+    weights = np.linalg.inv(covariance)
+    ones = np.ones(count)
+    weights -= np.outer(weights @ ones, weights @ ones) / (ones @ weights @ ones)
+    assert gram == pytest.approx(columns.T @ weights @ columns, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    "truth", [Truth(), Truth(0.8, 1.1, 1.3, 1.5), Truth(1.2, 0.9, 0.8, 0.5)], ids=["by the budget", "small", "large"]
+)
+def test_wakes_over_capacity_are_told_while_harvest_goes_on(truth):
+    histories = [node(60, truth, seed, rate=BUSY, offered=heat(60, seed, truth)) for seed in range(12)]
+    ratio, sd = np.array([slope(gathered(history, KILN, 60).sums[0]) for history in histories]).T
+    true = truth.wake / truth.capacity
+    assert np.sqrt(np.mean(((ratio - true) / sd) ** 2)) < 1.6
+    assert ratio.mean() == pytest.approx(true, rel=0.04)
+    assert sd.max() < 0.1
+
+
+def test_a_constant_rate_and_a_full_storage_tell_nothing():
+    timed = gathered(node(40, Truth(), timer=72.0, offered=heat(40, 1)), KILN, 40).sums[0]
+    assert timed[:, 0].sum() < 1.0  # a sd of the whole coefficient
+    full = gathered(node(40, Truth(), rate=BUSY, offered=heat(40, 1, times=4.0)), KILN, 40).sums[0]
+    assert not full[5:, POINTS].any()
+
+
+def test_a_machine_that_may_bring_harvest_with_its_wakes_is_not_read_so():
+    presses = parse_budget(TEXT.replace('"thermal"', '"vibration"').replace('active_days = "mon-sat"\n', ""), "p.toml")
+    sums = gathered(node(40, Truth(), rate=BUSY, offered=heat(40, 1)), presses, 40).sums[0]
+    assert not sums[:, POINTS].any()
+
+
+def test_capacity_lost_by_a_node_whose_source_never_rests_shows():
+    days, loss = 330, 0.3 / 365
+    fading = [Truth(capacity=1.0 - loss * max(day - 60, 0)) for day in range(days)]
+    z = {}
+    for name, truth in (("fading", fading), ("sound", Truth())):
+        mean, sd = [], []
+        for seed in range(5):
+            series = node(days, truth, seed, rate=BUSY, offered=heat(days, seed))
+            found = estimate(gathered(series, KILN, days).sums, [KILN])
+            mean.append(found.mean[0, FADE])
+            sd.append(np.sqrt(found.covariance[0, FADE, FADE]))
+        z[name] = np.array(mean) / np.array(sd)
+    assert np.median(z["fading"]) < -2.0  # a fifth is lost; before, nothing was told and this was 0
+    assert np.abs(z["sound"]).max() < 2.0
+    assert np.abs(np.median(z["sound"])) < 1.0

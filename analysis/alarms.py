@@ -10,8 +10,10 @@ from typing import NamedTuple
 from analysis.site_findings import SITE_DAYS, SITE_LEAST
 
 KINDS = ("silent", "depletion")
-RAISE_P_DARK_30D = 0.4
-CLEAR_P_DARK_30D = 0.2  # lower than the limit that raises, so that a chance hovering at the limit does not chatter
+RAISE_P_DARK_30D = 0.55  # looked at every day, a chance wanders: at 0.4 one alarm in three was of such a day
+CLEAR_P_DARK_30D = (
+    0.05  # an alarm stands until the node is safe, not until its chance is better than when it was raised
+)
 URGENT_P_DARK_7D = 0.3
 CALM_P_DARK_7D = 0.15  # and below this no longer urgent
 ACKNOWLEDGED = "; acknowledged:"
@@ -64,8 +66,7 @@ def step(
 
     Those of a node that is no longer in the fleet, or has moved, are cleared. Where one cause at a site brings
     SITE_LEAST nodes to the limit, those without an alarm of their own have one together, the site's, which is told anew
-    when other nodes are in it. When it ends, who is still above the limit that clears gets one of its own, acknowledged
-    as that was.
+    when other nodes are in it. When it ends, who is still at the limit gets one of its own, acknowledged as that was.
 
     Parameters
     ----------
@@ -117,7 +118,7 @@ def _of_kind(judged: _Judged) -> list[Alarm]:
     for member in members:
         if member.node_id not in covered:
             alarm = own[member.node_id]
-            for new in _moved(site, member.node_id, kind, alarm, _judge(kind, member, alarm or ended, now), now):
+            for new in _moved(site, member.node_id, kind, alarm, _judge(kind, member, alarm, now), now):
                 changed.append(_taken_over(new, ended) if alarm is None and ended is not None else new)
     return changed
 

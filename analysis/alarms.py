@@ -10,7 +10,7 @@ from typing import NamedTuple
 from analysis.site_findings import SITE_DAYS, SITE_LEAST
 
 KINDS = ("silent", "depletion")
-RAISE_P_DARK_30D = 0.55  # looked at every day, a chance wanders: at 0.4 one alarm in three was of such a day
+RAISE_P_DARK_30D = 0.45  # looked at every day, a chance wanders: one that comes near is not yet at risk
 CLEAR_P_DARK_30D = (
     0.05  # an alarm stands until the node is safe, not until its chance is better than when it was raised
 )

@@ -22,20 +22,20 @@ def play(*conditions):
 
 
 def test_raised_once_and_cleared_once():
-    risky = replace(FINE, p_dark_30d=0.55, days_p10=12.0)
+    risky = replace(FINE, p_dark_30d=0.45, days_p10=12.0)
     assert play(FINE, risky, risky, FINE, FINE) == [
         [], [("depletion", "active", "medium")], [], [("depletion", "cleared", "medium")], []
     ]  # fmt: skip
 
 
 def test_a_chance_hovering_at_the_limit_does_not_chatter():
-    chances = [0.54, 0.56, 0.54, 0.56, 0.3, 0.56, 0.06, 0.04, 0.54, 0.56]
+    chances = [0.44, 0.46, 0.44, 0.46, 0.3, 0.46, 0.06, 0.04, 0.44, 0.46]
     history = play(*(replace(FINE, p_dark_30d=p) for p in chances))
     assert [len(changes) for changes in history] == [0, 1, 0, 0, 0, 0, 0, 1, 0, 1]
 
 
 def test_urgency_changes_the_same_alarm():
-    history = play(replace(FINE, p_dark_30d=0.55), replace(FINE, p_dark_30d=0.9, p_dark_7d=0.6))
+    history = play(replace(FINE, p_dark_30d=0.45), replace(FINE, p_dark_30d=0.9, p_dark_7d=0.6))
     assert history == [[("depletion", "active", "medium")], [("depletion", "active", "high")]]
 
 
@@ -50,7 +50,7 @@ def test_urgency_does_not_chatter_and_keeps_what_a_person_said():
 
 
 def test_silence_is_an_alarm_and_no_forecast_changes_nothing():
-    risky = replace(FINE, p_dark_30d=0.55)
+    risky = replace(FINE, p_dark_30d=0.45)
     silent = replace(FINE, p_dark_7d=None, p_dark_30d=None, silent_for_s=90_000.0)
     assert play(risky, silent, FINE) == [
         [("depletion", "active", "medium")],
@@ -59,7 +59,7 @@ def test_silence_is_an_alarm_and_no_forecast_changes_nothing():
     ]
 
 
-@pytest.mark.parametrize("p30", [0.55, 1.0])
+@pytest.mark.parametrize("p30", [0.45, 1.0])
 def test_the_note_carries_figures(p30):
     (alarm,) = step([], [replace(FINE, p_dark_30d=p30, days_p10=9.4)], NOW)
     assert f"{p30:.0%}" in alarm.note

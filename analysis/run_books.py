@@ -149,9 +149,12 @@ def site_books(
     for i, (number, node) in enumerate(zip(known.numbers.tolist(), known.nodes, strict=True)):
         if number in recent:
             at[node.site].append(i)
-    books, accounts = [], {site: _accounts(ledger, known.numbers[places]) for site, places in at.items()}
+    found = shared_out(lambda places: _accounts(ledger, known.numbers[places]), at.values())
+    accounts = dict(zip(at, found, strict=True))
     closures = _closures(known, at, accounts, moment)
-    for site, places in at.items():
+
+    def book(site: str) -> SiteBook:
+        places = at[site]
         numbers = known.numbers[places]
         account, offsets = accounts[site]
         counts_from = np.array([recent[n].held.counts_from for n in numbers.tolist()]).repeat(np.diff(offsets))
@@ -165,10 +168,9 @@ def site_books(
             for i, number, mine in zip(places, numbers.tolist(), _each(account, offsets), strict=True)
         ]  # fmt: skip
         calendar = _calendar(known.fleet.sites[site], account, closures[site], moment)
-        books.append(
-            _site_book(known, calendar, known.fleet.sites[site], silent_together(nodes), account, offsets, moment)
-        )
-    return books
+        return _site_book(known, calendar, known.fleet.sites[site], silent_together(nodes), account, offsets, moment)
+
+    return list(shared_out(book, at))
 
 
 def silent_together(nodes: list[NodeBook]) -> list[NodeBook]:

@@ -6,7 +6,7 @@ from quiet_parts import LEAK_W, SLEEP_W, STEPS, WAKE_J, Truth, gathered, node
 
 from analysis.loud_runs import COLUMNS, WANDER, _innovations
 from analysis.posterior import estimate
-from analysis.quiet_runs import POINTS, RIGHT, SECONDS
+from analysis.quiet_runs import LINES, POINTS, RIGHT, SECONDS
 from analysis.state import FADE
 from ingest.budget import parse_budget
 from tests.conftest import CONVEYOR
@@ -61,6 +61,17 @@ def test_wakes_over_capacity_are_told_while_harvest_goes_on(truth):
     assert np.sqrt(np.mean(((ratio - true) / sd) ** 2)) < 1.6
     assert ratio.mean() == pytest.approx(true, rel=0.04)
     assert sd.max() < 0.1
+
+
+def test_the_slow_branch_lags_behind_what_wakes_take():
+    # E(V) = a - (e/c) W - r R with R = -W: with a share r of the wakes' coefficient less, the same balance.
+    sums = gathered(node(20, Truth(), rate=BUSY, offered=heat(20, 2)), KILN, 20).sums[0].astype(float)
+    of_both, of_lag = LINES - 1, LINES * (LINES + 1) // 2 - 1  # by rows of the upper triangle
+    assert sums[:, of_both] == pytest.approx(-sums[:, 0], rel=1e-6)
+    assert sums[:, of_lag] == pytest.approx(sums[:, 0], rel=1e-6)
+    assert sums[:, RIGHT + LINES - 1] == pytest.approx(-sums[:, RIGHT], rel=1e-6)
+    other = np.delete(sums[:, :RIGHT], [0, of_both, of_lag], axis=1)
+    assert not other.any()
 
 
 def test_a_constant_rate_and_a_full_storage_tell_nothing():

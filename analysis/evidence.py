@@ -14,6 +14,8 @@ zero.
 One weight serves a whole run, for weights by each point's own voltage bias it too. A run's slope is never taken to be
 better than SLOPE_DOUBT, whatever the converter: what nights have in common is left to the filter's other states.
 
+On days on which heat never rests, a capacitor's wakes tell what they take while it goes on (`loud_runs`).
+
 A run is cut at the middle of the active hours, so that the evidence of a day is the quiet time that ends in it and a
 new day needs the reports of two.
 """
@@ -186,8 +188,8 @@ class Evidence:
     Attributes
     ----------
     sums : ndarray of float32, shape (nodes, days, SUMS)
-        Upper triangle of the information matrix of the lines, its right side, points, seconds, and the weighted means
-        of voltage (from the middle, in full voltages), of temperature (from 25 degC) and of whether it was measured.
+        Upper triangle of the information matrix of the lines, its right side, points, seconds at rest, and the weighted
+        means of voltage (from the middle, in full voltages), of temperature (from 25 degC) and whether it was measured.
     resistance : ndarray of float32, shape (nodes, days, STEPS)
         Mean step over current [ohm], variance of that mean, count, mean temperature from 25 degC.
     week : ndarray of float32, shape (nodes, 4, 168)

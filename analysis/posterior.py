@@ -7,6 +7,7 @@ What voltage and wakes can tell, and what they cannot:
   leakage moves only the second: that tells them apart. The common scale stays with the budget's tolerances: voltage and
   wakes cannot tell all of them 6 % up from all of them right. Only part tolerance, a step at a known current, or a
   visit can.
+* While a source goes on that never rests, only `e/c` shows, by wakes that come more or fewer by chance.
 * At a constant wake rate even those two are collinear: the posterior's correlation says so, and so must the screens.
 * Redistribution inside a capacitor looks like leakage for hours after a charge: a line of its own.
 * Sleep and leakage differ only in how they depend on voltage and temperature. The dependence of leakage itself is known

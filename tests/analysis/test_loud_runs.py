@@ -1,20 +1,28 @@
 """What wakes tell while harvest goes on, against generalised least squares and against truths that made the data."""
 
+from datetime import UTC, datetime
+
 import numpy as np
+import pyarrow as pa
 import pytest
 from quiet_parts import LEAK_W, SLEEP_W, STEPS, WAKE_J, Truth, gathered, node
 
 from analysis.loud_runs import COLUMNS, WANDER, _innovations
 from analysis.posterior import estimate
 from analysis.quiet_runs import LINES, POINTS, RIGHT, SECONDS
+from analysis.run import analyse
+from analysis.series import Series
 from analysis.state import FADE
 from ingest.budget import parse_budget
+from ingest.fleet import Fleet, Node, Site
+from ingest.store import Store
 from tests.conftest import CONVEYOR
 
 TEXT = CONVEYOR.replace('"vibration"', '"thermal"').replace('active_hours = "06:00-22:00"\n', "")
-KILN = parse_budget(TEXT.replace('active_days = "mon-sat"\n', ""), "kiln.toml")
+TEXT = TEXT.replace('active_days = "mon-sat"\n', "").replace("wakes_per_day = 48", "wakes_per_day = 96")
+KILN = parse_budget(TEXT, "kiln.toml")
 EVEN = Truth()
-BUSY = (1.9, 2.1)  # shares of the budget's wakes a day
+BUSY = (1.9, 2.1)  # by so many times 48 wakes a day
 
 
 def heat(days: int, seed: int, truth: Truth = EVEN, times: float = 1.0) -> np.ndarray:
@@ -82,7 +90,7 @@ def test_a_constant_rate_and_a_full_storage_tell_nothing():
 
 
 def test_a_machine_that_may_bring_harvest_with_its_wakes_is_not_read_so():
-    presses = parse_budget(TEXT.replace('"thermal"', '"vibration"').replace('active_days = "mon-sat"\n', ""), "p.toml")
+    presses = parse_budget(TEXT.replace('"thermal"', '"vibration"'), "p.toml")
     sums = gathered(node(40, Truth(), rate=BUSY, offered=heat(40, 1)), presses, 40).sums[0]
     assert not sums[:, POINTS].any()
 
@@ -102,3 +110,46 @@ def test_capacity_lost_by_a_node_whose_source_never_rests_shows():
     assert np.median(z["fading"]) < -2.0  # a fifth is lost; before, nothing was told and this was 0
     assert np.abs(z["sound"]).max() < 2.0
     assert np.abs(np.median(z["sound"])) < 1.0
+
+
+def kept(book: Store, series: dict[str, Series]) -> None:
+    """Give a store of kiln nodes their reports."""
+    site = Site(site="kiln-row", name="Kiln row", latitude=52.0, longitude=0.0, timezone="UTC")
+    nodes = {
+        n: Node(node_id=n, site="kiln-row", budget="kiln", commissioned=datetime(2026, 1, 5, tzinfo=UTC))
+        for n in series
+    }
+    book.save_fleet(Fleet(sites={"kiln-row": site}, nodes=nodes, budgets={"kiln": KILN}, budget_texts={"kiln": TEXT}))
+    numbers = dict(book.cursor().execute("SELECT node_id, node_no FROM nodes").fetchall())
+    for name, own in series.items():
+        at = pa.array(np.round(own.time * 1000).astype(np.int64)).cast(pa.timestamp("ms"))
+        reports = pa.table({
+            "node_no": np.full(len(own.time), numbers[name], dtype=np.int32), "observed_at": at, "received_at": at,
+            "storage_v": own.storage_v, "wakes": own.wakes, "temp_c": own.temp_c,
+        })  # fmt: skip
+        with book.write() as cursor:
+            cursor.register("reports", reports)
+            cursor.execute("INSERT INTO report_log BY NAME SELECT * FROM reports ORDER BY observed_at")
+            cursor.execute("INSERT INTO touched SELECT DISTINCT node_no, observed_at::DATE FROM report_log")
+
+
+def test_health_of_a_node_whose_source_never_rests_is_of_capacity_alone():
+    days = 330
+    fading = [Truth(capacity=1.0 - 0.3 / 365 * max(day - 60, 0)) for day in range(days)]
+    series = {
+        "kr-fading": node(days, fading, 3, rate=BUSY, offered=heat(days, 3)),
+        "kr-sound": node(days, Truth(), 4, rate=BUSY, offered=heat(days, 4)),
+        "kr-timed": node(days, Truth(), 5, timer=96.0, offered=heat(days, 5)),
+    }
+    with Store.open(":memory:") as book:
+        kept(book, series)
+        analyse(book)
+        told = {name: book.cursor().table(name).to_arrow_table().to_pandas() for name in ("health", "findings")}
+    health = told["health"].set_index("node_id")
+    assert health.loc["kr-fading", "capacity_ratio"] == pytest.approx(0.8, abs=0.08)
+    assert health.loc["kr-sound", "capacity_ratio"] == pytest.approx(1.0, abs=0.06)
+    assert health.loc["kr-timed", "verdict"] == "not-enough-data"
+    assert health["leakage_ratio"].isna().all()  # nothing tells it from sleep, and neither from the harvest
+    (found,) = told["findings"].itertuples()
+    assert (found.node_id, found.finding) == ("kr-fading", "capacity-fade")
+    assert "a costlier wake or sleep (drain-over) is not separable from it" in found.evidence

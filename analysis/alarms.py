@@ -11,9 +11,7 @@ from analysis.site_findings import SITE_DAYS, SITE_LEAST
 
 KINDS = ("silent", "depletion")
 RAISE_P_DARK_30D = 0.45  # looked at every day, a chance wanders: one that comes near is not yet at risk
-CLEAR_P_DARK_30D = (
-    0.05  # an alarm stands until the node is safe, not until its chance is better than when it was raised
-)
+CLEAR_P_DARK_30D = 0.05  # an alarm stands until the node is safe, not until it is a little less at risk
 URGENT_P_DARK_7D = 0.3
 CALM_P_DARK_7D = 0.15  # and below this no longer urgent
 ACKNOWLEDGED = "; acknowledged:"

@@ -1,6 +1,6 @@
 -- Says of each refused reading of `judged` what was wrong, with the values of the view `batch` it was judged by.
 -- Parameters: those of judge.sql.
--- Times are told as dates, but for such as no calendar has.
+-- Times are told as dates, but for such as no calendar has; what was not reported is left out.
 -- Returns received_at, topic, reason, detail, the reading as a JSON report, node_id, alone.
 WITH dated AS (
     SELECT seq, list_transform(
@@ -16,14 +16,16 @@ SELECT j.received_at, b.topic, j.reason,
         WHEN 'missing-field' THEN
             CASE WHEN b.storage_v IS NULL THEN 'storage_v is missing or not a number'
                  ELSE 'wakes is missing or not a whole number' END
-        WHEN 'not-finite' THEN format('storage_v {}, loaded_v {}, temp_c {}: a value is not finite',
-                                      b.storage_v, coalesce(b.loaded_v, 0), coalesce(b.temp_c, 0))
-        WHEN 'voltage-out-of-range' THEN format('storage_v {} V, loaded_v {} V; expected 0 to {} V',
-                                                b.storage_v, coalesce(b.loaded_v, 0), round(b.voltage_max, 3))
+        WHEN 'not-finite' THEN
+            concat(format('storage_v {}', b.storage_v), format(', loaded_v {}', b.loaded_v), format(', temp_c {}', b.temp_c),
+                   ': a value is not finite')
+        WHEN 'voltage-out-of-range' THEN
+            concat(format('storage_v {} V', b.storage_v), format(', loaded_v {} V', b.loaded_v),
+                   format('; expected 0 to {} V', round(b.voltage_max, 3)))
         WHEN 'temperature-out-of-range' THEN
             format('temp_c {} degC; expected {} to {} degC', b.temp_c, $temp_min, $temp_max)
         WHEN 'count-out-of-range' THEN
-            format('wakes {}, boot {}; expected 0 to {}', b.wakes, coalesce(b.boot, 0), $count_max)
+            concat(format('wakes {}', b.wakes), format(', boot {}', b.boot), format('; expected 0 to {}', $count_max))
         WHEN 'time-in-future' THEN
             format('observed {}, but arrived {}; a clock may run ahead by {} s', d.at[1], d.at[2], $lead_s)
         WHEN 'before-commissioning' THEN

@@ -2,6 +2,7 @@
 
 import json
 import logging
+import math
 import os
 import signal
 import sys
@@ -79,9 +80,18 @@ def progress_bar() -> Iterator[Callable[[str, int, int], None]]:
 def say(figures: dict[str, Any], as_json: bool, text: str) -> None:
     """Print a result: for machines, or for people."""
     if as_json:
-        print(json.dumps(figures, default=str))
+        print(json.dumps(_without_nan(figures), default=str, allow_nan=False))
     else:
         out.print(text, highlight=False, markup=False, soft_wrap=True)
+
+
+def _without_nan(figures: Any) -> Any:
+    """The same with null for a number that is not there: JSON has no NaN."""
+    if isinstance(figures, dict):
+        return {name: _without_nan(value) for name, value in figures.items()}
+    if isinstance(figures, list | tuple):
+        return [_without_nan(value) for value in figures]
+    return None if isinstance(figures, float) and not math.isfinite(figures) else figures
 
 
 def parse_time(text: str | None, option: str = "--as-of", example: str = "2026-03-01T06:00:00Z") -> datetime | None:
@@ -215,7 +225,10 @@ def analyse(
     """Bring ledger, estimates, forecast, findings and alarms up to date."""
     from analysis.run import analyse as run
 
-    moment = parse_time(as_of)
+    moment, now = parse_time(as_of), datetime.now(UTC)
+    if moment is not None and moment > now:
+        msg = f"--as-of {moment:%Y-%m-%d %H:%M} is in the future (now {now:%Y-%m-%d %H:%M} UTC); name an earlier one"
+        raise UsageError(msg)
     with Store.open(store, must_exist=True) as book, progress_bar() as bar:
         done = run(book, moment, bar)
     raised = sum(a.state == "active" and a.raised_at == done.as_of for a in done.changed_alarms)

@@ -17,6 +17,7 @@ from analysis.facts import SURE, Finding, NodeFacts, Rise
 from analysis.fallen import chance_below, fall_of
 from analysis.harvest_findings import RECENT_DAYS, WAKE_DAYS, Course, courses_of, harvest_short, rests
 from analysis.load import sleep_power
+from analysis.outcomes import least_in_hand
 from analysis.series import Floats
 from analysis.site_findings import explained, in_common, long_low, one_a_site, site_wide, without_stops
 from analysis.state import REST_PRIOR
@@ -49,6 +50,7 @@ UNTOLD_WHILE = "; {} is not separable from it while the harvest never rests: a m
 RESISTANCE_RISE = 0.3
 FALL = 1.0  # of a step's fall by the wake's own charge over that by resistance, from which a fade looks like its rise
 LOST_MOST = 0.67  # by which that fall may have grown where capacity is not known: as if two fifths of it were lost
+IN_HAND_SD = 0.5  # of the logarithm of what a node has in hand over what tells a silent one from a dark one
 CURRENT_MOST, CURRENT_SEEN = 2.5, 0.3  # times, that a wake's current may rise, and the share of that its energy shows
 
 
@@ -97,7 +99,9 @@ def _silence(node: NodeFacts) -> Finding | None:
         return None
     lasted = node.usable_j / node.load_w if node.load_w > 0 else np.inf
     # With little in hand at the last report the node is dark; with much it cannot be.
-    charged = chance_below((math.log(max(node.usable_share, 1e-4)) - math.log(0.05)) / 0.5)
+    full = node.usable_j / max(node.usable_share, 1e-9)
+    least = max(float(least_in_hand(full, node.load_w, node.budget)), 1e-12)
+    charged = chance_below(math.log(max(node.usable_j / least, 1e-4)) / IN_HAND_SD)
     hours = node.silent_for_s / 3600
     in_hand = f"{node.usable_share:.0%} of its energy in hand at the last report, enough for {_days(lasted / 86400)}"
     told = f"not heard from for {hours:.0f} h with {in_hand}"
@@ -306,4 +310,6 @@ def _gone_from_quiet(node: NodeFacts, fell: Change | None) -> float:
 
 
 def _days(days: float) -> str:
-    return "longer than a year" if not np.isfinite(days) or days > 365 else f"{days:.1f} days"
+    if not np.isfinite(days) or days > 365:
+        return "longer than a year"
+    return f"{days:.1f} days" if days >= 1 else f"{days * 24:.1f} h"

@@ -12,7 +12,7 @@ from analysis.storage import leakage_power, storage_curve
 from ingest.budget import SECONDS_PER_DAY, Budget
 from ingest.counters import unwrap_wakes
 
-NEARLY_EMPTY = 0.05  # of full; a node silent since it stood below this is taken to be dark
+NEARLY_EMPTY = 0.05  # of full: `least_in_hand`
 LOAD_MARGIN = 2.0  # a node may have spent this many times its budget's load while it was not heard
 
 
@@ -33,6 +33,15 @@ class Spells:
     lost: Floats
 
 
+def least_in_hand(full: Floats | float, spent: Floats | float, budget: Budget) -> Floats:
+    """Usable energy at the last report below which a node that has fallen silent is taken to be dark. [J]
+
+    NEARLY_EMPTY of that at `full` [J], or what it spends [W] until its next report is due: one that has more would have
+    been heard once again before it went dark.
+    """
+    return np.asarray(np.maximum(NEARLY_EMPTY * full, spent * budget.telemetry.report_interval))
+
+
 def spells(time: Floats, voltage: Floats, wakes: Counts, boot: Counts, budget: Budget, end: float) -> Spells:
     """The spells of one node.
 
@@ -46,7 +55,7 @@ def spells(time: Floats, voltage: Floats, wakes: Counts, boot: Counts, budget: B
     Notes
     -----
     A node is dark from a report at or below the cut-off voltage; when it falls silent, or starts anew, after a report
-    with less than NEARLY_EMPTY of its full usable energy; and when it starts anew after a silence that is long enough
+    with less than `least_in_hand` at the budget's load; and when it starts anew after a silence that is long enough
     to have emptied it at LOAD_MARGIN times the budget's load. It is said to have gone dark when that energy would have
     lasted at the budget's load, at the latest when it was heard again. Other silences that end in a new start, or do
     not end, do not tell; a silence after which its counters go on was no darkness.
@@ -60,7 +69,7 @@ def spells(time: Floats, voltage: Floats, wakes: Counts, boot: Counts, budget: B
     anew = np.append(_restarts(time, wakes, boot, budget)[1:], False)
     silent = gap > longest_interval(budget)
     below = voltage <= storage.cutoff_voltage
-    nearly = usable < NEARLY_EMPTY * (curve.full_j - curve.cutoff_j)
+    nearly = usable < least_in_hand(curve.full_j - curve.cutoff_j, spent, budget)
     dark = below | (nearly & (silent | anew)) | (silent & anew & (lasting < LOAD_MARGIN * gap))
     first, last = _runs(dark)
     gone = np.where(below[first], time[first], np.minimum(time[first] + lasting[first], until[first]))

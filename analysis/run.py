@@ -120,7 +120,7 @@ def _analyse(store: Store, as_of: datetime | None, progress: Progress) -> Summar
     fields, sums = settle(store, known, own)
     recent, ledger = read_late(store, known, fields, moment, sums)
     books = site_books(known, fields, ledger, recent, moment)
-    prospects = look_ahead(books, read_corrections(store.cursor()))
+    prospects = look_ahead(books, read_corrections(store.cursor(), moment))
     progress("forecast", 1, 1)
     nodes = judge_nodes(known, fields, books, read_windows(store.cursor(), moment))
     changed = _write(store, known, nodes, find_all(books, nodes), prospects, recent, moment, before)

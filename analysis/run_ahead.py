@@ -3,6 +3,7 @@
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from datetime import datetime
 
 import duckdb
 import numpy as np
@@ -19,6 +20,8 @@ from analysis.outlook import HarvestOutlook, NodeOutlook
 from analysis.run_books import NodeBook, Rest, SiteBook
 from analysis.scores import Correction
 from analysis.series import Counts, Floats, a_day
+from analysis.site_days import SiteDays
+from analysis.storage import leakage_power
 from analysis.thrift import NONE, Thrift, as_usual, learn_thrift, waking
 from analysis.wakes import IDLE_SHARE, OPEN_SHARE, wake_plan
 from analysis.warm_days import air_of
@@ -42,9 +45,10 @@ class Prospects:
     scale_sd: Floats  # relative, of the capacity that turns voltage into energy
 
 
-def read_corrections(cursor: duckdb.DuckDBPyConnection) -> dict[int, Correction]:
-    """What the last backtest taught, by horizon in days."""
-    rows = cursor.execute("SELECT horizon_days, shift, slope FROM calibration").fetchall()
+def read_corrections(cursor: duckdb.DuckDBPyConnection, moment: datetime) -> dict[int, Correction]:
+    """What the last backtest taught, by horizon in days; nothing if it knew reports of after a moment."""
+    query = "SELECT horizon_days, shift, slope FROM calibration WHERE fitted_at <= $moment"
+    rows = cursor.execute(query, {"moment": moment}).fetchall()
     return {horizon: Correction(shift, slope) for horizon, shift, slope in rows}
 
 
@@ -121,7 +125,7 @@ def node_outlooks(books: list[SiteBook], days: int) -> tuple[list[int], list[Nod
         for book, rest, harvest in zip(site.nodes, site.rests, ahead, strict=True):
             place = site.calendar.index(book.account.day)
             thrift = thrifts[book.budget.name]
-            found.append(_outlook(book, rest, harvest, air, today, site.today.hour, place, thrift))
+            found.append(_outlook(book, rest, harvest, air, site, place, thrift))
             rows.append(book.place)
     return rows, lent_closures(found)
 
@@ -150,12 +154,12 @@ def _outlook(
     rest: Rest,
     harvest: HarvestOutlook,
     air: Floats,
-    today: np.datetime64,
-    hour: int,
+    site: SiteBook,
     place: Counts,
     thrift: Thrift,
 ) -> NodeOutlook:
-    account, now = book.account, book.now()
+    account, now, dark = book.account, book.now(), book.dark
+    today, hour = np.datetime64(site.today.date()), site.today.hour
     wake_sd, sleep_sd, leakage_sd = map(float, per_capacity_sd(book.field.covariance[book.row]))
     fade, fade_sd = _fade(book)
     by_volt, by_square, by_warmth = book.field.mean[book.row, places.LEAK_BY].tolist()
@@ -173,11 +177,11 @@ def _outlook(
         book.node.node_id,
         book.node.site,
         book.budget,
-        _while_dark(book, harvest) if book.dark else harvest,
-        book.state.voltage,
+        _while_dark(book, harvest, site.calendar, today) if dark else harvest,
+        min(book.state.voltage, book.budget.storage.cutoff_voltage) if dark else book.state.voltage,
         plan.wakes_per_day,
         voltage_sd=book.budget.telemetry.adc_step,
-        dark=book.dark,
+        dark=dark,
         rate_sd=plan.rate_sd,
         rate_noise=plan.rate_noise,
         rate_follows=plan.rate_follows,
@@ -217,16 +221,30 @@ def _fade(book: NodeBook) -> tuple[float, float]:
     return USUAL_FADE + weight * (seen - USUAL_FADE), USUAL_FADE_SD * float(np.sqrt(1 - weight))
 
 
-def _while_dark(book: NodeBook, harvest: HarvestOutlook) -> HarvestOutlook:
-    """The harvest of a node that is dark: so long as it stays silent, it cannot have been enough to restart it."""
-    curve, days = book.curve, book.silent_for / SECONDS_PER_DAY
-    restart = float(np.asarray(curve.energy(book.budget.storage.voltage_restart)))
-    short = max(restart - float(np.asarray(curve.energy(book.state.voltage))), 0.0) * float(book.now()[kalman.C])
-    most = short / days + book.recent.leakage * SECONDS_PER_DAY
-    expected = float(harvest.expected[:7].mean())
-    if expected <= most:
+def _while_dark(book: NodeBook, harvest: HarvestOutlook, site: SiteDays, today: np.datetime64) -> HarvestOutlook:
+    """The harvest of a node that is dark: so long as it stays silent, it cannot have been enough to restart it.
+
+    It has been short only of what the silent days were to bring: nights of the polar winter, closures and weekends tell
+    nothing. What is enough for just now lifts it from cut-off to restart in as long again as it has been dark.
+    """
+    days = book.silent_for / SECONDS_PER_DAY
+    behind = today - np.arange(min(int(np.ceil(days)), site.days) + 1)
+    place = site.index(behind)
+    behind, place = behind[place >= 0], place[place >= 0]
+    usual = harvest.week[(behind - today).astype(int) % 7] * site.opened(behind)
+    if book.budget.harvest.outdoors:
+        sky = site.sky.mean(axis=1)
+        usual = usual * sky[place] / max(float(sky[site.index(today + np.arange(7))].mean()), 1e-9)
+    due = float(harvest.mean * harvest.season[:7].mean() * (1 + harvest.level_now) * usual.mean() * days)
+    storage, low = book.budget.storage, book.budget.storage.cutoff_voltage
+    restart = float(np.asarray(book.curve.energy(storage.voltage_restart))) - book.curve.cutoff_j
+    usually = book.state.voltage if np.isnan(book.state.mean_voltage) else book.state.mean_voltage
+    law = [float(np.asarray(leakage_power(storage, volts))) for volts in (low, usually)]
+    leakage = book.recent.leakage * law[0] / max(law[1], 1e-30)
+    most = restart * float(book.now()[kalman.C]) + leakage * book.silent_for
+    if due <= most:
         return harvest
-    return replace(harvest, mean=harvest.mean * most / expected, mean_sd=max(harvest.mean_sd, DARK_SD))
+    return replace(harvest, mean=harvest.mean * most / due, mean_sd=max(harvest.mean_sd, DARK_SD))
 
 
 def per_capacity_sd(covariance: Floats) -> tuple[Floats, Floats, Floats]:

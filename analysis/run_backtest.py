@@ -114,7 +114,7 @@ def run_backtest(
         pairs.append(_pairs(history, came, k, *forecast_at(store, history, moment, max(HORIZONS) + 1, PATHS), moment))
     progress("past forecasts", len(moments), len(moments))
     done = _score(_joined(pairs), came, times, Backtest(run_at, moments, every, len(known.nodes), 0, [], {}, []))
-    _save(store, done)
+    _save(store, done, end)
     return done
 
 
@@ -348,7 +348,7 @@ def _verdict(warned: scored.Warned, came: _Came, times: Floats) -> float:
 # --- the figures kept ---------------------------------------------------------------------------------------------
 
 
-def _save(store: Store, done: Backtest) -> None:
+def _save(store: Store, done: Backtest, newest: datetime) -> None:
     run = {"run_at": done.run_at}
     about = run | {"first_origin": done.moments[0], "last_origin": done.moments[-1], "every_days": done.every_days}
     figures = [about | asdict(score) for score in done.scores]
@@ -368,7 +368,7 @@ def _save(store: Store, done: Backtest) -> None:
     ]
     corrections = [
         {"horizon_days": t.horizon_days, "shift": t.correction.shift, "slope": t.correction.slope,
-         "fitted_at": done.run_at, "events": t.events}
+         "fitted_at": newest, "events": t.events}
         for t in done.trials if t.helps
     ]  # fmt: skip
     with store.write() as cursor:

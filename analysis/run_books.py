@@ -20,7 +20,7 @@ from analysis.evidence import HALL_WARMTH_K
 from analysis.harvest_behind import NodeDays
 from analysis.held import Held, seconds_full
 from analysis.ledger import longest_interval
-from analysis.outcomes import NEARLY_EMPTY
+from analysis.outcomes import least_in_hand
 from analysis.quiet import sunless
 from analysis.run_days import NumberedFleet
 from analysis.run_field import Field
@@ -86,14 +86,21 @@ class NodeBook(NamedTuple):
         return storage_curve(self.budget.storage)
 
     @property
-    def usable_share(self) -> float:
-        """Usable energy at the last report over that at full."""
-        return float(np.asarray(self.curve.share_left(self.state.voltage, self.held.full)))
+    def dark(self) -> bool:
+        """Silent since it had next to nothing in hand, and not with its site."""
+        if self.silent_for <= 0 or self.with_site:
+            return False
+        usable, full = (float(np.asarray(self.curve.usable(volts))) for volts in (self.state.voltage, self.held.full))
+        return usable < float(least_in_hand(full, self.load, self.budget))
 
     @property
-    def dark(self) -> bool:
-        """Silent since it stood nearly empty, and not with its site."""
-        return self.silent_for > 0 and self.usable_share < NEARLY_EMPTY and not self.with_site
+    def load(self) -> float:
+        """What its wakes and its sleep took of late. [W]"""
+        wakes, sleep, seen = (
+            column[-RECENT_DAYS:].sum()
+            for column in (self.account.wake_j, self.account.sleep_j, self.account.observed_s)
+        )
+        return float(wakes + sleep) / max(float(seen), 1.0)
 
     @property
     def temperature(self) -> float:
@@ -235,10 +242,10 @@ def _site_book(
             day = np.datetime64(visit.at.astimezone(site.zone).date())
             changed[visit.node_id] = max(changed.get(visit.node_id, day), day)
     rests, leakage = _rests(nodes, account, offsets, calendar, np.datetime64(today.date()))
-    spent = np.split(leakage * account.observed_s, offsets[1:-1])
+    lost = leakage * account.observed_s
     days = [
-        _harvest_days(book, changed.get(book.node.node_id), calendar, rest, leakage_j, today)
-        for book, rest, leakage_j in zip(nodes, rests, spent, strict=True)
+        _harvest_days(book, changed.get(book.node.node_id), calendar, rest, lost[low:high], today)
+        for book, rest, (low, high) in zip(nodes, rests, pairwise(offsets.tolist()), strict=True)
     ]
     return SiteBook(site, today, calendar, nodes, account, offsets, rests, days)
 
@@ -258,12 +265,8 @@ def _rests(
     warmth = courses_of(usual_air, account.temp_c, rest, recent, offsets, season, now)
     along = Course(*(np.repeat(column, count) for column in warmth))
     leakage = leakage * along.leakage(usual_air, np.where(idle, 1.0, 1.0 - opened))
-    each = (
-        np.split(opened, offsets[1:-1]),
-        np.split(idle, offsets[1:-1]),
-        np.stack([np.asarray(x) for x in warmth], axis=1).tolist(),
-    )
-    return [Rest(left, rested, Course(*course)) for left, rested, course in zip(*each, strict=True)], leakage
+    each = zip(pairwise(offsets.tolist()), np.stack([np.asarray(x) for x in warmth], axis=1).tolist(), strict=True)
+    return [Rest(opened[low:high], idle[low:high], Course(*course)) for (low, high), course in each], leakage
 
 
 def read_sums(store: Store) -> pa.Table:

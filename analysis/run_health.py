@@ -59,7 +59,7 @@ def judge_nodes(
 ) -> list[NodeField]:
     """Lines and health of every node, in the order of `known`."""
     by_place = {book.place: book for site in books for book in site.nodes}
-    falls = _falls(fields)
+    falls, new = _falls(fields), known.fleet.storage_since()
     found: list[NodeField | None] = [None] * len(known.nodes)
 
     def judged(task: tuple[NumberedFleet, Field]) -> tuple[Counts, list[NodeField]]:
@@ -67,7 +67,8 @@ def judge_nodes(
         at = np.searchsorted(known.numbers, part.numbers)
         recent = [windows.get(number) for number in part.numbers.tolist()]
         of_wake = np.array([falls[number] for number in part.numbers.tolist()])
-        return at, _judge_part(part, field, [by_place.get(i) for i in at.tolist()], recent, *of_wake.T)
+        fresh = [new[node.node_id].date() for node in part.nodes]
+        return at, _judge_part(part, field, [by_place.get(i) for i in at.tolist()], recent, fresh, *of_wake.T)
 
     for at, nodes in shared_out(judged, fields):
         for i, node in zip(at.tolist(), nodes, strict=True):
@@ -90,6 +91,7 @@ def _judge_part(
     field: Field,
     books: list[NodeBook | None],
     windows: list[tuple[float, ...] | None],
+    fresh: list[date],
     falls: Floats,
     doubts: Floats,
 ) -> list[NodeField]:
@@ -102,8 +104,7 @@ def _judge_part(
     earlier = _less_sure(resistances(steps, field.renewed, then, off), falls, doubts, field)
     told, curves = _lines(part, field, books, windows, esr, falls, doubts), _curves(part, field, books)
     wear, fades = _wear(part, field, books, told, curves).tolist(), _fades(part, field, curves).tolist()
-    cells, new = _cells(part, books).tolist(), part.fleet.storage_since()
-    fresh = [new[node.node_id].date() for node in part.nodes]
+    cells = _cells(part, books).tolist()
     each = part.budgets, books, wear, cells, fresh, esr, earlier, told, fades, falls.tolist(), curves.tolist()
     rows = zip(*each, strict=True)
     return [_judge(budget, field, row, *rest) for row, (budget, *rest) in enumerate(rows)]
@@ -136,10 +137,11 @@ def _curves(part: NumberedFleet, field: Field, books: list[NodeBook | None]) -> 
     last = np.where(field.changes & (day < field.days[:, None]), day, -1).max(axis=1)
     first = np.array(field.first, dtype="datetime64[D]")
     changed = np.where(last >= 0, first + last, np.datetime64("NaT")).astype("datetime64[D]")
-    return np.array([
-        0.0 if book is None else curve_doubt(budget, book.account.noon_v, book.account.day >= since)
-        for budget, book, since in zip(part.budgets, books, changed, strict=True)
-    ])  # fmt: skip
+    doubt = np.zeros(len(books))
+    for row, (budget, book) in enumerate(zip(part.budgets, books, strict=True)):
+        if budget.storage.is_battery and book is not None:
+            doubt[row] = curve_doubt(budget, book.account.noon_v, book.account.day >= changed[row])
+    return doubt
 
 
 def _wear(

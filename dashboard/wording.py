@@ -196,9 +196,12 @@ def causes(found: Iterable[Mapping[str, Any]]) -> str:
     return "; ".join(said)
 
 
-def sentence(text: str | None) -> str:
-    """What the analysis wrote, as the pages set it: a capital, units with their signs, and a full stop."""
-    if not text:
+def sentence(text: str | float | None) -> str:
+    """What the analysis wrote, as the pages set it: a capital, units with their signs, and a full stop.
+
+    Nothing where it wrote nothing, which a column of a table may hold as None or NaN.
+    """
+    if not isinstance(text, str) or not text:
         return ""
     said = re.sub(r"\s?%", "\u00a0%", text.replace(" uW", "\u00a0µW").replace(" degC", "\u00a0°C"))
     said = said[0].upper() + said[1:]

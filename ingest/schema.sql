@@ -164,7 +164,7 @@ CREATE TABLE IF NOT EXISTS backtests (
 CREATE TABLE IF NOT EXISTS reliability (
     run_at TIMESTAMPTZ NOT NULL, horizon_days DOUBLE NOT NULL, method VARCHAR NOT NULL, said DOUBLE NOT NULL,
     came DOUBLE NOT NULL, low DOUBLE NOT NULL, high DOUBLE NOT NULL, n BIGINT NOT NULL);
--- Corrected probability: logit p' = shift + slope logit p.
+-- Corrected probability: logit p' = shift + slope logit p; fitted to reports up to `fitted_at`.
 CREATE TABLE IF NOT EXISTS calibration (
     horizon_days INTEGER PRIMARY KEY, shift DOUBLE NOT NULL, slope DOUBLE NOT NULL, fitted_at TIMESTAMPTZ NOT NULL,
     events BIGINT NOT NULL);

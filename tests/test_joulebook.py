@@ -8,6 +8,7 @@ import subprocess
 import sys
 import time
 import urllib.request
+from datetime import UTC, datetime
 from pathlib import Path
 
 import duckdb
@@ -76,6 +77,13 @@ def test_what_a_command_leaves_out_or_refuses_names_the_nodes(run, fleet_folder,
     assert out.splitlines()[-1] == "  unknown-node: 1 (yy-1)"  # of this import only
 
 
+def test_what_is_printed_for_machines_is_json_without_the_numbers_that_are_not_there(capsys):
+    joulebook.say({"scores": [{"value": float("nan"), "n": 3}], "at": datetime(2026, 1, 2, tzinfo=UTC)}, True, "")
+    assert json.loads(capsys.readouterr().out, parse_constant=pytest.fail) == {
+        "scores": [{"value": None, "n": 3}], "at": "2026-01-02 00:00:00+00:00"
+    }  # fmt: skip
+
+
 @pytest.mark.parametrize(
     ("arguments", "code", "text"),
     [
@@ -83,6 +91,7 @@ def test_what_a_command_leaves_out_or_refuses_names_the_nodes(run, fleet_folder,
         (["import", "x.csv"], 1, "joulebook.duckdb: no such store; load a fleet first"),
         (["analyse"], 1, "no such store"),
         (["analyse", "--as-of", "soon"], 2, '--as-of: expected a time such as "2026-03-01T06:00:00Z", got "soon"'),
+        (["analyse", "--as-of", "2999-06-01"], 2, "--as-of 2999-06-01 00:00 is in the future"),
         (["export", "ledger", "x.csv"], 1, "no such store"),
         (["dashboard"], 1, "no such store"),
         (["frobnicate"], 2, "No such command 'frobnicate'"),

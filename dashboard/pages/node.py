@@ -211,6 +211,7 @@ def register(app: dash.Dash, desk: Desk) -> None:
             reports = queries.recent_reports(cursor, node_id)
             standing = queries.active_alarms(cursor, node_id=node_id)
             capacity = capacity_of(cursor, node_id)
+        since = fleet.storage_since()[node_id].astimezone(fleet.sites[node.site].zone).date()
         return (
             node_view.facts(now, standing, findings, budget, capacity, desk.clock(), zone),
             "No forecast yet." if now["driver"] is None else sentence(now["driver"]),
@@ -219,7 +220,7 @@ def register(app: dash.Dash, desk: Desk) -> None:
                 *node_view.for_a_visit(now, findings, budget),
             ],
             [
-                *node_view.health_block(now, ends, left, budget, fleet.storage_since()[node_id].date()),
+                *node_view.health_block(now, ends, left, budget, since),
                 *node_view.remaining_block(now, left),
             ],
             node_view.wake_block(now, budget),

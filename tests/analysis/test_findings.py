@@ -214,6 +214,15 @@ def test_energy_in_hand_tells_a_dead_radio_from_a_dark_node(share, cause):
     assert f"{share:.0%}" in found.evidence
 
 
+@pytest.mark.parametrize(("hours", "cause"), [(0.25, "dark"), (3.0, "silent-charged")])
+def test_a_small_storage_that_would_not_have_lasted_to_its_next_report_is_dark(hours, cause):
+    one = node()  # half full at its last report, which is due every half hour
+    in_hand = one.load_w * hours * 3600
+    (found,) = find([one._replace(silent_for_s=90_000.0, usable_share=0.5, usable_j=in_hand)])
+    assert found.finding == cause
+    assert f"enough for {hours:.1f} h" in found.evidence
+
+
 def test_more_wakes_than_planned():
     one = node()
     (found,) = find([one._replace(wakes=one.wakes * np.where(np.arange(DAYS) < 150, 1, 2.2))])

@@ -161,11 +161,17 @@ def test_figures_are_kept_and_corrections_reach_the_next_analysis(whole):
     assert run_backtest(whole, RUN_AT, every=15).reliability.keys() == done.reliability.keys()
     again = [repr(score) for score in run_backtest(whole, RUN_AT, every=15).scores]
     assert again == [repr(score) for score in done.scores]
-    assert read_corrections(cursor) == {}  # too few went dark to correct anything
-    analyse(whole)
+    assert read_corrections(cursor, RUN_AT) == {}  # too few went dark to correct anything
+    as_of = analyse(whole).as_of
     plain = dict(cursor.execute("SELECT node_id, p_dark_90d FROM forecast WHERE p_dark_90d > 0").fetchall())
     with whole.write() as writing:
-        writing.execute("INSERT INTO calibration VALUES (90, 2.0, 1.0, $at, 50)", {"at": RUN_AT})
+        writing.execute("INSERT INTO calibration VALUES (90, 2.0, 1.0, $at, 50)", {"at": as_of + timedelta(hours=1)})
+    analyse(whole)
+    assert read_corrections(cursor, as_of) == {}  # it knows what came an hour later
+    still = dict(cursor.execute("SELECT node_id, p_dark_90d FROM forecast WHERE p_dark_90d > 0").fetchall())
+    assert still == plain
+    with whole.write() as writing:
+        writing.execute("UPDATE calibration SET fitted_at = $at", {"at": as_of})
     analyse(whole)
     now = dict(cursor.execute("SELECT node_id, p_dark_90d FROM forecast WHERE p_dark_90d > 0").fetchall())
     with whole.write() as writing:

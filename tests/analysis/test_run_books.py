@@ -1,12 +1,14 @@
 from typing import Any
 
+import numpy as np
 from analysis_parts import conveyor_budget
 
 from analysis.held import Held
-from analysis.run_books import NodeBook, silent_together
+from analysis.run_books import Account, NodeBook, silent_together
 from analysis.run_recent import Recent, State
 
 HOUR, NOW = 3600.0, 1.77e9
+NO_DAYS = Account(*np.empty((len(Account._fields), 0)))
 
 
 def book(place: int, silent_h: float, volts: float) -> NodeBook:
@@ -15,7 +17,7 @@ def book(place: int, silent_h: float, volts: float) -> NodeBook:
     state = State(NOW - silent_h * HOUR, volts, volts, 20.0)
     silent = silent_h * HOUR if silent_h > 3 else 0.0
     recent = Recent(state, 0.0, None, (), Held(5.0, 5.0))
-    return NodeBook(place, nothing, budget, nothing, 0, nothing, silent, recent)
+    return NodeBook(place, nothing, budget, nothing, 0, NO_DAYS, silent, recent)
 
 
 def test_a_nearly_empty_node_that_falls_silent_with_its_site_is_not_taken_to_be_dark() -> None:

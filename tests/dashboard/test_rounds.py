@@ -136,6 +136,14 @@ def test_a_silent_node_and_a_worn_storage_are_listed_without_a_date(mill, stops)
     assert last.take == (STORAGE, rounds.RADIO)
 
 
+def test_a_node_that_was_never_heard_from_is_looked_for(mill):
+    table_rows(mill, "alarms", [alarm("mf-02", "silent", "medium")])
+    with mill.cursor() as cursor:
+        rows = queries.fleet_rows(cursor, mill.fleet().budgets, NOW)
+    last = rounds.plan(rows, mill.fleet(), (), 30)[-1]
+    assert (last.node_id, last.driver, last.visit_by) == ("mf-02", "", None)
+
+
 def test_at_a_site_with_a_common_cause_the_site_is_looked_at_first(mill, stops):
     assert stops(30, {"kiln-row"})[0].take == (rounds.SITE_FIRST,)
     assert stops(30, {"mill-floor"})[0].take == (rounds.HARVESTER["vibration"], rounds.RESTART)

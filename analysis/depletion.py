@@ -26,7 +26,7 @@ Array = npt.NDArray[np.float64]
 HORIZON_DAYS = 365
 PATHS = 500
 LEVELS = (0.05, 0.10, 0.50, 0.90, 0.95)
-DAYS_AHEAD = np.array([*range(1, 15), 17, 21, 25, 28, 30, *range(35, 92, 7), *range(105, 366, 14), 365], dtype=float)
+DAYS_AHEAD = np.array([*range(1, 15), 17, 21, 25, 28, 30, *range(35, 92, 7), *range(100, 362, 9), 365], dtype=float)
 VISIT_RISK = 0.1  # a visit is due when the probability of having gone dark reaches this
 INTERVAL_RISK = 0.05  # of going dark within the horizon at the sustainable wake interval
 READING_DOUBT = 0.015  # of the energy at full: capacity's 0.1 %/K over a swing of 7 K
@@ -149,15 +149,16 @@ def _summary(
     grid: Array,
 ) -> FleetForecast:
     first, again = np.sort(dark, axis=1), np.sort(back, axis=1)
-    median = usable[:, :, LEVELS.index(0.50)]
+    median, half_gone = usable[:, :, LEVELS.index(0.50)], _time_quantile(first, 0.50)
     lowest = np.argmin(median, axis=1)
+    empty = np.isfinite(half_gone)  # on that day, though it may lie between two of the grid
     return FleetForecast(
         node_id=tuple(node.node_id for node in nodes),
         p_dark_7d=(dark <= 7).mean(axis=1),
         p_dark_30d=(dark <= 30).mean(axis=1),
         p_dark_90d=(dark <= 90).mean(axis=1),
         days_p10=_time_quantile(first, 0.10),
-        days_p50=_time_quantile(first, 0.50),
+        days_p50=half_gone,
         days_p90=_time_quantile(first, 0.90),
         visit_by_days=_time_quantile(first, VISIT_RISK),
         autonomy_days=np.array([node.autonomy() for node in nodes]),
@@ -167,8 +168,8 @@ def _summary(
         back_p90=_time_quantile(again, 0.90),
         days_ahead=grid,
         usable=usable,
-        low_day=grid[lowest],
-        low_usable=np.take_along_axis(median, lowest[:, None], axis=1)[:, 0],
+        low_day=np.where(empty, half_gone, grid[lowest]),
+        low_usable=np.where(empty, 0.0, np.take_along_axis(median, lowest[:, None], axis=1)[:, 0]),
         dark_day=dark,
     )
 

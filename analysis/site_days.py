@@ -73,11 +73,14 @@ class SiteDays:
 
     @cached_property
     def holiday(self) -> npt.NDArray[np.bool_]:
-        """Whether each day is a public holiday, outside a closure: what one is to leave, it leaves on these, too."""
+        """Whether each day is a public holiday that no closure tells of: what one is to leave, or all, it leaves."""
         day = self.first.astype("datetime64[D]") + np.arange(self.days)
+        told = np.zeros(self.days, dtype=bool)
+        for stop in self.closures:
+            told |= (stop.start < day + DAY) & (day < stop.end)
         month = day.astype("datetime64[M]")
         date = 100 * (month.astype(np.int64) % 12 + 1) + (day - month.astype("datetime64[D]")).astype(np.int64) + 1
-        return np.asarray(np.isin(date, HOLIDAYS) & (self._opened == 1.0))
+        return np.asarray(np.isin(date, HOLIDAYS) & ~told)
 
     @cached_property
     def weekday(self) -> npt.NDArray[np.int64]:

@@ -38,11 +38,26 @@ BY_DAY = node(
 )  # fmt: skip
 
 
+NOON = np.clip((np.arange(25) - 10) / 4, 0.0, 1.0)
+NIGHTS = node(
+    replace(HARVEST, shapes=np.stack([NOON])), budget(capacitance=0.057, wakes=48, harvest=20.0), usable=0.5
+)  # fmt: skip
+
+
 @pytest.mark.parametrize(
     ("probe", "sentence"),
     [
         pytest.param(with_(closure=stopped(20, 30)), "planned stops cost 10.0 days of harvest; without any", id="stop"),
         pytest.param(BY_DAY, "its source stops at any hour, at times for longer than the 14 h that", id="hours"),
+        pytest.param(NIGHTS, "the hours without harvest outlast the 10 h that it lasts from full", id="nights"),
+        pytest.param(
+            with_(mean=1.8, stop_days=4.0, stop_share=0.95, stop_factor=0.1, stop_tail=0.5),
+            "for 4 days harvest has been at 10% of what is usual; what is stored lasts 5.6 days",
+            id="this stop",
+        ),
+        pytest.param(
+            with_(mean=1.8, mean_sd=0.4), "too little was seen yet: the harvest is known within 40%", id="not known"
+        ),
         pytest.param(SMALL, "the week's idle days outlast the 4.9-day autonomy", id="week"),
         pytest.param(
             with_(season=np.linspace(1, 0.3, 120)), "the season takes the light down to 49% of today's", id="season"
@@ -75,3 +90,19 @@ def test_driver_is_what_its_absence_would_save(probe: NodeOutlook, sentence: str
     said = drivers([probe, SAFE], found)
     assert said[0].startswith(sentence)
     assert said[1] == ""
+
+
+def test_what_is_due_later_in_the_year_is_explained_too() -> None:
+    """Sundays are survived; three days beside one are not, half a year ahead."""
+    days = np.arange(365)
+    week = np.where(np.isin(days % 7, (5, 6)) | np.isin(days, (199, 200, 203)), 0.0, 1.4)
+    mill = node(steady(1.8, days=365), budget(capacitance=0.47, wakes=48, harvest=20.0), usable=4.0)
+    mill = replace(mill, harvest=replace(mill.harvest, week=week))
+    closed = replace(mill, harvest=replace(steady(1.8), closure=np.where((days > 150) & (days < 160), 0.0, 1.0)))
+    found = forecast([mill, closed], paths=100)
+    assert found.p_dark_90d.tolist() == [0.0, 0.0]
+    assert found.low_usable.tolist() == [0.0, 0.0]
+    assert found.low_day.tolist() == found.days_p50.tolist()
+    holidays, stop = drivers([mill, closed], found)
+    assert holidays.startswith("public holidays, taken for Sundays, outlast the 3.4 days from full")
+    assert stop.startswith("planned stops cost 9.0 days of harvest; without any the node lasts 3.4 days")

@@ -31,6 +31,14 @@ def test_a_holiday_in_a_closure_loses_what_the_closure_takes_and_no_more() -> No
     assert site.weekday.tolist() == [0, 1, 2, 3, 4, 5, 6, 0, 1, 2, 6, 4]
 
 
+def test_a_plant_can_say_that_it_works_on_a_holiday() -> None:
+    first, day = np.datetime64("2025-12-22"), np.timedelta64(1, "D")
+    works = Closure(first + 3 * day, first + 5 * day, 1.0)
+    site = SiteDays(0.0, 0.0, 0.0, first, 12, (works,))
+    assert site.weekday.tolist() == [0, 1, 2, 3, 4, 5, 6, 0, 1, 2, 6, 4]
+    assert site.closed.min() == 1.0
+
+
 def test_closures_multiply_hour_by_hour() -> None:
     first = np.datetime64("2025-01-01")
     hour = np.timedelta64(1, "h")

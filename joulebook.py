@@ -23,7 +23,7 @@ from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, T
 from ingest.budget import SECONDS_PER_DAY
 from ingest.contract import DEFAULT_PREFIX
 from ingest.errors import JoulebookError, StoreHeldError, UsageError, few
-from ingest.fleet import read_fleet
+from ingest.fleet import FAR_KM, read_fleet
 from ingest.listener import Listener
 from ingest.mqtt import BrokerAddress, BrokerSettings
 from ingest.store import TABLES, Store
@@ -161,11 +161,15 @@ def fleet(folder: Path, store: StoreOption = STORE, as_json: JsonOption = False)
         change = book.save_fleet(described)
     kinds = asdict(change)
     lines = [f"{kind}: {len(ids)}" + (f" ({few(ids)})" if ids else "") for kind, ids in kinds.items()]
+    far = described.far_nodes()
+    if far:
+        lines.append(f"{few(far)}: more than {FAR_KM:.0f} km from their site, whose sun and weather they are given;"
+                     " give them a site of their own")  # fmt: skip
     if described.left_out:
         nodes = few(list(dict.fromkeys(described.left_out)))
         lines.append(f"visits left out: {len(described.left_out)} ({nodes}: not in nodes.csv)")
     counts = f"{len(described.nodes)} nodes at {len(described.sites)} sites on {len(described.budgets)} budgets"
-    figures = kinds | {"nodes": len(described.nodes), "visits_left_out": described.left_out}
+    figures = kinds | {"nodes": len(described.nodes), "visits_left_out": described.left_out, "far_nodes": far}
     say(figures, as_json, "\n".join([counts, *lines]))
 
 

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis import alarms, scores
+from analysis.depletion import READING_DOUBT
 from analysis.scores import Reliability
 from analysis.series import Counts, Floats
 from ingest.budget import SECONDS_PER_DAY
@@ -27,6 +28,9 @@ EDGES = (0.0, 0.02, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.98, 1.0)  # o
 FORECAST, WEEKDAY, SLOPE, MEAN = "forecast", "weekday", "slope", "mean"
 WCMA, PRO_ENERGY, CLIMATOLOGY = "wcma", "pro_energy", "climatology"
 METHODS = (FORECAST, WEEKDAY, SLOPE, MEAN, WCMA, PRO_ENERGY)
+
+# Of full: width of a 90 % interval up to which it is that of readings alone (1.645 of their sd), at full or empty.
+PINNED = 1.9 * READING_DOUBT
 
 
 @dataclass(frozen=True)
@@ -127,13 +131,13 @@ def energy_scores(pairs: Pairs) -> list[Score]:
     """Coverage of the intervals of usable energy ahead; once over all, and once where the interval is open.
 
     An interval that is pinned between full and full, or empty and empty, is right or wrong as a whole and says little
-    about its width; "open" leaves those out that are narrower than a hundredth of full.
+    about its width; "open" leaves those out that are no wider than what readings err makes them there.
     """
     found: list[Score] = []
     for k, horizon in enumerate(ENERGY_HORIZONS):
         for nominal, low, high in ((0.8, 1, 2), (0.9, 0, 3)):
             lower, upper = pairs.usable[:, k, low], pairs.usable[:, k, high]
-            open_ = upper - lower > 0.01 * pairs.usable_full
+            open_ = upper - lower > PINNED * pairs.usable_full
             for method, chosen in (("all", np.ones(len(lower), dtype=bool)), ("open", open_)):
                 came = np.where(chosen, pairs.usable_came[:, k], np.nan)
                 told = scores.coverage(lower, upper, came, nominal)

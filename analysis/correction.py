@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.backtest import FORECAST, HORIZONS, Pairs, happened
-from analysis.depletion import VISIT_RISK, FleetForecast
+from analysis.depletion import VISIT_RISKS, FleetForecast
 from analysis.scores import Correction, brier, fit_correction
 from analysis.series import Floats
 from ingest.budget import SECONDS_PER_DAY
@@ -100,5 +100,6 @@ def corrected(futures: FleetForecast, table: Mapping[int, Correction]) -> FleetF
 
     return replace(
         futures, p_dark_7d=said[0], p_dark_30d=said[1], p_dark_90d=said[2], days_p10=quantile(0.1),
-        days_p50=quantile(0.5), days_p90=quantile(0.9), visit_by_days=quantile(VISIT_RISK),
+        days_p50=quantile(0.5), days_p90=quantile(0.9),
+        visit_by_days=np.stack([quantile(risk) for risk in VISIT_RISKS], axis=1),
     )  # fmt: skip

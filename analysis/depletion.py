@@ -27,11 +27,18 @@ HORIZON_DAYS = 365
 PATHS = 500
 LEVELS = (0.05, 0.10, 0.50, 0.90, 0.95)
 DAYS_AHEAD = np.array([*range(1, 15), 17, 21, 25, 28, 30, *range(35, 92, 7), *range(100, 362, 9), 365], dtype=float)
-VISIT_RISK = 0.1  # a visit is due when the probability of having gone dark reaches this
+VISIT_RISK = 0.1  # a visit is due when the probability of having gone dark reaches this,
+VISIT_RISKS = (0.02, 0.05, VISIT_RISK, 0.2, 0.3)  # or whichever of these the planner chooses
 INTERVAL_RISK = 0.05  # of going dark within the horizon at the sustainable wake interval
 READING_DOUBT = 0.015  # of the energy at full: capacity's 0.1 %/K over a swing of 7 K
+INTERVAL_PATHS = 200
 INTERVAL_ROUNDS = 7  # halvings of an octave: to 1/2 %
 CHUNK = 64  # nodes a thread takes at a time
+
+
+def visit_column(risk: float) -> str:
+    """The column of the table `prospects` with the days until a visit is due at one of VISIT_RISKS."""
+    return "visit_by_days" if risk == VISIT_RISK else f"visit_by_{round(100 * risk):02d}_days"
 
 
 @dataclass(frozen=True)
@@ -42,8 +49,8 @@ class FleetForecast:
     ----------
     days_p10, days_p50, days_p90 : ndarray, shape (n,)
         Days until 10, 50 and 90 % of futures have gone dark. [d]
-    visit_by_days : ndarray, shape (n,)
-        Days until the probability of having gone dark reaches VISIT_RISK. [d]
+    visit_by_days : ndarray, shape (n, 5)
+        Days until the probability of having gone dark reaches each of VISIT_RISKS. [d]
     back_p10, back_p50, back_p90 : ndarray, shape (n,)
         For a node that is dark: days until it runs again by itself. [d] Zero for one that runs.
     usable : ndarray, shape (n, g, 5)
@@ -160,7 +167,7 @@ def _summary(
         days_p10=_time_quantile(first, 0.10),
         days_p50=half_gone,
         days_p90=_time_quantile(first, 0.90),
-        visit_by_days=_time_quantile(first, VISIT_RISK),
+        visit_by_days=np.stack([_time_quantile(first, risk) for risk in VISIT_RISKS], axis=1),
         autonomy_days=np.array([node.autonomy() for node in nodes]),
         balance_w=np.array([node.balance() for node in nodes]),
         back_p10=_time_quantile(again, 0.10),
@@ -191,7 +198,7 @@ def _time_quantile(times: npt.NDArray[np.float32], share: float) -> Array:
 
 
 def sustainable_interval(
-    nodes: Sequence[NodeOutlook], *, risk: float = INTERVAL_RISK, paths: int = 100, seed: int = 0
+    nodes: Sequence[NodeOutlook], *, risk: float = INTERVAL_RISK, paths: int = INTERVAL_PATHS, seed: int = 0
 ) -> Array:
     """Shortest wake interval at which each node survives the horizon at a chosen risk. [s]
 

@@ -255,7 +255,10 @@ def _paths(prospects: Prospects, names: list[str], moment: datetime) -> pd.DataF
 def _prospect_row(prospects: Prospects, k: int) -> dict[str, float | str | None]:
     found, harvest, thrift = prospects.forecast, prospects.outlooks[k].harvest, prospects.outlooks[k].thrift
     return {
-        "visit_by_days": _told(float(found.visit_by_days[k])),
+        **{
+            depletion.visit_column(risk): _told(float(days))
+            for risk, days in zip(depletion.VISIT_RISKS, found.visit_by_days[k], strict=True)
+        },
         "low_day": float(found.low_day[k]),
         "low_usable_j": float(found.low_usable[k]),
         "back_p10_days": _told(float(found.back_p10[k])),

@@ -96,7 +96,7 @@ class Coverage:
 def binomial_band(share: float, count: int, z: float = 1.96) -> tuple[float, float]:
     """Interval in which the observed share of `count` trials lies 95 times in 100 (normal approximation)."""
     half = z * np.sqrt(share * (1 - share) / count)
-    return share - float(half), share + float(half)
+    return max(share - float(half), 0.0), min(share + float(half), 1.0)
 
 
 def coverage(lower: npt.ArrayLike, upper: npt.ArrayLike, observed: npt.ArrayLike, nominal: float) -> Coverage:

@@ -40,7 +40,8 @@ WITH newest AS (
 )
 SELECT n.node_id, n.site, n.budget, n.note, r.observed_at::TIMESTAMP AT TIME ZONE 'UTC' AS observed_at, r.storage_v,
        o.as_of, o.p_dark_30d, o.days_p10, o.days_p50, o.days_p90, o.autonomy_days, o.balance_w, a.full_v, a.harvest_w,
-       a.full_autonomy_days, a.visit_by_days, a.back_p50_days, a.wake_interval_s, a.driver, v.verdict, w.worn_p10, f.causes,
+       a.full_autonomy_days, a.visit_by_02_days, a.visit_by_05_days, a.visit_by_days, a.visit_by_20_days, a.visit_by_30_days,
+       a.back_p50_days, a.wake_interval_s, a.driver, v.verdict, w.worn_p10, f.causes,
        coalesce(f.found_dark, false) AS found_dark, coalesce(f.found_charged, false) AS found_charged,
        (n.node_id IN (SELECT node_id FROM silence WHERE node_id IS NOT NULL)
         OR (n.site IN (SELECT site FROM silence WHERE node_id IS NULL)  -- one alarm of a site stands for its silent nodes

@@ -10,7 +10,7 @@ from typing import Any
 
 import pandas as pd
 
-from analysis.depletion import VISIT_RISK
+from analysis.depletion import VISIT_RISK, visit_column
 from dashboard.wording import causes, duration, sentence, ties
 from ingest.budget import SECONDS_PER_DAY, Budget, Storage
 from ingest.fleet import Fleet
@@ -48,8 +48,8 @@ class Stop:
     Attributes
     ----------
     visit_by : date or None
-        Site day by which the chance of having gone dark reaches VISIT_RISK; None where that lies past the horizon, or
-        the node is not expected to go dark.
+        Site day by which the chance of having gone dark reaches the chosen `risk`; None where that lies past the
+        horizon, or the node is not expected to go dark.
     worn_by : date or None
         Day by which the storage has reached an end of life of its budget with a chance of 10 %; None where that lies
         past the time looked ahead, or no wear stands out of its doubt.
@@ -70,6 +70,7 @@ class Stop:
     site: str
     node_id: str
     dark: bool
+    risk: float
     visit_by: date | None
     worn_by: date | None
     worn_already: bool
@@ -82,7 +83,9 @@ class Stop:
     note: str
 
 
-def plan(rows: pd.DataFrame, fleet: Fleet, common: Collection[str], within: int) -> list[Stop]:
+def plan(
+    rows: pd.DataFrame, fleet: Fleet, common: Collection[str], within: int, risk: float = VISIT_RISK
+) -> list[Stop]:
     """The nodes to visit: dark first, then by date, then those without one.
 
     A node is on the list when it is dark, or may be within so many days, or is silent with energy in hand, or its
@@ -96,11 +99,14 @@ def plan(rows: pd.DataFrame, fleet: Fleet, common: Collection[str], within: int)
         Sites where one cause stands for many nodes.
     within : int
         How far ahead to look. [d]
+    risk : float
+        One of VISIT_RISKS: the chance of having gone dark by the date of a visit.
     """
     last_day = rows["as_of"].dt.tz_localize(None) + timedelta(days=within)
-    rows = rows.assign(worn=rows["verdict"].isin(WORN) | (rows["worn_p10"] <= last_day))
-    due = rows["dark"] | (rows["visit_by_days"] <= within) | rows["silent"] | rows["worn"]
-    order = ["dark", "visit_by_days", "worn_p10", "node_id"]
+    worn = rows["verdict"].isin(WORN) | (rows["worn_p10"] <= last_day)
+    rows = rows.assign(worn=worn, risk=risk, due_days=rows[visit_column(risk)])
+    due = rows["dark"] | (rows["due_days"] <= within) | rows["silent"] | rows["worn"]
+    order = ["dark", "due_days", "worn_p10", "node_id"]
     first = rows[due].sort_values(order, ascending=[False, True, True, True])
     return [_stop(row, fleet, common) for row in first.to_dict("records") if row["node_id"] in fleet.nodes]
 
@@ -110,12 +116,13 @@ def _stop(row: Mapping[Any, Any], fleet: Fleet, common: Collection[str]) -> Stop
     found, away = row["causes"], dark or bool(row["silent"])
     shared = away and row["site"] in common and not found
     visit_by = None
-    if not dark and row["visit_by_days"] == row["visit_by_days"]:  # not NaN
-        visit_by = (row["as_of"] + timedelta(days=row["visit_by_days"])).tz_convert(site.zone).date()
+    if not dark and not pd.isna(row["due_days"]):
+        visit_by = (row["as_of"] + timedelta(days=row["due_days"])).tz_convert(site.zone).date()
     return Stop(
         row["site"],
         row["node_id"],
         dark,
+        row["risk"],
         visit_by,
         row["worn_p10"].date() if row["worn"] and not pd.isna(row["worn_p10"]) else None,
         row["verdict"] in WORN,
@@ -199,7 +206,7 @@ def as_csv(stops: Sequence[Stop], sites: Mapping[str, str]) -> str:
         writer.writerow(
             [
                 sites.get(stop.site, stop.site), stop.node_id, "dark" if stop.dark else "",
-                stop.visit_by.isoformat() if stop.visit_by else "", VISIT_RISK if stop.visit_by else "",
+                stop.visit_by.isoformat() if stop.visit_by else "", stop.risk if stop.visit_by else "",
                 stop.worn_by.isoformat() if stop.worn_by else "",
                 "" if stop.chance_30d is None else f"{stop.chance_30d:.3f}",
                 "" if stop.back_days is None else f"{stop.back_days:.1f}",

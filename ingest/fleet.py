@@ -1,6 +1,7 @@
 """The fleet folder: sites, nodes, budgets, planned closures and visits, read and checked as a whole."""
 
 import csv
+import math
 from collections.abc import Callable, Iterator
 from datetime import UTC, date, datetime, time, timedelta
 from pathlib import Path
@@ -12,6 +13,8 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 from ingest.budget import Budget, Harvest, describe, parse_budget
 from ingest.errors import FleetError, few
 
+FAR_KM = 100.0  # at which the sun stands within a degree and rises within ten minutes of the same
+EARTH_RADIUS_KM = 6371.0
 Identifier = Annotated[str, Field(pattern=r"^[^\s/+#]+$", max_length=100)]  # fits one level of an MQTT topic
 Work = Literal["cleaned", "storage-replaced", "harvester-replaced", "relocated", "firmware"]
 
@@ -98,6 +101,15 @@ class Fleet(_Row):
     visits: tuple[Visit, ...] = ()
     left_out: tuple[str, ...] = ()  # the node_id of each visit to a node that is not listed: struck out, or mistyped
 
+    def far_nodes(self) -> list[str]:
+        """The nodes whose own coordinates lie more than FAR_KM from those of their site, whose sun they are given."""
+        return [
+            node.node_id
+            for node in self.nodes.values()
+            if node.latitude is not None and node.longitude is not None
+            and _apart_km(node.latitude, node.longitude, self.sites[node.site]) > FAR_KM
+        ]  # fmt: skip
+
     def storage_since(self) -> dict[str, datetime]:
         """Since when each node has its present storage: its commissioning, or the last replacement. [UTC]"""
         since = {node_id: node.commissioned for node_id, node in self.nodes.items()}
@@ -105,6 +117,14 @@ class Fleet(_Row):
             if visit.work == "storage-replaced" and visit.node_id in since:
                 since[visit.node_id] = max(since[visit.node_id], visit.at)
         return since
+
+
+def _apart_km(latitude: float, longitude: float, site: Site) -> float:
+    """Distance on a sphere, by the haversine formula."""
+    a, b = math.radians(latitude), math.radians(site.latitude)
+    east = math.radians(longitude - site.longitude)
+    half = math.sin((a - b) / 2) ** 2 + math.cos(a) * math.cos(b) * math.sin(east / 2) ** 2
+    return 2 * EARTH_RADIUS_KM * math.asin(min(math.sqrt(half), 1.0))
 
 
 def read_fleet(folder: Path) -> Fleet:

@@ -109,6 +109,11 @@ ALTER TABLE prospects ADD COLUMN IF NOT EXISTS silent_s DOUBLE;  -- 0 while it i
 -- How its firmware saves: below this share of the usable energy at full, so many times the usual wakes; empty: it does not.
 ALTER TABLE prospects ADD COLUMN IF NOT EXISTS saves_below DOUBLE;
 ALTER TABLE prospects ADD COLUMN IF NOT EXISTS saves_factor DOUBLE;
+-- Days until the chance of having gone dark reaches 2, 5, 20 and 30 %; `visit_by_days` is of 10 %.
+ALTER TABLE prospects ADD COLUMN IF NOT EXISTS visit_by_02_days DOUBLE;
+ALTER TABLE prospects ADD COLUMN IF NOT EXISTS visit_by_05_days DOUBLE;
+ALTER TABLE prospects ADD COLUMN IF NOT EXISTS visit_by_20_days DOUBLE;
+ALTER TABLE prospects ADD COLUMN IF NOT EXISTS visit_by_30_days DOUBLE;
 CREATE OR REPLACE VIEW scaled_ratios AS
     WITH led AS (
         SELECT node_no, first, c * coalesce(kc, 1) AS c, e * coalesce(ke, 1) AS e, s * coalesce(ks, 1) AS s,

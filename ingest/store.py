@@ -24,6 +24,7 @@ TABLES = (
     "ledger",
     "estimates",
     "forecast",
+    "prospects",
     "health",
     "end_of_life",
     "remaining",

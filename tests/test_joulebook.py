@@ -84,6 +84,16 @@ def test_what_is_printed_for_machines_is_json_without_the_numbers_that_are_not_t
     }  # fmt: skip
 
 
+def test_nodes_that_do_not_lie_at_their_site_are_named(run, fleet_folder):
+    rows = pd.read_csv(fleet_folder / "nodes.csv", dtype=str).assign(latitude="52.0", longitude="0.1")
+    site = pd.read_csv(fleet_folder / "sites.csv").iloc[0]
+    rows.loc[0, ["latitude", "longitude"]] = str(-site.latitude), str(site.longitude)
+    rows.loc[1:, ["latitude", "longitude"]] = str(site.latitude + 0.8), str(site.longitude)  # 89 km by hand
+    rows.to_csv(fleet_folder / "nodes.csv", index=False)
+    _, out, _ = run("fleet", fleet_folder)
+    assert f"{rows.node_id[0]}: more than 100 km from their site" in out
+
+
 @pytest.mark.parametrize(
     ("arguments", "code", "text"),
     [

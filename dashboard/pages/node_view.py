@@ -1,5 +1,6 @@
 """What the node page says of a node: components from rows, no store and no clock."""
 
+import json
 import math
 from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
@@ -298,7 +299,15 @@ def wake_block(now: Mapping[str, Any], budget: Budget) -> list[Any]:
         table("Wake interval", ["Mean time from wake to wake", "Interval"], rows, numeric=(1,)),
         html.P(wake_advice(now, planned, shortest, charged=budget.harvest.source != "none")),
         *([] if now["saves_below"] is None else [html.P(_saves(now["saves_below"], now["saves_factor"]))]),
+        *([] if planned is None or shortest is None else [_for_downlink(shortest)]),
     ]
+
+
+def _for_downlink(interval_s: float) -> html.P:
+    """The message that would set a node's wake interval, a JSON object as its reports are."""
+    return html.P(
+        ["For a downlink to its firmware:", html.Br(), html.Code(json.dumps({"wake_interval_s": round(interval_s)}))]
+    )
 
 
 def _saves(below: float, factor: float) -> str:
@@ -323,8 +332,8 @@ def wake_advice(now: Mapping[str, Any], planned: float | None, shortest: float |
         return "No interval can be stated while the node is dark."
     if shortest is None:
         return (
-            f"No wake interval carries this node through {HORIZON_DAYS} d at {chance(INTERVAL_RISK)} risk: what it"
-            " spends asleep and loses to leakage is too much already. Mend the cause first."
+            f"No wake interval carries this node through {HORIZON_DAYS} d at {chance(INTERVAL_RISK)} risk: asleep alone"
+            " it would go dark as well. What drives its forecast says why."
         )
     if abs(shortest / planned - 1) < ABOUT:
         return "The plan is about the shortest interval that lasts."
@@ -332,8 +341,8 @@ def wake_advice(now: Mapping[str, Any], planned: float | None, shortest: float |
         return f"Nothing charges this node: wakes {duration(shortest)} apart, it would last {HORIZON_DAYS} d."
     if shortest > planned:
         return (
-            f"Lengthen the interval to at least {duration(shortest)}, {shortest / planned:.2g} times the plan, until"
-            " the cause is mended."
+            f"To hold the risk of going dark within {HORIZON_DAYS} d to {chance(INTERVAL_RISK)}, lengthen the interval"
+            f" to at least {duration(shortest)}, {shortest / planned:.2g} times the plan, or mend what drives it."
         )
     return f"The plan can stay. It could be shortened to {duration(shortest)}, but no further."
 

@@ -6,7 +6,7 @@ from typing import Any
 import dash
 from dash import Input, Output, State, dcc, html
 
-from analysis.depletion import VISIT_RISK
+from analysis.depletion import VISIT_RISK, VISIT_RISKS
 from analysis.end_of_life import QUANTILES
 from dashboard import queries, rounds
 from dashboard.pages.alarms import site_list
@@ -27,6 +27,7 @@ from ingest.fleet import Fleet
 
 NAME = "Visits"
 WITHIN = {30: "30 d", 90: "90 d", 365: "365 d"}
+RISKS = {risk: chance(risk) for risk in VISIT_RISKS}
 
 
 def layout(_: Fleet) -> html.Div:
@@ -45,12 +46,13 @@ def layout(_: Fleet) -> html.Div:
             html.Div(
                 [
                     choice("visits-within", "Due within", WITHIN, 90),
+                    choice("visits-risk", "At a risk of", RISKS, VISIT_RISK),
                     html.Button("Download as CSV", id="visits-download", type="button"),
                 ],
                 className="controls",
             ),
             html.P(
-                f"Visit by: the day by which the chance of having gone dark reaches {chance(VISIT_RISK)}. Dark"
+                "Visit by: the day by which the chance of having gone dark reaches the chosen risk. Dark"
                 " nodes first. Nodes that are silent with energy in hand, or whose storage is worn, are listed whatever"
                 f" their date; worn out by: the day by which the chance of it reaches {chance(QUANTILES[0])}.",
                 className="quiet",
@@ -113,12 +115,12 @@ def _when(stop: Stop) -> Any:
 def register(app: dash.Dash, desk: Desk) -> None:
     """The page's callbacks."""
 
-    def gather(within: int) -> tuple[Fleet, list[Stop], list[queries.Row]]:
+    def gather(within: int, risk: float) -> tuple[Fleet, list[Stop], list[queries.Row]]:
         fleet = desk.store.fleet()
         with desk.cursor() as cursor:
             rows = queries.fleet_rows(cursor, fleet.budgets, desk.clock())
             findings = queries.site_findings(cursor)
-        return fleet, rounds.plan(rows, fleet, {row["site"] for row in findings}, within), findings
+        return fleet, rounds.plan(rows, fleet, {row["site"] for row in findings}, within, risk), findings
 
     @app.callback(
         Output("visits-analysis", "data"), Input("visits-tick", "n_intervals"), State("visits-analysis", "data")
@@ -132,21 +134,23 @@ def register(app: dash.Dash, desk: Desk) -> None:
         Output("visits-round", "children"),
         Input("visits-analysis", "data"),
         Input("visits-within", "value"),
+        Input("visits-risk", "value"),
     )
-    def fill(_: str, within: int) -> tuple[Any, Any]:
+    def fill(_: str, within: int, risk: float) -> tuple[Any, Any]:
         said = notice(desk)
         if said is not None:
             return said, []
-        fleet, stops, findings = gather(within)
+        fleet, stops, findings = gather(within, risk)
         return None, stop_list(stops, findings, fleet)
 
     @app.callback(
         Output("visits-file", "data"),
         Input("visits-download", "n_clicks"),
         State("visits-within", "value"),
+        State("visits-risk", "value"),
         prevent_initial_call=True,
     )
-    def download(_: int, within: int) -> Any:
-        fleet, stops, _findings = gather(within)
+    def download(_: int, within: int, risk: float) -> Any:
+        fleet, stops, _findings = gather(within, risk)
         content = rounds.as_csv(stops, site_names(fleet))
         return {"content": content, "filename": f"visits-{desk.clock():%Y-%m-%d}.csv", "type": "text/csv"}

@@ -75,7 +75,7 @@ def test_crps_counts_no_unknown_outcome():
 
 def test_coverage_of_energy_ahead_with_and_without_pinned_intervals():
     usable = np.tile([0.1, 0.2, 0.6, 0.7], (4, 2, 1)).astype(float)
-    usable[3] = 1.0  # held at full
+    usable[3] = [0.976, 0.981, 1.0, 1.0]  # held at full, but for what readings err
     came = np.array([[0.4, 0.65], [0.65, 0.1], [0.2, np.nan], [1.0, 0.9]])
     rows = figures(backtest.energy_scores(pairs({}, [1] * 4, [9] * 4, usable=usable, usable_came=came)))
     assert (rows["coverage_80", 7, "all"].value, rows["coverage_80", 7, "all"].n) == (0.75, 4)

@@ -59,8 +59,8 @@ def test_battery_of_days_lasts_its_autonomy_by_hand() -> None:
     # 8 J usable, 48 wakes of 0.03 J a day, nothing coming in: 5.556 days, in every future.
     alone = forecast([node(steady(0.0), budget(wakes=48), usable=8.0)], paths=50)
     assert alone.autonomy_days[0] == pytest.approx(8 / (48 * WAKE_J), rel=1e-3)
-    for value in (alone.days_p10, alone.days_p50, alone.days_p90, alone.visit_by_days):
-        assert value[0] == pytest.approx(8 / (48 * WAKE_J), rel=2e-3)
+    for value in (alone.days_p10[0], alone.days_p50[0], alone.days_p90[0], *alone.visit_by_days[0]):
+        assert value == pytest.approx(8 / (48 * WAKE_J), rel=2e-3)
     assert (alone.p_dark_7d[0], alone.balance_w[0]) == (1.0, pytest.approx(-48 * WAKE_J / 86400))
 
 

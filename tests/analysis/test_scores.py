@@ -68,6 +68,7 @@ def test_reliability_groups_by_what_was_said_and_keeps_certainty() -> None:
 def test_coverage_band_is_binomial(share: float, count: int, half: float) -> None:
     low, high = scores.binomial_band(share, count)
     assert (high - low) / 2 == pytest.approx(half, abs=6e-4)  # closed form, given to three decimals
+    assert scores.binomial_band(share, 5)[1] == 1.0  # no share lies beyond all
 
 
 def test_coverage_counts_finite_pairs_only() -> None:

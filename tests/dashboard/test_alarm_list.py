@@ -131,7 +131,7 @@ def test_before_the_first_analysis_every_page_says_what_is_computed(book, admit)
     admit(reading("mf-01", NOW.timestamp(), 3.5, 1))
     app = create_app(book, clock=lambda: NOW)
     for output, arguments in (
-        ("fleet-alarms", ("", fleet.ALL, None)), ("node-alarms", ("", None, "mf-01")), ("visits-round", ("", 90)),
+        ("fleet-alarms", ("", fleet.ALL, None)), ("node-alarms", ("", None, "mf-01")), ("visits-round", ("", 90, 0.1)),
     ):  # fmt: skip
         said = text(callback(app, output)(*arguments)[0])
         assert "reports stored: 1. Under serve and in the demo the first one is being computed now" in said, output
@@ -160,7 +160,7 @@ def test_a_node_retired_while_its_page_is_open_says_so_and_leaves_the_rest(mill,
 
 def test_visits_are_grouped_by_site_the_most_urgent_first(mill, app):
     table_rows(mill, "findings", [found(None, "site-wide", evidence=COMMON, site="kiln-row")])
-    said, shown = callback(app, "visits-round")("", 90)
+    said, shown = callback(app, "visits-round")("", 90, 0.1)
     assert said is None
     assert [text(section.children[0]) for section in shown] == ["Kiln row: 1 node", "Mill floor: 1 node"]
     dark, soon = (" ".join(text(section).split()) for section in shown)
@@ -175,11 +175,11 @@ def test_a_fleet_without_a_visit_due_says_so(mill, app):
     with mill.write() as writing:
         writing.execute("DELETE FROM prospects")
         writing.execute("DELETE FROM alarms")
-    assert text(callback(app, "visits-round")("", 30)[1]) == "No node needs a visit in this time."
+    assert text(callback(app, "visits-round")("", 30, 0.1)[1]) == "No node needs a visit in this time."
 
 
 def test_the_round_is_downloaded_as_it_is_shown(app):
-    file = callback(app, "visits-file")(1, 90)
+    file = callback(app, "visits-file")(1, 90, 0.1)
     assert file["filename"] == "visits-2026-03-10.csv"
     assert [line.split(",")[:2] for line in file["content"].splitlines()[1:]] == [
         ["Kiln row", "kr-01"], ["Mill floor", "mf-01"]

@@ -17,8 +17,12 @@ NOW = {
 }  # fmt: skip
 
 
+def wakes(place, **more):
+    return text(node_view.wake_block(NOW | more, BUDGET)[place])
+
+
 def advice(**more):
-    return text(node_view.wake_block(NOW | more, BUDGET)[-1])
+    return wakes(1, **more)
 
 
 def test_a_plan_that_lasts_may_stay_and_how_far_it_may_be_shortened_is_said_rounded_up():
@@ -26,14 +30,17 @@ def test_a_plan_that_lasts_may_stay_and_how_far_it_may_be_shortened_is_said_roun
 
 
 def test_a_firmware_that_saves_is_told_beside_the_interval():
-    said = advice(saves_below=0.4, saves_factor=0.52).replace("\u00a0", " ")
+    said = wakes(2, saves_below=0.4, saves_factor=0.52).replace("\u00a0", " ")
     assert "below 40 % of usable energy the nodes of this budget wake 0.52 times as often" in said
 
 
 def test_a_plan_that_does_not_last_is_to_be_lengthened():
     assert advice(wake_interval_s=3600.0) == (
-        "Lengthen the interval to at least 3 600 s (60 min), 2 times the plan, until the cause is mended."
+        "To hold the risk of going dark within 365 d to 5 %, lengthen the interval to at least 3 600 s (60 min),"
+        " 2 times the plan, or mend what drives it."
     )
+    assert wakes(-1, wake_interval_s=3600.2) == 'For a downlink to its firmware:  {"wake_interval_s": 3601}'
+    assert len(node_view.wake_block(NOW | {"wake_interval_s": None}, BUDGET)) == 2  # nothing to send
 
 
 def test_a_plan_that_barely_lasts_is_not_to_be_changed():

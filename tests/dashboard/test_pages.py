@@ -158,7 +158,7 @@ def test_node_page_shows_facts_findings_alarms_and_reports(app):
     assert "Series resistance 120 ± 10 % 200 %: wear too slight or unsure for a date" in rows_of(health)
     assert "Leakage 100 ± 40 % –" in rows_of(health)
     assert "Capacity fade 6.0 ± 2.0 % a year –" in rows_of(health)
-    assert "Lengthen the interval to at least 2 101 s (35 min), 1.2 times the plan" in text(wakes)
+    assert "lengthen the interval to at least 2 101 s (35 min), 1.2 times the plan" in text(wakes)
     assert "no longer so" not in text(findings)
     assert "3.500 V" in text(reports)
 

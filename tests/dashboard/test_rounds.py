@@ -128,6 +128,20 @@ def test_the_date_is_the_sites_day_at_the_stated_risk(stops):
     assert soon.driver == "The weekly stops outlast the 3.4-day autonomy."
 
 
+def test_at_a_smaller_risk_a_visit_is_due_earlier(mill):
+    """Of mf-01 one future in fifty has ended within 5 days, one in ten within 12, three in ten within 26."""
+    dates = {"visit_by_02_days": 5.0, "visit_by_20_days": 20.0, "visit_by_30_days": 26.0}
+    table_rows(mill, "prospects", [prospect("mf-01", 12.0, as_of=NOW, **dates)])
+    table_rows(mill, "forecast", [outlook("mf-01", NOW, 0.45, (12.0, 31.0, None))])
+    with mill.cursor() as cursor:
+        rows = queries.fleet_rows(cursor, mill.fleet().budgets, NOW)
+    due = {risk: [s.visit_by for s in rounds.plan(rows, mill.fleet(), (), 30, risk) if s.node_id == "mf-01"]
+           for risk in (0.02, 0.05, 0.1, 0.3)}  # fmt: skip
+    assert due == {0.02: [date(2026, 3, 15)], 0.05: [], 0.1: [date(2026, 3, 22)], 0.3: [date(2026, 4, 5)]}
+    stop = rounds.plan(rows, mill.fleet(), (), 30, 0.3)[-1]
+    assert "2026-04-05,0.3" in rounds.as_csv([stop], {})
+
+
 def test_a_silent_node_and_a_worn_storage_are_listed_without_a_date(mill, stops):
     table_rows(mill, "findings", [found("mf-02", "silent-charged", as_of=NOW)])
     table_rows(mill, "health", [{"node_id": "mf-02", "as_of": NOW, "verdict": "degraded"}])

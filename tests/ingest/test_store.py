@@ -126,6 +126,9 @@ def test_every_table_has_the_columns_of_the_contract(book):
         "ledger": "node_id day net_harvest_j net_harvest_sd_j wake_j sleep_j stored_change_j wakes full_s observed_s",
         "estimates": "node_id as_of line budget budget_sd estimate sd separable",
         "forecast": "node_id as_of p_dark_7d p_dark_30d p_dark_90d days_p10 days_p50 days_p90 autonomy_days balance_w",
+        "prospects": "node_id as_of visit_by_days low_day low_usable_j back_p10_days back_p50_days back_p90_days"
+        " wake_interval_s driver harvest_w harvest_sd_w full_from_v full_v full_autonomy_days silent_s saves_below"
+        " saves_factor visit_by_02_days visit_by_05_days visit_by_20_days visit_by_30_days",
         "health": "node_id as_of capacity_ratio capacity_sd esr_ratio esr_sd leakage_ratio leakage_sd fade_per_year"
         " fade_sd verdict",
         "end_of_life": "node_id as_of criterion by_p10 by_p50 by_p90",

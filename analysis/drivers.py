@@ -178,7 +178,10 @@ def _without_wakes(node: NodeOutlook, _: int) -> NodeOutlook | None:
 
 
 def _wakes(node: NodeOutlook, _: int) -> str:
-    return f"wakes {node.wakes_per_day / node.budget.load.wakes_per_day:.1f} times as often as designed"
+    designed = node.budget.load.wakes_per_day
+    if designed <= 0:
+        return f"wakes {node.wakes_per_day:.0f} times a day, where none was designed"
+    return f"wakes {node.wakes_per_day / designed:.1f} times as often as designed"
 
 
 def _without_drain(node: NodeOutlook, _: int) -> NodeOutlook | None:

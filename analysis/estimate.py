@@ -116,11 +116,17 @@ def lines(
     if budget.harvest.source == "none":
         lost, lost_sd, told = found["leakage_power_w"]
         found["net_harvest_w"] = 0.0 - lost, lost_sd, told
-    columns = [[column.tolist() for column in np.broadcast_arrays(*prior[name], *found[name])] for name in LINES]
+    each = [np.broadcast_arrays(*prior[name], *found[name]) for name in LINES]
+    columns = [[column.tolist() for column in (*line[:-1], line[-1] & _nearer(*line[:-1]))] for line in each]
     return [
         [Line(name, *row) for name, row in zip(LINES, rows, strict=True)]
         for rows in zip(*(zip(*line, strict=True) for line in columns), strict=True)
     ]
+
+
+def _nearer(budget: Floats, budget_sd: Floats, estimate: Floats, sd: Floats) -> Any:
+    """Whether a line is known better than its budget knew it, by itself or for its size: else nothing told it apart."""
+    return (sd < budget_sd) | (sd * np.abs(budget) < budget_sd * np.abs(estimate))
 
 
 def _ratio(
@@ -182,15 +188,23 @@ def _leakage(
     feigned: Floats,
     warmth_sd: Floats,
 ) -> _Found:
-    """Leakage by its fitted form: a median first, as its prior is one, and in the end a mean."""
+    """Leakage by its fitted form: a median first, as its prior is one, and in the end a mean.
+
+    What a load feigns was there from the beginning: by how much leakage has risen since is told without it.
+    """
     prior_mean, prior_sd = state.prior(budget)
     factor, gradient = _leakage_factor(budget, mean, voltage, temperature)
     ratio, doubt = _ratio(mean, covariance, [state.LEAK, state.RISE], gradient)
     before = np.sqrt(prior_sd[state.LEAK] ** 2 + (gradient**2 * prior_sd**2).sum(axis=1))
     value, sd, learnt = _line(prior, ratio * factor, doubt, before)
     median = prior[0] * np.exp(prior_mean[state.LEAK])
-    feigned = np.hypot(feigned, form_of_load(budget, voltage))
-    value, sd, kept = _beside((median, median * prior_sd[state.LEAK]), value, sd, doubt / before, feigned)
+    feigned, believed = np.hypot(feigned, form_of_load(budget, voltage)), median * prior_sd[state.LEAK]
+    first, doubt = _ratio(mean, covariance, [state.LEAK], gradient)
+    first, first_sd, _ = _line(prior, first * factor, doubt, before)
+    begun, begun_sd, kept = _beside((median, believed), first, first_sd, doubt / before, feigned)
+    risen = value - first
+    value, sd = begun + risen, np.sqrt(np.maximum(sd**2 - first_sd**2, 0.0) + begun_sd**2)
+    kept = np.where(risen > believed, 1.0, kept)
     form = np.hypot(LEAK_FORM, np.log(2.0) / LEAKAGE_DOUBLING_K * warmth_sd)
     doubt = np.hypot(sd / np.where(value > 0, value, 1.0), form)  # none, where the budget has none
     value, sd = _moments(value, np.minimum(doubt, LEAST_KNOWN))

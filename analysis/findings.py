@@ -24,7 +24,8 @@ from analysis.state import REST_PRIOR
 
 HARVEST_DROP = 0.25  # smaller falls may be the weather, or what a slow change of the parameters leaves over
 WAKES_RISE = 0.3  # work itself moves by a fifth from week to week
-WAKES_OVER = 0.3  # over the plan, where nothing has changed since commissioning
+WAKES_OVER = 0.3  # over the plan, where nothing has changed since commissioning,
+ONCE_A_DAY = 1.0  # or where none was planned
 DRAIN_RISE, WAKE_COST, LOAD_RISE = 0.3, 0.15, 0.1  # of sleep, of a wake's energy, of both together
 FADE = 0.04  # what parts lose in their first year or two without any cause (our choice)
 REST_RISE, REST_LEAST = FADE, 0.02  # of all that empties the storage at rest: to tell of itself, and for any cause
@@ -97,13 +98,14 @@ def _of_node(node: NodeFacts, course: Course) -> list[Finding]:
 def _silence(node: NodeFacts) -> Finding | None:
     if node.silent_for_s <= 0:
         return None
-    lasted = node.usable_j / node.load_w if node.load_w > 0 else np.inf
     # With little in hand at the last report the node is dark; with much it cannot be.
     full = node.usable_j / max(node.usable_share, 1e-9)
     least = max(float(least_in_hand(full, node.load_w, node.budget)), 1e-12)
     charged = chance_below(math.log(max(node.usable_j / least, 1e-4)) / IN_HAND_SD)
     hours = node.silent_for_s / 3600
-    in_hand = f"{node.usable_share:.0%} of its energy in hand at the last report, enough for {_days(lasted / 86400)}"
+    in_hand = f"{node.usable_share:.0%} of its energy in hand at the last report"
+    if node.load_w > 0:
+        in_hand += f", enough for {_days(node.usable_j / node.load_w / 86400)}"
     told = f"not heard from for {hours:.0f} h with {in_hand}"
     if charged < 0.5:
         return Finding(node.node_id, "dark", node.heard, 1 - charged, told)
@@ -113,15 +115,15 @@ def _silence(node: NodeFacts) -> Finding | None:
 
 def _wakes(node: NodeFacts, course: Course) -> Finding | None:
     plan, change = node.budget.load.wakes_per_day, course.woke
-    if course.few_wakes.known < RECENT_DAYS or plan <= 0:
+    if course.few_wakes.known < RECENT_DAYS:
         return None
     risen = change is not None and change.after > change.before * (1 + WAKES_RISE) and change.z > 4
     days, recent = (WAKE_DAYS[0], course.few_wakes.mean) if risen else (WAKE_DAYS[1], course.many_wakes.mean)
     if risen and (weekly := _usual_week(node.wakes)) > recent:  # a closed week has ended nothing
         days, recent = WAKE_DAYS[1], weekly
-    doubt = max(course.many_wakes.sd / math.sqrt(RECENT_DAYS), 0.02 * plan)
+    doubt = max(course.many_wakes.sd / math.sqrt(RECENT_DAYS), 0.02 * plan, 0.1)
     usual = change.before if risen and change is not None else 0.0
-    limit = max(plan, usual) * (1 + WAKES_RISE) if risen else plan * (1 + WAKES_OVER)
+    limit = max(plan, usual) * (1 + WAKES_RISE) if risen else max(plan * (1 + WAKES_OVER), ONCE_A_DAY)
     if chance_below((recent - limit) / doubt) < SURE:
         return None
     before = change.index if risen and change is not None else len(node.wakes) - WAKE_DAYS[1]
@@ -129,7 +131,8 @@ def _wakes(node: NodeFacts, course: Course) -> Finding | None:
     if chance < SURE:
         return None
     since = node.first + timedelta(days=change.index) if risen and change is not None else node.commissioned
-    evidence = f"{recent:.0f} wakes a day in the last {days} days against {plan:.0f} planned"
+    planned = f"{plan:.0f}" if plan > 0 else "none"
+    evidence = f"{recent:.0f} wakes a day in the last {days} days against {planned} planned"
     if risen:
         evidence += f"; {usual:.0f} a day before"
     return Finding(node.node_id, "wakes-over", since, chance, evidence)

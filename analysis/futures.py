@@ -29,6 +29,8 @@ NEAR = 0.2  # of all single days, among which one is drawn by its rank
 TRIES = 4  # of which the first is taken that goes on as the day before has ended
 WORKS = 0.5 / HOURS  # share of a day's harvest in an hour from which on its source works
 LEAST_KEPT = 0.05  # of capacity, however fast it fades
+DARK_DOUBT = 0.1  # relative, of the lasting harvest of a node that is dark, at least: it may be why,
+FAILED = 0.1  # and share of such nodes whose harvest has failed, by any part of it: our choice
 MOST_LESS = -0.9  # relative error of wakes, sleep or leakage: none costs nothing, or gives
 
 
@@ -79,6 +81,11 @@ def _begin(node: Any, wake_factor: float, lanes: Lanes) -> None:
         lanes.gain[k] = gain + 1.0 + node.mean_sd * mean_error
         lanes.level[k] = node.level_now + node.level_sd * normal(state, 0, NORMAL) + node.level_tilt * mean_error
         x = min(max(node.stored + node.stored_sd * normal(state, 2, NORMAL), 0.0), node.full)
+        if node.due > 0 and gain + 1.0 + node.level_now > 0:
+            state = next_state(state)
+            lanes.level[k] = node.level_now
+            error, x = _so_far_dark(node, gain + 1.0 + node.level_now, normal(state, 0, NORMAL), state)
+            lanes.gain[k] = gain + 1.0 + error
         lanes.stored[k] = x if node.dark else max(x, node.cutoff)
         lanes.dark[k] = node.dark
         lanes.deviate[k] = node.noise_now
@@ -88,6 +95,29 @@ def _begin(node: Any, wake_factor: float, lanes: Lanes) -> None:
         lanes.stopped[k] = _stopped(node, state)
         lanes.kept[k] = min(max(node.kept + node.kept_sd * normal(mixed(state), 0, NORMAL), 0.0), 1.0)
         lanes.state[k] = state
+
+
+@compiled
+def _so_far_dark(node: Any, level: float, apart: float, state: Any) -> tuple[float, float]:
+    """What the harvest errs, relative, of a node that is dark in this future, and what is stored by now.
+
+    It is drawn from what is believed of the harvest beyond its `level`, or from harvests that have FAILED, to any share
+    of it: of either those with which the node has not been restarted so far. `apart` is the deviate by which the
+    weather of the silent days stands apart from what lasts.
+    """
+    most = (node.restart - node.stored) / node.due - level  # that the harvest of these days can have erred
+    lasts = max(np.sqrt(node.mean_sd**2 + node.level_sd**2), DARK_DOUBT)
+    doubt = np.sqrt(lasts**2 + node.due_sd**2)
+    below = np.searchsorted(NORMAL, most / doubt)
+    failed, sound = FAILED * min(most / level + 1.0, 1.0), (1.0 - FAILED) * below / len(NORMAL)
+    one, other = (state >> np.uint64(14)) & np.uint64(4095), (state >> np.uint64(40)) & np.uint64(4095)
+    chance, draw = one / 4096, other / 4096
+    if chance * (failed + sound) < failed:
+        error = total = min(most + level, level) * draw - level
+    else:
+        total, share = doubt * NORMAL[int(below * draw)], lasts**2 / doubt**2
+        error = max(share * total + np.sqrt(share * (1.0 - share)) * doubt * apart, -level)
+    return error, min(node.stored + max((level + total) * node.due, 0.0), node.restart)
 
 
 @compiled

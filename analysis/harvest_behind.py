@@ -33,6 +33,7 @@ CLOSED_SHARE = 0.2  # days whose weekday leaves less than this say nothing about
 SHUT_SHARE = 0.7  # nor do days whose closures are said to leave less: what they do leave is seen, not believed
 WEEK_DAYS = 84  # that the factors of weekdays are told from
 WEEK_ROUNDS = 4
+SATURDAY = 5
 WEEK_OWN = 2.0  # days of its own that a weekday's belief is worth; more where days scatter by more than
 WEEK_SD = 0.4  # of the mean, relative: as readings do that do not tell a day's harvest
 WEEK_SCATTER = 0.25  # of a day about its weekday's mean, where it is only a lower bound
@@ -311,10 +312,13 @@ def _weekdays(seen: Seen, allowed: Array, site: SiteDays, budget: Budget) -> Arr
         mean = sums(_to_expect(value, bound, level)) / np.maximum(days, 1)
         usual = mean.sum(axis=1) / np.maximum((plan * (days > 0)).sum(axis=1) / 7, 1e-9) / 7
         own = mean / np.where(usual > 0, usual, 1.0)[:, None]
-        off = np.where(usable & ~bound, value / np.where(usual > 0, usual, 1.0)[:, None] - factor[:, weekday], 0.0)
-        worth = WEEK_OWN * np.maximum((off**2).sum(axis=1) / np.maximum(count.sum(axis=1), 1) / WEEK_SD**2, 1.0)
-        belief = _pooled(own, plan, count, worth - WEEK_OWN)
-        factor = np.maximum((count * own + worth[:, None] * belief) / (count + worth[:, None]), 0.0)
+        off = np.where(usable & ~bound, value / np.where(usual > 0, usual, 1.0)[:, None] - own[:, weekday], 0.0)
+        square, free = sums(off**2), np.maximum(count - 1, 0)
+        scatter = square.sum(axis=1) / np.maximum(free.sum(axis=1), 1)  # of all weekdays, as if seen on two days more
+        mine = (square + 2 * scatter[:, None]) / (free + 2)
+        worth = WEEK_OWN * np.maximum(mine / WEEK_SD**2, 1.0)
+        belief = _pooled(own, plan, count, WEEK_OWN * np.maximum(scatter / WEEK_SD**2 - 1.0, 0.0))
+        factor = np.maximum((count * own + worth * belief) / (count + worth), 0.0)
         factor = factor * 7 / np.maximum(factor.sum(axis=1, keepdims=True), 1e-9)
     told = (count.sum(axis=1) >= 7) & (usual > 0)
     return np.where(told[:, None], factor, plan)
@@ -335,10 +339,12 @@ def _to_expect(value, bound, level):  # type: ignore[no-untyped-def]
 def _pooled(own: Array, plan: Array, count: Array, worth: Array) -> Array:
     """The mean factor of the plan's active days, and of its idle ones: what a single weekday is held towards.
 
-    It is held towards the plan as if that were seen on `worth` days, shape (nodes,).
+    It is held towards the plan as if that were seen on `worth` days, shape (nodes,). Where the plan has no idle days,
+    Saturday and Sunday may be idle all the same, both.
     """
     belief = np.tile(plan, (len(own), 1))
-    for group in (plan > 0, plan == 0):
+    idle = plan == 0 if (plan == 0).any() else np.arange(7) >= SATURDAY
+    for group in (~idle, idle):
         if group.any():
             weight = np.maximum(count[:, group], 1e-9)
             mean = (own[:, group] * weight).sum(axis=1) / weight.sum(axis=1)

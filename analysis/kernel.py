@@ -39,6 +39,8 @@ NODE = np.dtype(
         *[(name, "f8") for name in ("kept", "kept_sd")],  # of what closures are said to take away
         ("middle", "f8"),  # mean over the day of the share of its harvest that has come
         ("single", "i8"),  # the last rows of its `shapes`, which are courses of single days
+        # While it was silent and dark: harvest that was due, its relative sd beside that of `mean`, and of the level.
+        *[(name, "f8") for name in ("due", "due_sd")],
         ("dark", "?"),
         ("seed", "u8"),
     ]

@@ -3,7 +3,7 @@
 import zlib
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -129,6 +129,27 @@ class HarvestOutlook:
         return np.asarray(self.closure + self.kept * (1 - self.closure))
 
 
+class Silence(NamedTuple):
+    """The time for which a node has been silent and dark: so long, what came in was not enough to restart it.
+
+    Attributes
+    ----------
+    days : float
+        How long it was. [d]
+    due : float
+        Harvest to be expected in it, were the level as it was before. [J]
+    sd : float
+        Of that, relative: how the weather or the work of these days may have been.
+    """
+
+    days: float = 0.0
+    due: float = 0.0
+    sd: float = 0.0
+
+
+HEARD = Silence()
+
+
 @dataclass(frozen=True)
 class NodeOutlook:
     """One node at the time of the forecast.
@@ -139,6 +160,8 @@ class NodeOutlook:
         Rest voltage and the sd of the converter's reading of it. [V]
     dark : bool
         Below the cut-off and not running.
+    silence : Silence
+        What is known of the time for which it has been.
     wakes_per_day, rate_sd, rate_noise : float
         Planned wakes; relative sd of their lasting rate; relative sd from day to day.
     rate_follows : float
@@ -176,6 +199,7 @@ class NodeOutlook:
     wakes_per_day: float
     voltage_sd: float = 0.0
     dark: bool = False
+    silence: Silence = HEARD
     rate_sd: float = 0.0
     rate_noise: float = 0.0
     rate_follows: float = 0.0
@@ -267,6 +291,12 @@ class NodeOutlook:
         wake, sleep, leakage = (np.interp(self.curve.energy(self.voltage), stored, d) for d in self.drains.T)
         return float(wake), float(sleep + leakage)
 
+    def stored_dark(self) -> float:
+        """What leakage has left of the energy at cut-off since it went dark, at nominal capacity. [J]"""
+        cutoff = self.curve.cutoff_j
+        lost = float(np.interp(cutoff, np.linspace(0.0, self.full_j, DRAIN_POINTS), self.drains[:, 2]))
+        return cutoff * float(np.exp(-lost * self.silence.days / self.capacity_ratio / max(cutoff, 1e-12)))
+
     def autonomy(self) -> float:
         """Days the usable energy lasts with no harvest at the planned load and leakage."""
         return self._lasts(float(np.asarray(self.curve.energy(self.voltage))))
@@ -314,5 +344,8 @@ def record(node: NodeOutlook, seed: int) -> Any:
         row[name] = getattr(harvest, name)
     row["middle"], row["single"] = harvest.shapes.mean(), harvest.single
     row["dark"] = node.dark or node.voltage <= node.budget.storage.cutoff_voltage
+    if node.dark:
+        row["stored"] = node.stored_dark()
+        row["due"], row["due_sd"] = node.silence.due / node.capacity_ratio, node.silence.sd
     row["seed"] = np.random.SeedSequence([seed, zlib.crc32(node.node_id.encode())]).generate_state(1, np.uint64)[0]
     return row

@@ -227,7 +227,7 @@ def judge(week, noise, load, settles, quiet):  # type: ignore[no-untyped-def]
         quiet[h] = False
         seen += week[2, h] >= VISITS_LEAST
     beside = 1
-    while _doubt(noise, beside) > RESOLVED * load:
+    while beside <= BESIDE_MOST and _doubt(noise, beside) > RESOLVED * load:
         beside += 1
     if seen < SEEN_LEAST or beside > BESIDE_MOST:
         return np.nan

@@ -16,12 +16,12 @@ from analysis.drivers import drivers
 from analysis.estimate import LEAK_FORM
 from analysis.harvest import outlooks
 from analysis.lent import lent_closures
-from analysis.outlook import HarvestOutlook, NodeOutlook
+from analysis.noise import table_sd
+from analysis.outlook import HEARD, HarvestOutlook, NodeOutlook, Silence
 from analysis.run_books import NodeBook, Rest, SiteBook
 from analysis.scores import Correction
 from analysis.series import Counts, Floats, a_day
 from analysis.site_days import SiteDays
-from analysis.storage import leakage_power
 from analysis.thrift import NONE, Thrift, as_usual, learn_thrift, waking
 from analysis.wakes import IDLE_SHARE, OPEN_SHARE, wake_plan
 from analysis.warm_days import air_of
@@ -29,7 +29,6 @@ from ingest.budget import DAYS_PER_YEAR, SECONDS_PER_DAY, Budget
 
 SEED = 20260101
 USUAL_FADE, USUAL_FADE_SD = 0.02, 0.05  # capacity lost a year, believed before it is seen [1/a] (our own judgement)
-DARK_SD = 0.5  # relative, of the harvest of a node that has stayed dark
 
 
 @dataclass(frozen=True)
@@ -177,11 +176,12 @@ def _outlook(
         book.node.node_id,
         book.node.site,
         book.budget,
-        _while_dark(book, harvest, site.calendar, today) if dark else harvest,
+        harvest,
         min(book.state.voltage, book.budget.storage.cutoff_voltage) if dark else book.state.voltage,
         plan.wakes_per_day,
         voltage_sd=book.budget.telemetry.adc_step,
         dark=dark,
+        silence=_silence(book, harvest, site.calendar, today) if dark else HEARD,
         rate_sd=plan.rate_sd,
         rate_noise=plan.rate_noise,
         rate_follows=plan.rate_follows,
@@ -221,11 +221,11 @@ def _fade(book: NodeBook) -> tuple[float, float]:
     return USUAL_FADE + weight * (seen - USUAL_FADE), USUAL_FADE_SD * float(np.sqrt(1 - weight))
 
 
-def _while_dark(book: NodeBook, harvest: HarvestOutlook, site: SiteDays, today: np.datetime64) -> HarvestOutlook:
-    """The harvest of a node that is dark: so long as it stays silent, it cannot have been enough to restart it.
+def _silence(book: NodeBook, harvest: HarvestOutlook, site: SiteDays, today: np.datetime64) -> Silence:
+    """The time for which a node has been dark.
 
-    It has been short only of what the silent days were to bring: nights of the polar winter, closures and weekends tell
-    nothing. What is enough for just now lifts it from cut-off to restart in as long again as it has been dark.
+    What was due then goes by the weekdays, closures and seasons of these days, a stop that has not ended taken off:
+    nights of the polar winter, closures and weekends bring nothing.
     """
     days = book.silent_for / SECONDS_PER_DAY
     behind = today - np.arange(min(int(np.ceil(days)), site.days) + 1)
@@ -235,16 +235,10 @@ def _while_dark(book: NodeBook, harvest: HarvestOutlook, site: SiteDays, today: 
     if book.budget.harvest.outdoors:
         sky = site.sky.mean(axis=1)
         usual = usual * sky[place] / max(float(sky[site.index(today + np.arange(7))].mean()), 1e-9)
-    due = float(harvest.mean * harvest.season[:7].mean() * (1 + harvest.level_now) * usual.mean() * days)
-    storage, low = book.budget.storage, book.budget.storage.cutoff_voltage
-    restart = float(np.asarray(book.curve.energy(storage.voltage_restart))) - book.curve.cutoff_j
-    usually = book.state.voltage if np.isnan(book.state.mean_voltage) else book.state.mean_voltage
-    law = [float(np.asarray(leakage_power(storage, volts))) for volts in (low, usually)]
-    leakage = book.recent.leakage * law[0] / max(law[1], 1e-30)
-    most = restart * float(book.now()[kalman.C]) + leakage * book.silent_for
-    if due <= most:
-        return harvest
-    return replace(harvest, mean=harvest.mean * most / due, mean_sd=max(harvest.mean_sd, DARK_SD))
+    stopped = harvest.stop_share * (1 - harvest.stop_factor) if harvest.stop_days > 0 else 0.0
+    due = float(harvest.mean * harvest.season[:7].mean() * usual.mean() * days) * (1 - stopped)
+    alike = (1 + harvest.noise_keep) / (1 - harvest.noise_keep)
+    return Silence(days, due, table_sd(harvest.noise) * float(np.sqrt(alike / max(days, 1.0))))
 
 
 def per_capacity_sd(covariance: Floats) -> tuple[Floats, Floats, Floats]:

@@ -27,6 +27,7 @@ from analysis.resistance import (
 from analysis.run_books import NodeBook, SiteBook
 from analysis.run_days import NumberedFleet
 from analysis.run_field import Field
+from analysis.run_recent import RECENT_DAYS
 from analysis.series import Counts, Floats, by_budget
 from analysis.storage import TEMPERATURE_REFERENCE_C, storage_curve, table_bend
 from analysis.warmth import usual_sd
@@ -35,6 +36,8 @@ from ingest.budget import SECONDS_PER_DAY, Budget, Storage
 BASELINE_DAYS = 28
 STANDING = 0.5  # share of the time that a storage may stand at one voltage, as at full
 ENOUGH_SECONDS = 2 * SECONDS_PER_DAY
+MISSED = 0.1  # of a window, at most: reports that fail now and then, at any hour
+UNSEEN_SD = 0.5  # of the harvest seen: what it may be in the rest (our choice)
 PRIMARY_CURVE = 0.5  # of the slope of a primary cell's curve, from one part of its life to another; one sd, relative
 
 
@@ -67,7 +70,7 @@ def judge_nodes(
         at = np.searchsorted(known.numbers, part.numbers)
         recent = [windows.get(number) for number in part.numbers.tolist()]
         of_wake = np.array([falls[number] for number in part.numbers.tolist()])
-        fresh = [new[node.node_id].date() for node in part.nodes]
+        fresh = [new[node.node_id].astimezone(known.fleet.sites[node.site].zone).date() for node in part.nodes]
         return at, _judge_part(part, field, [by_place.get(i) for i in at.tolist()], recent, fresh, *of_wake.T)
 
     for at, nodes in shared_out(judged, fields):
@@ -244,7 +247,7 @@ def _lines(
         voltage = np.where(unknown, middle_voltage(budget), volts[rows])
         temperature = np.where(unknown, TEMPERATURE_REFERENCE_C, degrees[rows])
         usual = np.where(blind > 0, temperature - TEMPERATURE_REFERENCE_C, 0.0)
-        step, step_sd = at_usual_warmth(ohm[rows], ohm_sd[rows], usual, blind)
+        step, step_sd = at_usual_warmth(np.maximum(ohm[rows], 0.0), ohm_sd[rows], usual, blind)
         told = lines(
             budget, field.mean[rows], field.covariance[rows], voltage, temperature,
             (step, np.hypot(step_sd, np.hypot(_step_doubt(budget, step, voltage, falls[rows]), doubts[rows]))),
@@ -361,10 +364,13 @@ def _dark(book: NodeBook) -> tuple[float, float]:
 def _net_harvest(field: Field, windows: Floats, dark_s: Floats, dark_j: Floats) -> NetHarvest:
     """Mean of the window's days; the doubt of the parameters is common to them, the noise of readings cancels.
 
-    A node that goes dark and comes back is dark on its poor days: what it took in then counts with the others.
+    A node that goes dark and comes back is dark on its poor days: what it took in then counts with the others. Of time
+    that was not seen, as between the reports of a radio that loses most of them, the harvest is known within UNSEEN_SD.
     """
     stored, noise, wake, sleep, seconds = windows.T
     seconds = np.where(seconds >= ENOUGH_SECONDS, seconds, np.nan) + dark_s
+    window = np.minimum(field.days, RECENT_DAYS) * SECONDS_PER_DAY
+    unseen = np.maximum(1.0 - seconds / window - MISSED, 0.0)
     path = field.path[np.arange(len(windows)), field.days - 1].astype(float)
     stored = stored + dark_j / path[:, kalman.C]
     cc, ce, cs, ee, es, ss = path[:, [kalman.C_C, kalman.C_E, kalman.C_S, kalman.E_E, kalman.E_S, kalman.S_S]].T
@@ -373,4 +379,6 @@ def _net_harvest(field: Field, windows: Floats, dark_s: Floats, dark_j: Floats) 
         + 2 * (ce * stored * wake + cs * stored * sleep + es * wake * sleep) + noise
     )  # fmt: skip
     total = (path[:, [kalman.C, kalman.E, kalman.S]] * np.stack([stored, wake, sleep], axis=1)).sum(axis=1)
-    return NetHarvest(total / seconds, np.sqrt(np.maximum(variance, 0.0)) / seconds)
+    spent = (path[:, [kalman.E, kalman.S]] * np.stack([wake, sleep], axis=1)).sum(axis=1)
+    sd = np.hypot(np.sqrt(np.maximum(variance, 0.0)), unseen * UNSEEN_SD * np.maximum(np.abs(total), spent))
+    return NetHarvest(total / seconds, sd / seconds)

@@ -270,7 +270,7 @@ def remaining_block(now: Mapping[str, Any], left: queries.Row | None) -> list[An
     rows: list[list[Any]] = [["By its voltage", share_plus_minus(left["by_voltage"], left["by_voltage_sd"])]]
     said = "Counting needs a day on which the cell was full; there has been none."
     if left["by_counting"] is not None:
-        counted = float((now["as_of"].date() - left["counted_from"]).days)
+        counted = max(float((now["as_of"].date() - left["counted_from"]).days), 0.0)
         rows.append(
             [
                 _wraps(f"By counting what was spent since {left['counted_from']:%Y-%m-%d}"),

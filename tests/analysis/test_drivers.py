@@ -68,6 +68,11 @@ NIGHTS = node(
         ),
         pytest.param(replace(SAFE, wakes_per_day=96.0), "wakes 2.0 times as often as designed", id="wakes"),
         pytest.param(
+            replace(SAFE, budget=budget(wakes=0, harvest=20.0), wakes_per_day=96.0),
+            "wakes 96 times a day, where none was designed",
+            id="wakes unplanned",
+        ),
+        pytest.param(
             replace(SAFE, budget=budget(sleep=0.2, wakes=48, harvest=20.0), sleep_ratio=20.0),
             "sleep and leakage draw 20.0 times the budget",
             id="drain",

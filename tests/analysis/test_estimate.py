@@ -6,7 +6,7 @@ from analysis_parts import conveyor_budget
 from scipy.stats import lognorm
 
 from analysis.estimate import LEAK_FORM, LOAD_FORM, NetHarvest, form_of_load, lines
-from analysis.state import BY_VOLT, CAPACITY, LEAK, prior
+from analysis.state import BY_VOLT, CAPACITY, LEAK, RISE, prior
 
 BUDGET = conveyor_budget()
 
@@ -70,6 +70,31 @@ def test_a_leakage_smaller_than_the_loads_form_may_feign_stays_near_the_budget()
     assert form_of_load(busy, np.array([volts]))[0] > 10 * of_busy.budget_sd
     assert of_busy.estimate == pytest.approx(of_busy.budget, rel=0.05)
     assert 0.02 <= LOAD_FORM <= 0.1  # efficiencies go by some per cent with voltage (common practice, no source)
+
+
+def test_what_a_load_feigns_of_a_leakage_was_there_before_it_rose():
+    """Of the busy node above a leakage that has risen sixfold is told as such: the same load stood beside it before."""
+    mean, sd = prior(BUDGET)
+    sd, begun = np.full_like(sd, 0.01), mean.copy()
+    sd[[LEAK, RISE]], mean[RISE] = 0.2, np.log(6.0)
+    volts = BUDGET.storage.full_voltage
+    busy = BUDGET.model_copy(update={"load": BUDGET.load.model_copy(update={"wakes_per_day": 4000.0})})
+    before, now = (line_of("leakage_power_w", state, sd, volts, budget=busy) for state in (begun, mean))
+    assert now.estimate - before.estimate == pytest.approx(5 * before.budget, rel=0.2)  # by hand: six less one
+    assert now.separable
+    assert now.sd < 0.35 * now.estimate
+
+
+def test_a_line_known_no_better_than_by_the_budget_was_not_told_apart():
+    one, budget_sd = np.ones(1), BUDGET.harvest.mean_power * BUDGET.harvest.tolerance
+    mean, sd = prior(BUDGET)
+    for doubt, separable in ((0.5 * budget_sd, True), (1.5 * budget_sd, False)):
+        net = NetHarvest(BUDGET.harvest.mean_power * one, doubt * one)
+        told = lines(
+            BUDGET, mean[None], np.diag(sd**2)[None], 3.6 * one, 25.0 * one, (np.nan * one, np.nan * one), net,
+            np.zeros((1, 2)), 0.0 * one,
+        )[0]  # fmt: skip
+        assert next(line for line in told if line.line == "net_harvest_w").separable == separable
 
 
 def test_capacity_at_a_cells_knee_is_no_better_known_than_its_slope():

@@ -221,6 +221,8 @@ def test_a_small_storage_that_would_not_have_lasted_to_its_next_report_is_dark(h
     (found,) = find([one._replace(silent_for_s=90_000.0, usable_share=0.5, usable_j=in_hand)])
     assert found.finding == cause
     assert f"enough for {hours:.1f} h" in found.evidence
+    (found,) = find([one._replace(silent_for_s=90_000.0, usable_share=0.5, usable_j=in_hand, load_w=0.0)])
+    assert found.evidence.endswith("in hand at the last report: radio, gateway or node fault, not energy")
 
 
 def test_more_wakes_than_planned():
@@ -229,6 +231,14 @@ def test_more_wakes_than_planned():
     assert found.finding == "wakes-over"
     assert "48 planned" in found.evidence
     assert abs((found.since - (FIRST + timedelta(days=150))).days) <= 2
+
+
+def test_wakes_where_none_are_planned():
+    one = node()
+    idle = one.budget.model_copy(update={"load": one.budget.load.model_copy(update={"wakes_per_day": 0.0})})
+    (found,) = find([one._replace(budget=idle)])
+    assert (found.finding, found.evidence[-21:]) == ("wakes-over", " against none planned")
+    assert find([one._replace(budget=idle, wakes=0.01 * one.wakes)]) == []
 
 
 def test_more_wakes_stay_a_finding_over_a_closed_week_and_go_when_they_have_gone():

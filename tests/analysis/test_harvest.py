@@ -105,6 +105,17 @@ def test_a_plant_that_works_on_public_holidays_still_rests_on_sundays() -> None:
     assert ahead.noise[16] > 0.8  # two sds below the mean: no day of rest is among the poor ones
 
 
+def test_a_hall_that_is_full_all_week_is_known_to_rest_at_weekends_though_its_budget_names_no_days() -> None:
+    """On working days it is but seen to have been full; made up for, one Monday says a multiple of the next."""
+    days, rng = np.arange(56) % 7, np.random.default_rng(4)
+    harvest = np.where(days < 5, np.where(days == 0, rng.choice([6.0, 20.0], 56), 2.5), 0.02)
+    full = np.where((days > 0) & (days < 5), 70000.0, 0.0)
+    of = budget("light-indoor", active=False)
+    ahead = one(rows(harvest, of, full_s=full, noon_v=np.where(full > 0, 5.0, 4.0)), site())
+    assert ahead.week[5:7].max() < 0.1
+    assert ahead.week[:5].min() > 0.8
+
+
 def test_short_history_starts_from_the_budget_and_then_from_sisters() -> None:
     of = budget(microwatt=100.0, active=False)  # 8.64 J a day
     alone = one(rows(np.zeros(0), of), site())

@@ -16,10 +16,12 @@ FRESH = Resistance(0.4, 0.01, 1.0, 0.02)
     ("capacity", "sd", "esr", "verdict"),
     [
         (0.98, 0.02, 1.05, "sound"),
-        (0.82, 0.02, 1.05, "watch"),  # past 15 %, not surely past 20 %: common end-of-life criterion of power EDLCs
+        (0.92, 0.02, 1.05, "sound"),
+        (0.86, 0.02, 1.05, "watch"),  # past 10 %, half way
+        (0.82, 0.02, 1.05, "watch"),  # not surely past 20 %: common end-of-life criterion of power EDLCs
         (0.75, 0.02, 1.05, "degraded"),
         (0.55, 0.02, 1.05, "spent"),
-        (0.98, 0.02, 1.9, "watch"),
+        (0.98, 0.02, 1.6, "watch"),
         (0.98, 0.02, 2.2, "degraded"),  # twice the resistance: the same criterion
         (0.75, 0.20, 1.05, "not-enough-data"),  # a capacity known so badly says nothing, and resistance not enough
         (0.75, 0.20, 2.2, "degraded"),

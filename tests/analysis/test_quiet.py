@@ -182,3 +182,9 @@ def test_nothing_is_learnt_through_a_converter_too_coarse():
     week = week_of_readings(np.where(SHIFTS, 90e-6, 1e-6), 6, 300e-6)
     assert np.isnan(judge(week, 300e-6, 28e-6, True, quiet))
     assert np.isnan(judge(week_of(SHIFTS * 90e-6, 1, 0.0), 0.5e-6, 28e-6, True, quiet))  # one week is no habit
+
+
+def test_where_the_budget_states_no_load_no_quiet_hours_are_learnt():
+    """Beside nothing no reading is precise enough."""
+    quiet, week = np.empty(168, dtype=bool), np.ones((4, 168))
+    assert np.isnan(judge(week, 1e-6, 0.0, False, quiet))

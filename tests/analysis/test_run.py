@@ -141,6 +141,31 @@ def test_the_mean_net_harvest_of_a_node_that_comes_and_goes_counts_its_dark_days
     assert lines.loc[("mf-01", "net_harvest_w"), "estimate"] == pytest.approx(0.4 * spent, rel=0.1)
 
 
+def test_a_harvest_of_which_most_was_not_seen_is_known_as_badly_as_that(book, admit):
+    """By hand: two hours of each day are 8 % of the time; of 82 % beyond one in ten, half of the harvest is open."""
+    for day in range(40):
+        for hour in (10, 11, 12):
+            admit(reading("mf-01", START + day * 24 * HOUR + hour * HOUR, 3.5, 48 * day + 2 * hour))
+        for hour in range(24):
+            admit(reading("mf-02", START + day * 24 * HOUR + hour * HOUR, 3.5, 48 * day + 2 * hour))
+    analyse(book)
+    lines = table(book, "estimates", "line").set_index(["node_id", "line"])
+    seldom, often = (lines.loc[(node, "net_harvest_w")] for node in ("mf-01", "mf-02"))
+    assert seldom.estimate == pytest.approx(often.estimate, rel=0.1)
+    assert seldom.sd == pytest.approx(np.hypot(often.sd, 0.82 * 0.5 * seldom.estimate), rel=0.1)
+
+
+def test_a_step_smaller_than_the_wakes_own_charge_tells_of_no_negative_resistance(book, admit):
+    for hour in range(24 * 40):
+        admit(
+            reading("mf-01", START + hour * HOUR, 3.5 + 0.001 * (hour % 7), 2 * hour, loaded_v=3.5 + 0.001 * (hour % 7))
+        )
+    analyse(book)
+    esr = table(book, "estimates", "line").set_index(["node_id", "line"]).loc[("mf-01", "esr_ohm")]
+    assert esr.estimate == 0.0
+    assert esr.sd > 0.0
+
+
 def test_a_moment_before_all_reports_is_refused_and_nothing_is_lost(filled):
     analyse(filled)
     kept = len(table(filled, "forecast"))

@@ -45,14 +45,18 @@ def pace(then: Loss, now: Loss) -> Pace | None:
     Notes
     -----
     Of the later half, for what began late goes on at the later pace. By half of what the two halves differ it may
-    change again. Left out: that the doubts at both times are of one piece, which makes the interval too wide, if
-    anything.
+    change again. Where the later half alone does not stand out, yet agrees with the whole, it is that of the whole.
+    Left out: that the doubts at both times are of one piece, which makes the interval too wide, if anything.
     """
     first = (then.lost / then.day) * DAYS_PER_YEAR
     rate = (now.lost - then.lost) / (now.day - then.day) * DAYS_PER_YEAR
     measured = math.hypot(now.sd, then.sd) / (now.day - then.day) * DAYS_PER_YEAR
-    if not (now.lost > SURE_SD * now.sd and rate > SURE_SD * measured):
+    if not now.lost > SURE_SD * now.sd:
         return None
+    if not rate > SURE_SD * measured:
+        whole = now.lost / now.day * DAYS_PER_YEAR
+        doubt = math.hypot(now.sd / now.day * DAYS_PER_YEAR, PACE_DOUBT * whole)
+        return Pace(whole, doubt) if abs(rate - whole) <= SURE_SD * measured else None
     return Pace(rate, math.hypot(measured, (rate - first) / 2, PACE_DOUBT * rate))
 
 

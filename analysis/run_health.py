@@ -165,7 +165,8 @@ def _wear(
     untold = (field.days - field.renewed < BASELINE_DAYS) | ((early | cell) & ~told)
     capacity = np.where(untold, np.nan, ratio[:, 0]), np.where(untold, np.inf, sd[:, 0])
     feigned = ratio[:, 1] * _feigned(part, books, found, curves)
-    leakage = np.where(early | np.isnan(feigned), np.nan, [ratio[:, 1], np.hypot(sd[:, 1], feigned)])
+    doubt = np.hypot(sd[:, 1], feigned)
+    leakage = np.where(early | np.isnan(feigned) | (doubt > ratio[:, 1]), np.nan, [ratio[:, 1], doubt])
     return np.stack([*capacity, *leakage], axis=1)
 
 

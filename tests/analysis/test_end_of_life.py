@@ -53,6 +53,14 @@ def test_the_pace_is_that_of_the_later_half_and_as_doubtful_as_it_has_changed():
     assert found.sd == pytest.approx(np.hypot((0.10 - 0.02) / 2, 0.2 * 0.10))
 
 
+def test_slow_wear_that_only_the_whole_time_tells_goes_on_at_the_pace_of_the_whole():
+    # By hand: 0.08 in two years, give or take 0.018, of which the second year alone tells 0.04 +- 0.025.
+    found = pace(Loss(365.25, 0.04, 0.018), Loss(730.5, 0.08, 0.018))
+    assert found is not None
+    assert found.rate == pytest.approx(0.04)
+    assert found.sd == pytest.approx(np.hypot(0.009, 0.2 * 0.04))
+
+
 @pytest.mark.parametrize(
     ("then", "now"),
     [

@@ -37,6 +37,8 @@ class Earlier:
         Days before `day` and since the present storage came that told something.
     changed : ndarray of datetime64[D]
         The last sudden change before `day`; NaT if there was none.
+    measured : ndarray of bool
+        Whether the days that told something told of temperature.
     start : Start
         `day` counts from `first`.
     """
@@ -46,6 +48,7 @@ class Earlier:
     day: Dates
     told: Counts
     changed: Dates
+    measured: np.ndarray[Any, Any]
     start: Start
 
     def only(self, wanted: Counts) -> "Earlier":
@@ -54,7 +57,10 @@ class Earlier:
         day, mean, covariance, begun = self.start.standing
         standing = kalman.Standing(day[kept], mean[kept], covariance[kept], begun[kept])
         start = Start(standing, self.start.sleep_shift[kept])
-        return Earlier(self.numbers[kept], self.first[kept], self.day[kept], self.told[kept], self.changed[kept], start)
+        return Earlier(
+            self.numbers[kept], self.first[kept], self.day[kept], self.told[kept], self.changed[kept],
+            self.measured[kept], start,
+        )  # fmt: skip
 
 
 def read_earlier(cursor: duckdb.DuckDBPyConnection, today: date) -> Earlier:
@@ -75,6 +81,7 @@ def read_earlier(cursor: duckdb.DuckDBPyConnection, today: date) -> Earlier:
     return Earlier(
         found.column("node_no").to_numpy().astype(np.int64), days("first"), days("day"),
         found.column("told").to_numpy().astype(np.int64), days("changed"),
+        found.column("measured").fill_null(False).to_numpy(),
         Start(standing, found.column("sleep_shift").to_numpy()),
     )  # fmt: skip
 
@@ -90,6 +97,7 @@ def standing_rows(earlier: Earlier, made: date) -> pa.Table:
         "made": pa.array([made] * len(has), pa.date32()),
         "told": earlier.told[has],
         "changed": pa.array(earlier.changed[has], from_pandas=True),
+        "measured": earlier.measured[has],
         "mean": lists(standing.mean[has]),
         "covariance": lists(standing.covariance[has].reshape(len(has), STATES**2)),
         "begun": lists(standing.begun[has]),

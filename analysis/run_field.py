@@ -169,8 +169,9 @@ def estimate_anew(found: pa.Table, part: NumberedFleet, today: date) -> tuple[Fi
     changed = np.where(last >= 0, first + last, np.datetime64("NaT"))
     start = posterior.Start(now.earlier, now.sleep_shift)
     return field, Earlier(
-        part.numbers, first, first + now.earlier.day, (told & known).sum(axis=1), changed.astype("datetime64[D]"), start
-    )
+        part.numbers, first, first + now.earlier.day, (told & known).sum(axis=1), changed.astype("datetime64[D]"),
+        field.measured, start,
+    )  # fmt: skip
 
 
 def carry_on(
@@ -207,7 +208,8 @@ def carry_on(
         earlier.first.tolist(), renewed, lengths, told.sum(axis=1) + np.where(renewed <= skip, earlier.told, 0),
         now.mean, now.covariance, path, changes,
         _dense(steps, "resistance", *_places(steps, part), earlier.first, lengths),
-        np.column_stack([now.sleep_shift, now.sleep_hidden]), _measured(sums),
+        np.column_stack([now.sleep_shift, now.sleep_hidden]),
+        np.where((sums[..., POINTS] > 0).any(axis=1), _measured(sums), earlier.measured),
     )  # fmt: skip
     return field, posterior.outgrown(now, earlier.start)
 

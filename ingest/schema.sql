@@ -82,6 +82,7 @@ CREATE TABLE IF NOT EXISTS standings (
     node_no INTEGER NOT NULL, first DATE NOT NULL, day DATE NOT NULL, made DATE NOT NULL, told BIGINT NOT NULL,
     changed DATE, mean DOUBLE[] NOT NULL, covariance DOUBLE[] NOT NULL, begun DOUBLE[] NOT NULL,
     sleep_shift DOUBLE NOT NULL);
+ALTER TABLE standings ADD COLUMN IF NOT EXISTS measured BOOLEAN;
 -- The last report of nodes that had long been silent, until one comes in: time [s since 1970 UTC] and voltage; empty: none.
 CREATE TABLE IF NOT EXISTS last_heard (node_no INTEGER NOT NULL, time_s DOUBLE, storage_v DOUBLE);
 -- The week a node has shown so far, to go on from.

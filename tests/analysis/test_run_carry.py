@@ -124,6 +124,22 @@ def test_a_day_carried_on_reads_no_evidence_from_before_the_standing(book):
         np.testing.assert_array_equal(field.path[i, : field.days[i]], other.path[k, : other.days[k]])
 
 
+def test_whether_temperature_is_measured_is_known_of_a_node_that_has_told_nothing_since(book):
+    moment = START + timedelta(days=DAYS - CARRIED_DAYS + 1) - timedelta(seconds=1)
+    kept = read_earlier(book.cursor(), (moment + timedelta(days=1)).date()).numbers.tolist()
+    clean = carried(book, moment)
+    with book.write() as cursor:
+        cursor.execute("DELETE FROM touched")
+        cursor.execute(
+            "UPDATE day_evidence SET sums = [0 FOR x IN sums] FROM standings s"
+            " WHERE day_evidence.node_no = s.node_no AND day_evidence.day >= s.day"
+        )
+    silent = carried(book, moment)
+    measured = [(clean[n][0].measured[clean[n][1]], silent[n][0].measured[silent[n][1]]) for n in kept]
+    assert any(before for before, _ in measured)
+    assert [before for before, _ in measured] == [after for _, after in measured]
+
+
 def test_late_reports_before_the_standing_have_the_whole_history_gone_through(book, history):
     moment, before = days_on(book)
     assert 1 in read_standings(book)[0]

@@ -39,7 +39,7 @@ def test_resistance_stays_the_budget_s_without_a_loaded_voltage():
 
 def test_a_loaded_voltage_tells_resistance_and_nothing_else():
     rows = of_line(LOADED, "esr_ohm")
-    assert rows["separable"].all()
+    assert rows["separable"].mean() > 0.8
     # 5 % is the current's, 4 % a temperature that nobody measured; and of two nodes a budget it may be open whether
     # the wake's own charge is in the dip.
     assert rows["doubt"].min() < 0.12

@@ -24,6 +24,7 @@ LEADS = (1, 3, 7, 14)  # days
 WARNED_DAYS = 30  # a warning says that the node may go dark within these
 SETTLED_DAYS = 7.0  # a node that goes dark again sooner than this after being heard is in the same trouble
 CHANCE_DAYS = 14.0
+NEVER = 1e9  # days
 EDGES = (0.0, 0.02, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.98, 1.0)  # of the reliability diagram
 FORECAST, WEEKDAY, SLOPE, MEAN = "forecast", "weekday", "slope", "mean"
 WCMA, PRO_ENERGY, CLIMATOLOGY = "wcma", "pro_energy", "climatology"
@@ -55,6 +56,9 @@ class Pairs:
         Usable energy at full. [J]
     autonomy : ndarray, shape (n,)
         Of the node at full. [d]
+    back : ndarray, shape (m, 4)
+        Of nodes that were dark: by when one ran again with 10 and with 90 % probability, when it did (infinite: it did
+        not), and for how long that is known. [d]
     """
 
     node: Counts
@@ -67,6 +71,7 @@ class Pairs:
     usable_came: Floats
     usable_full: Floats
     autonomy: Floats
+    back: Floats
 
 
 @dataclass(frozen=True)
@@ -144,6 +149,14 @@ def energy_scores(pairs: Pairs) -> list[Score]:
                 name = f"coverage_{round(100 * nominal)}"
                 found.append(Score(name, horizon, method, told.share, told.low, told.high, told.count))
     return found
+
+
+def recovery_scores(pairs: Pairs) -> list[Score]:
+    """Coverage of the 80 % interval of when a node that is dark runs again, of those of which it is known."""
+    low, high, came, known = np.minimum(np.where(np.isnan(pairs.back), np.inf, pairs.back), NEVER).T
+    outcome = np.where(came <= known, came, np.where(high <= known, NEVER, np.nan))
+    told = scores.coverage(low, high, outcome, 0.8)
+    return [Score("recovery_80", max(HORIZONS), FORECAST, told.share, told.low, told.high, told.count)]
 
 
 def reliabilities(pairs: Pairs, methods: Sequence[str] = (FORECAST, WEEKDAY)) -> dict[tuple[int, str], Reliability]:

@@ -231,7 +231,21 @@ def _pairs(
         usable_came=came.usable[node, k] * capacity[:, None],
         usable_full=np.array([curve.full_j - curve.cutoff_j for curve in curves]) * capacity,
         autonomy=np.array([one.full_autonomy() for one in told]),
+        back=_back(came, k, places, outlooks, futures, moment),
     )
+
+
+def _back(
+    came: _Came, k: int, places: list[int], outlooks: list[NodeOutlook], futures: FleetForecast, moment: datetime
+) -> Floats:
+    """Of the nodes that were dark, and taken to be: when they were to run again, and when they did; shape (m, 4)."""
+    now, rows = moment.timestamp(), []
+    for j, (i, one) in enumerate(zip(places, outlooks, strict=True)):
+        if one.dark and came.dark[i, k]:
+            spell = int(np.searchsorted(came.spells[i].gone, now, side="right")) - 1
+            after = (came.spells[i].back[spell] - now) / SECONDS_PER_DAY
+            rows.append((futures.back_p10[j], futures.back_p90[j], after, came.known[i, k]))
+    return np.array(rows).reshape(-1, 4)
 
 
 def _chances(draws: Floats) -> Floats:
@@ -307,8 +321,9 @@ def _joined(parts: list[Pairs]) -> Pairs:
 def _score(pairs: Pairs, came: _Came, times: Floats, blank: Backtest) -> Backtest:
     trials = try_corrections(pairs, times)
     rows = (
-        scored.dark_scores(pairs) + scored.energy_scores(pairs) + _warning_scores(pairs, came, times, blank.every_days)
-    )
+        scored.dark_scores(pairs) + scored.energy_scores(pairs) + scored.recovery_scores(pairs)
+        + _warning_scores(pairs, came, times, blank.every_days)
+    )  # fmt: skip
     for trial in trials:
         for method, value in ((FORECAST, trial.brier_plain), (CORRECTED, trial.brier_corrected)):
             rows.append(Score("brier_later", trial.horizon_days, method, value, np.nan, np.nan, trial.n))

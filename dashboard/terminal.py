@@ -73,13 +73,20 @@ def backtest_table(done: Any) -> Table:
 
 
 def coverage_table(done: Any) -> Table:
-    """How often the intervals of the energy ahead held what came."""
-    table = Table(title="energy ahead inside its interval")
+    """How often the intervals of the energy ahead, and of when a dark node runs again, held what came."""
+    table = Table(title="energy ahead, and return, inside their intervals")
     for name in ("", "held", "by chance", "of"):
         table.add_column(name, justify="right" if name else "left")
     for row in done.scores:
         if row.score.startswith("coverage") and row.n:
             which = "" if row.method == "all" else ", not pinned at full or empty"
             text = f"{row.score.removeprefix('coverage_')} %, {row.horizon_days:g} d ahead{which}"
-            table.add_row(text, f"{row.value:.1%}", f"{row.low:.1%} to {row.high:.1%}", f"{row.n:,}")
+            table.add_row(text, *_held(row))
+        elif row.score == "recovery_80" and row.n:
+            table.add_row("80 %, days until a dark node runs again", *_held(row))
     return table
+
+
+def _held(row: Any) -> tuple[str, str, str]:
+    """How often an interval held, the band that chance allows, and of how many."""
+    return f"{row.value:.1%}", f"{row.low:.1%} to {row.high:.1%}", f"{row.n:,}"

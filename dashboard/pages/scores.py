@@ -101,6 +101,11 @@ def summary(rows: pd.DataFrame, groups: pd.DataFrame) -> list[Any]:
         ),
         fact("False warnings", number(told.value("false_warnings", 30), digits=2), "a node-year"),
         fact("80 % interval held", percent(told.value("coverage_80", 7, "all")), "energy 7 d ahead"),
+        fact(
+            "Return held",
+            percent(told.value("recovery_80", 90)) if told.count("recovery_80", 90) else NOTHING,
+            f"80 % interval of when a dark node runs again, {told.count('recovery_80', 90)} times",
+        ),
     ]
     meaning = [html.Li([html.Strong(f"{who}: "), said]) for who, said in meanings(told, groups).items()]
     return [html.Dl(facts, className="facts"), html.Ul(meaning)]

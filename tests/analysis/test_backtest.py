@@ -27,6 +27,7 @@ def pairs(said, dark_in, known, origin=None, **more):
         "said": tripled, "crps": {}, "dark_in": np.asarray(dark_in, dtype=float),
         "known": np.asarray(known, dtype=float), "usable": np.zeros((n, 2, 4)), "usable_came": np.zeros((n, 2)),
         "usable_full": np.ones(n), "autonomy": np.ones(n),
+        "back": np.zeros((0, 4)),
     }  # fmt: skip
     return Pairs(**blank | more)
 
@@ -83,6 +84,20 @@ def test_coverage_of_energy_ahead_with_and_without_pinned_intervals():
     assert rows["coverage_90", 7, "open"].value == 1.0
     assert (rows["coverage_90", 30, "all"].value, rows["coverage_90", 30, "all"].n) == (pytest.approx(2 / 3), 3)
     assert rows["coverage_80", 7, "all"].low == pytest.approx(0.8 - 1.96 * 0.2)
+
+
+def test_return_of_dark_nodes_counts_what_is_known_of_it():
+    nan, inf = np.nan, np.inf
+    back = np.array([
+        [1.0, 4.0, 2.0, 50.0],  # held
+        [1.0, 4.0, 0.5, 50.0],  # sooner
+        [1.0, 4.0, inf, 30.0],  # not back by the end: later
+        [1.0, nan, inf, 30.0],  # may take longer than the horizon: not known
+        [1.0, nan, 9.0, 30.0],  # held
+        [1.0, 9.0, 5.0, 3.0],  # somebody was there before
+    ])  # fmt: skip
+    (row,) = backtest.recovery_scores(pairs({}, [], [], back=back))
+    assert (row.score, row.value, row.n) == ("recovery_80", 0.5, 4)
 
 
 def test_reliability_groups_say_what_was_said_and_what_came():

@@ -35,6 +35,7 @@ def tested(mill):
     rows += [score("recall", lead, m, v, 40) for lead in (1, 7) for m, v in (("forecast", 0.95), ("weekday", 0.7))]
     rows += [score("false_warnings", 30, "forecast", 0.034, 44)]
     rows += [score("coverage_80", h, m, 0.71, 1000, 0.775, 0.825) for h in (7, 30) for m in ("all", "open")]
+    rows += [score("recovery_80", 90, "forecast", 0.83, 52, 0.69, 0.91)]
     rows += [score("brier", 7, "forecast", 0.5, 9, run_at=EARLIER)]
     table_rows(mill, "backtests", rows)
     table_rows(mill, "reliability", [
@@ -63,6 +64,7 @@ def test_figures_of_the_latest_backtest_and_what_they_mean_to_whom(app):
         "Warned 7 d before": ["95 %", "of 40 times a node went dark"],
         "False warnings": ["0.034", "a node-year"],
         "80 % interval held": ["71 %", "energy 7 d ahead"],
+        "Return held": ["83 %", "80 % interval of when a dark node runs again, 52 times"],
     }
     said = text(head[1])
     assert "of 40 times a node went dark, a depletion alarm stood in time for 95 %. False" in said

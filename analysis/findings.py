@@ -164,11 +164,19 @@ def _drains(node: NodeFacts, fell: Change | None) -> list[Finding | None]:
     found: list[Finding | None] = []
     for cause, others in ((drain, (leak, fade)), (leak, (drain, fade)), (fade, (leak, drain))):
         if cause.chance >= SURE:
-            tied = [TIED[other.name] for other in others if other.name in cause.ties or other.chance >= LIKELY]
+            ties = [other for other in others if other.name in cause.ties or other.chance >= LIKELY]
+            tied = [_instead(node, cause, other) for other in ties]
             untold = UNTOLD_FROM if _rested(node) else UNTOLD_WHILE
             told = cause.told + (untold.format(" or ".join(tied)) if tied else "")
             found.append(Finding(node.node_id, cause.name, cause.since or node.commissioned, cause.chance, told))
     return found
+
+
+def _instead(node: NodeFacts, cause: _Cause, other: _Cause) -> str:
+    """What may be in place of a cause; a load in place of a loss of capacity, which scales all costs, with its size."""
+    if cause.name == "capacity-fade" and other.name == "drain-over":
+        return f"a wake or sleep costlier by {1 / node.health.capacity_ratio - 1:.0%} ({other.name})"
+    return TIED[other.name]
 
 
 def _sleeps(node: NodeFacts, gone: float) -> _Cause:

@@ -274,7 +274,7 @@ def test_drain_and_leakage_that_cannot_be_told_apart_name_each_other():
     (found,) = find([node(sleep=risen, leak_odds=-9.0)])
     assert "not separable" not in found.evidence
     (found,) = find([node(leakage=risen, leak_odds=10.0)])
-    assert "sleep (drain-over) is not separable" in found.evidence
+    assert "a costlier wake or sleep (drain-over) is not separable" in found.evidence
     (found,) = find([node(leakage=risen, leak_odds=19.0)])
     assert "not separable" not in found.evidence
     both = find([node(sleep=risen, leakage=Rise(6.0, 1.0, FIRST), leak_odds=2.0)])
@@ -316,7 +316,7 @@ def test_a_loss_of_capacity_that_came_in_weeks_and_has_stood_since_may_be_anothe
     assert "not separable" not in found.evidence
     (found,) = find([node(health=SOUND._replace(capacity_ratio=0.85), stood=2.0)])
     assert found.finding == "capacity-fade"
-    assert "(leakage-rise) or a costlier wake or sleep (drain-over) is not separable" in found.evidence
+    assert "(leakage-rise) or a wake or sleep costlier by 18% (drain-over) is not separable" in found.evidence
 
 
 def test_wakes_and_sleep_that_only_together_are_sure_are_one_finding():

@@ -152,4 +152,4 @@ def test_health_of_a_node_whose_source_never_rests_is_of_capacity_alone():
     assert health["leakage_ratio"].isna().all()  # nothing tells it from sleep, and neither from the harvest
     (found,) = told["findings"].itertuples()
     assert (found.node_id, found.finding) == ("kr-fading", "capacity-fade")
-    assert "a costlier wake or sleep (drain-over) is not separable from it" in found.evidence
+    assert "(drain-over) is not separable from it" in found.evidence

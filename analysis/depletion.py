@@ -156,7 +156,9 @@ def _summary(
     grid: Array,
 ) -> FleetForecast:
     first, again = np.sort(dark, axis=1), np.sort(back, axis=1)
+    now = [node.capacity_ratio * float(np.asarray(node.curve.usable(node.voltage))) for node in nodes]
     median, half_gone = usable[:, :, LEVELS.index(0.50)], _time_quantile(first, 0.50)
+    median, days = np.column_stack([now, median]), np.append(0.0, grid)
     lowest = np.argmin(median, axis=1)
     empty = np.isfinite(half_gone)  # on that day, though it may lie between two of the grid
     return FleetForecast(
@@ -175,7 +177,7 @@ def _summary(
         back_p90=_time_quantile(again, 0.90),
         days_ahead=grid,
         usable=usable,
-        low_day=np.where(empty, half_gone, grid[lowest]),
+        low_day=np.where(empty, half_gone, days[lowest]),
         low_usable=np.where(empty, 0.0, np.take_along_axis(median, lowest[:, None], axis=1)[:, 0]),
         dark_day=dark,
     )

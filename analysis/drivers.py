@@ -62,7 +62,10 @@ def _balance(node: NodeOutlook, days: int) -> str:
         return f"no harvest: what is stored lasts about {node.autonomy():.0f} days"
     earned = float(node.harvest.expected[:days].mean()) / SECONDS_PER_DAY
     spent = earned - node.balance(days)
-    return f"spends {spent * 1e6:.0f} uW with leakage against {earned * 1e6:.0f} uW of harvest"
+    spends = f"spends {spent * 1e6:.0f} uW with leakage against {earned * 1e6:.0f} uW of harvest"
+    if earned <= spent:
+        return spends
+    return f"no single cause stands out: {spends}, and poor days may outlast the {_lasts(node, days):.1f}-day autonomy"
 
 
 def _without_stops(node: NodeOutlook, days: int) -> NodeOutlook | None:

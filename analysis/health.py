@@ -17,7 +17,7 @@ from analysis.series import Counts, Floats
 from ingest.budget import DAYS_PER_YEAR, Storage
 
 Verdict = Literal["sound", "watch", "degraded", "spent", "not-enough-data"]
-WARN_SHARE = 0.5  # of the way to the budget's end of life: -10 % and x1.5 of the usual -20 % and x2
+WARN_SHARE = 0.3  # of the way to the budget's end of life: -6 % and x1.3 of the usual -20 % and x2
 SPENT_SHARE = 2.0  # of that way
 VERDICT_SD = float(ndtri(0.9))  # standard deviations: a verdict is passed at this chance
 LEAKS_MORE = 2.0  # ratio of leakage to commissioning from which a storage is watched (our own judgement)

@@ -41,6 +41,7 @@ from analysis.reading import noise_of, off_line
 from analysis.whole_wakes import doubt_of_rounding
 
 LEAST_INTERVALS = 12  # in a row
+READS_LOW = 0.99  # a converter's reference may be off by half a per cent, and its offset by 10 mV
 WANDER = 0.2  # of the harvest's level, variance an interval over that of its scatter (on fleets of four hands)
 OUTLIER = 4.0  # standard deviations of an innovation from which on it tells nothing
 TURNS, SLOPES = 3, (0.3, 3.0)  # an innovation is judged by the slope found before: by the budget's, all pull towards it
@@ -53,9 +54,11 @@ COLUMNS = 5
 def add_loud(begin, end, t, v, temp, values, flow, fig, row):  # type: ignore[no-untyped-def]
     """Add what the intervals among reports begin to end - 1 tell of the energy of wakes to a day's sums.
 
-    At full the storage takes in only what it needs: intervals that end or begin there are left out.
+    At full the storage takes in only what it needs: intervals that end or begin there, as a converter that reads low
+    has it, are left out.
     """
-    full, weight, start = fig[FULL] - FULL_MARGIN * fig[NOISE], 0.0, begin
+    full = min(fig[FULL] - FULL_MARGIN * fig[NOISE], READS_LOW * fig[FULL])
+    weight, start = 0.0, begin
     for i in range(begin + 1, end + 1):
         goes_on = i < end and flow[JOINED, i] > 0.0 and v[i - 1] < full and v[i] < full
         if not goes_on:

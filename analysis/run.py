@@ -122,7 +122,7 @@ def _analyse(store: Store, as_of: datetime | None, progress: Progress) -> Summar
     books = site_books(known, fields, ledger, recent, moment)
     prospects = look_ahead(books, read_corrections(store.cursor(), moment))
     progress("forecast", 1, 1)
-    nodes = judge_nodes(known, fields, books, read_windows(store.cursor(), moment))
+    nodes = judge_nodes(known, fields, books, read_windows(store.cursor(), moment), moment)
     changed = _write(store, known, nodes, find_all(books, nodes), prospects, recent, moment, before)
     return Summary(moment, rows, len(known.nodes), changed, before is not None and moment < before)
 

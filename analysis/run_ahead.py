@@ -11,7 +11,7 @@ import numpy as np
 from analysis import kalman
 from analysis import state as places
 from analysis.correction import corrected
-from analysis.depletion import HORIZON_DAYS, FleetForecast, forecast, sustainable_interval
+from analysis.depletion import HORIZON_DAYS, INTERVAL_RISK, FleetForecast, forecast, sustainable_interval
 from analysis.drivers import drivers
 from analysis.estimate import LEAK_FORM
 from analysis.harvest import outlooks
@@ -59,6 +59,10 @@ def look_ahead(books: list[SiteBook], corrections: Mapping[int, Correction]) -> 
     doubts = [potential_sd(n.harvest, n.budget, c) for n, c in zip(found, covariance, strict=True)]
     scale = np.array([capacity_sd(c) for c in covariance])
     intervals = sustainable_interval(list(map(beyond_what_was_taken, found)), seed=SEED)
+    # What a node takes as it is it takes, whatever else there may be.
+    present = SECONDS_PER_DAY / np.maximum([node.wakes_per_day for node in found], 1e-9)
+    lasts = futures.p_dark(HORIZON_DAYS) <= INTERVAL_RISK
+    intervals = np.where(lasts, np.fmin(intervals, present), intervals)
     return Prospects(rows, found, futures, intervals, drivers(found, futures), doubts, scale)
 
 

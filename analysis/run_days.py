@@ -25,7 +25,7 @@ from ingest.store import Store, plain, sql
 
 CHUNK_NODE_DAYS = 200_000  # of one pass over the reports: bounds memory whatever the fleet's size
 DAY = timedelta(days=1)
-DAYS_VERSION = "12"  # of what a day's sums and evidence mean: days stored by another are computed anew
+DAYS_VERSION = "13"  # of what a day's sums and evidence mean: days stored by another are computed anew
 THERMOMETER_DAYS = 3  # the last of a stretch, whose reports show which nodes have a thermometer
 SUM_COLUMNS = tuple(NominalDays.__dataclass_fields__)
 

@@ -59,10 +59,11 @@ def judge_nodes(
     fields: list[tuple[NumberedFleet, Field]],
     books: list[SiteBook],
     windows: dict[int, tuple[float, ...]],
+    moment: datetime,
 ) -> list[NodeField]:
-    """Lines and health of every node, in the order of `known`."""
+    """Lines and health of every node at a moment, in the order of `known`."""
     by_place = {book.place: book for site in books for book in site.nodes}
-    falls, new = _falls(fields), known.fleet.storage_since()
+    falls, fresh_since = _falls(fields), known.fleet.storage_since(moment)
     found: list[NodeField | None] = [None] * len(known.nodes)
 
     def judged(task: tuple[NumberedFleet, Field]) -> tuple[Counts, list[NodeField]]:
@@ -70,7 +71,7 @@ def judge_nodes(
         at = np.searchsorted(known.numbers, part.numbers)
         recent = [windows.get(number) for number in part.numbers.tolist()]
         of_wake = np.array([falls[number] for number in part.numbers.tolist()])
-        fresh = [new[node.node_id].astimezone(known.fleet.sites[node.site].zone).date() for node in part.nodes]
+        fresh = [fresh_since[node.node_id] for node in part.nodes]
         return at, _judge_part(part, field, [by_place.get(i) for i in at.tolist()], recent, fresh, *of_wake.T)
 
     for at, nodes in shared_out(judged, fields):
@@ -307,7 +308,7 @@ def _remaining(
         return Remaining(share, share_sd, np.nan, np.nan, None)
     rate = float(account.wakes[kept].sum()) / observed
     unseen = account.day[kept][0] - np.datetime64(full[0])
-    harvest = budget.harvest.mean_power
+    harvest, harvest_sd = _harvest(budget, found)
     spent = Spent(
         seconds=book.state.time - datetime.combine(full[0], time(), UTC).timestamp(),
         unseen=float(unseen.astype("timedelta64[D]").astype(int)) * SECONDS_PER_DAY,
@@ -317,9 +318,22 @@ def _remaining(
         leakage=told["leakage_power_w"][0],
         leakage_sd=told["leakage_power_w"][1],
         harvest=harvest,
-        harvest_sd=harvest * budget.harvest.tolerance,
+        harvest_sd=harvest_sd,
     )
     return Remaining(share, share_sd, *by_counting(book.curve, spent, told["capacity_ratio"]), full[0])
+
+
+def _harvest(budget: Budget, found: list[Line]) -> tuple[float, float]:
+    """The mean harvest by the budget and by the field, each as far as it is known, and its sd. [W]
+
+    Where the voltage hardly moves with the charge the field tells little, and counting rests on the budget.
+    """
+    planned, sd = budget.harvest.mean_power, budget.harvest.mean_power * budget.harvest.tolerance
+    net, lost = (next(line for line in found if line.line == name) for name in ("net_harvest_w", "leakage_power_w"))
+    if budget.harvest.source == "none" or not net.separable:
+        return planned, sd
+    weight = sd**2 / (sd**2 + net.sd**2 + lost.sd**2)
+    return planned + weight * (net.estimate + lost.estimate - planned), sd * math.sqrt(1.0 - weight)
 
 
 def _ends(storage: Storage, health: Health, earlier: Resistance, field: Field, row: int) -> dict[Criterion, EndOfLife]:

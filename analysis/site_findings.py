@@ -17,6 +17,7 @@ from analysis.stops import LIKELY, least_medians, ongoing_stops, past_stops, wit
 SITE_SHARE = 0.6  # of a site's nodes that must show the same within SITE_DAYS to be one cause
 SITE_LEAST = 4
 SITE_DAYS = 3
+SILENT_DAYS = 1  # within which all fall silent when a gateway does
 FALL_DAYS = 14  # and of lasting falls of harvest, whose begin a noisy series tells to a week or two
 COHORT_LEAST = 5  # nodes of one site and source from which what they have in common is known
 MANY = 20  # nodes, to whose median one adds little
@@ -137,11 +138,14 @@ def site_wide(nodes: Sequence[NodeFacts], found: list[Finding]) -> list[Finding]
     kept = list(found)
     for site, members in groups.items():
         falls = [finding for finding in members if finding.finding == "harvest-short"]
-        common = max(_together(members, SITE_DAYS), _together(falls, FALL_DAYS), key=len)
+        silent = [finding for finding in members if finding.finding == "silent-charged"]
+        gone = _together(silent, SILENT_DAYS)
+        spell = max(_together(members, SITE_DAYS), _together(falls, FALL_DAYS), key=len)
+        common = gone if 2 * len(gone) > len(spell) else spell  # a gateway takes all its nodes with it at once
         if len(common) < max(SITE_LEAST, SITE_SHARE * size[site]):
             continue
-        gone = {id(finding) for finding in common}
-        kept = [finding for finding in kept if id(finding) not in gone]
+        ids = {id(finding) for finding in common}
+        kept = [finding for finding in kept if id(finding) not in ids]
         kinds = sorted({finding.finding for finding in common})
         evidence = (
             f"{len(common)} of {size[site]} nodes at {site} show {' or '.join(kinds)} since {common[0].since}: "

@@ -7,6 +7,7 @@ change repeats is drawn over itself.
 import math
 from collections.abc import Mapping
 from datetime import date, datetime
+from html import escape
 from typing import Any
 
 import pandas as pd
@@ -217,7 +218,7 @@ def field(ratios: pd.DataFrame, line: str, sites: Mapping[str, str], theme: Them
     for index, (site, title) in enumerate(sites.items()):
         mine = rows[rows["site"] == site]
         if not mine.empty:
-            _site_points(figure, mine, mine["budget"].map(height) + lane[mine.index], title, index, theme)
+            _site_points(figure, mine, mine["budget"].map(height) + lane[mine.index], escape(title), index, theme)
     _mark_lower_bounds(figure, rows, rows["budget"].map(height) + lane, theme)
     figure.add_vline(x=100, line={"color": theme.budget, "dash": "dash", "width": 1.5})
     figure.update_yaxes(

@@ -45,7 +45,7 @@ SELECT n.node_id, n.site, n.budget, n.note, r.observed_at::TIMESTAMP AT TIME ZON
        coalesce(f.found_dark, false) AS found_dark, coalesce(f.found_charged, false) AS found_charged,
        (n.node_id IN (SELECT node_id FROM silence WHERE node_id IS NOT NULL)
         OR (n.site IN (SELECT site FROM silence WHERE node_id IS NULL)  -- one alarm of a site stands for its silent nodes
-            AND (r.observed_at IS NULL
+            AND (r.observed_at IS NULL AND o.as_of IS NOT NULL  -- whose commissioning has come
                  OR coalesce(a.silent_s > 0 AND r.observed_at::TIMESTAMP AT TIME ZONE 'UTC' <= a.as_of, false)))
        ) AS silence_alarm,
        e.net_harvest_budget_w, e.wake_budget_j, e.sleep_budget_w, b.net_harvest_w, b.load_w,

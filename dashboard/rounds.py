@@ -41,6 +41,10 @@ LITHIUM = "lithium rules of maker and carrier"
 CELLS = {"lithium-ion", "lithium-iron-phosphate", "lithium-titanate", "primary"}
 
 
+NEVER_HEARD = "never heard from"
+JOINED = "radio, gateway: see whether the node was installed, and has joined"
+
+
 @dataclass(frozen=True)
 class Stop:
     """One node of a round.
@@ -70,6 +74,7 @@ class Stop:
     site: str
     node_id: str
     dark: bool
+    silent: bool
     risk: float
     visit_by: date | None
     worn_by: date | None
@@ -81,6 +86,11 @@ class Stop:
     take: tuple[str, ...]
     mind: tuple[str, ...]
     note: str
+
+    @property
+    def state(self) -> str:
+        """What it is now, in a word; nothing of one that runs on a sound storage."""
+        return "dark" if self.dark else "silent" if self.silent else "worn" if self.worn_already else ""
 
 
 def plan(
@@ -114,7 +124,8 @@ def plan(
 def _stop(row: Mapping[Any, Any], fleet: Fleet, common: Collection[str]) -> Stop:
     budget, site, dark = fleet.budgets[row["budget"]], fleet.sites[row["site"]], bool(row["dark"])
     found, away = row["causes"], dark or bool(row["silent"])
-    shared = away and row["site"] in common and not found
+    never = bool(row["silent"]) and pd.isna(row["observed_at"]) and not found
+    shared = away and row["site"] in common and not found and not never
     visit_by = None
     if not dark and not pd.isna(row["due_days"]):
         visit_by = (row["as_of"] + timedelta(days=row["due_days"])).tz_convert(site.zone).date()
@@ -122,15 +133,20 @@ def _stop(row: Mapping[Any, Any], fleet: Fleet, common: Collection[str]) -> Stop
         row["site"],
         row["node_id"],
         dark,
+        bool(row["silent"]),
         row["risk"],
         visit_by,
         row["worn_p10"].date() if row["worn"] and not pd.isna(row["worn_p10"]) else None,
         row["verdict"] in WORN,
         _known(row["back_p50_days"]) if dark else None,
         _known(row["p_dark_30d"]),
-        "cause common to the site" if shared else causes(found),
+        "cause common to the site" if shared else NEVER_HEARD if never else causes(found),
         sentence(row["driver"]),
-        (SITE_FIRST,) if shared else what_to_take(found, row["worn"], dark, budget, _known(row["wake_interval_s"])),
+        (SITE_FIRST,)
+        if shared
+        else (JOINED,)
+        if never
+        else what_to_take(found, row["worn"], dark, budget, _known(row["wake_interval_s"])),
         dangers(budget),
         row["note"],
     )
@@ -205,7 +221,7 @@ def as_csv(stops: Sequence[Stop], sites: Mapping[str, str]) -> str:
     for stop in stops:
         writer.writerow(
             [
-                sites.get(stop.site, stop.site), stop.node_id, "dark" if stop.dark else "",
+                sites.get(stop.site, stop.site), stop.node_id, stop.state,
                 stop.visit_by.isoformat() if stop.visit_by else "", stop.risk if stop.visit_by else "",
                 stop.worn_by.isoformat() if stop.worn_by else "",
                 "" if stop.chance_30d is None else f"{stop.chance_30d:.3f}",

@@ -110,13 +110,19 @@ class Fleet(_Row):
             and _apart_km(node.latitude, node.longitude, self.sites[node.site]) > FAR_KM
         ]  # fmt: skip
 
-    def storage_since(self) -> dict[str, datetime]:
-        """Since when each node has its present storage: its commissioning, or the last replacement. [UTC]"""
+    def storage_since(self, now: datetime) -> dict[str, date]:
+        """The site day since which each node has its present storage: of its commissioning, or the last replacement."""
         since = {node_id: node.commissioned for node_id, node in self.nodes.items()}
         for visit in self.visits:
-            if visit.work == "storage-replaced" and visit.node_id in since:
+            if visit.work == "storage-replaced" and visit.node_id in since and visit.at <= now:
                 since[visit.node_id] = max(since[visit.node_id], visit.at)
-        return since
+        return {node_id: _day_meant(at, self.sites[self.nodes[node_id].site].zone) for node_id, at in since.items()}
+
+
+def _day_meant(at: datetime, zone: ZoneInfo) -> date:
+    """The calendar day of a moment at a site; of a bare date, which may be kept as UTC's midnight, that date."""
+    utc = at.astimezone(UTC)
+    return utc.date() if utc.time() == time() else at.astimezone(zone).date()
 
 
 def _apart_km(latitude: float, longitude: float, site: Site) -> float:
@@ -143,7 +149,7 @@ def read_fleet(folder: Path) -> Fleet:
         msg = f"{folder}: no such folder; expected a fleet folder with sites.csv, nodes.csv and budgets/*.toml"
         raise FleetError(msg)
     budgets, texts = _read_budgets(folder / "budgets")
-    sites = {site.site: site for _, site in _rows(folder / "sites.csv", Site)}
+    sites = {site.site: site for _, site in _rows(folder / "sites.csv", Site, unique="site")}
 
     def node_row(row: dict[str, Any], where: str) -> dict[str, Any]:
         zone = _known(sites, row.get("site"), "site", where).zone

@@ -71,11 +71,11 @@ def layout(fleet: Fleet) -> html.Div:
     )
 
 
-def summary(rows: pd.DataFrame, reports: int, standing: int, now: datetime, zone: str) -> list[html.Div]:
-    """The facts at the top of the page."""
+def summary(rows: pd.DataFrame, due: int, reports: int, standing: int, now: datetime, zone: str) -> list[html.Div]:
+    """The facts at the top of the page; `due` nodes are on the list of visits."""
     as_of = rows["as_of"].max()
     latest = None if pd.isna(as_of) else as_of
-    due, dark, silent = (int(rows[name].sum()) for name in ("visit_due", "dark", "silent"))
+    dark, silent = (int(rows[name].sum()) for name in ("dark", "silent"))
 
     def count(number: int) -> str:
         return NOTHING if latest is None else str(number)
@@ -85,11 +85,14 @@ def summary(rows: pd.DataFrame, reports: int, standing: int, now: datetime, zone
         fact(
             f"Need a visit within {queries.VISIT_DAYS} d",
             count(due),
-            dcc.Link(f"dark, or at least {chance(VISIT_RISK)} likely to be: whom to visit, with what", href="/visits"),
+            dcc.Link(
+                f"dark, silent, worn, or at least {chance(VISIT_RISK)} likely to be dark: whom to visit, with what",
+                href="/visits",
+            ),
             "attention" if due else "",
         ),
         fact("Dark", count(dark), "silent since nearly empty", "alert" if dark else ""),
-        fact("Silent", count(silent), "with energy in hand: radio or node fault?", "attention" if silent else ""),
+        fact("Silent", count(silent), "not taken to be dark: radio or node fault?", "attention" if silent else ""),
         fact("Active alarms", count(standing), "", "attention" if standing else ""),
         fact("Reports", f"{reports:,}".replace(",", "\u202f"), "observed in the last 24 h"),
         fact(
@@ -103,7 +106,8 @@ def summary(rows: pd.DataFrame, reports: int, standing: int, now: datetime, zone
 def budget_table(ratios: pd.DataFrame) -> html.Div | html.P:
     """The median over each budget's nodes of every line over its budget, with the spread of the nodes.
 
-    A node counts for a line only where the telemetry can tell the line; a median that takes in a lower bound is one.
+    All nodes count, and how many of them the telemetry tells the line of stands beside, where it is not all: of these
+    alone, who are told by what has gone wrong, a budget would seem wrong. A median that takes in a lower bound is one.
     """
     if ratios.empty:
         return html.P("No estimate yet.", className="quiet")
@@ -123,13 +127,14 @@ def budget_table(ratios: pd.DataFrame) -> html.Div | html.P:
 def _median_and_spread(rows: pd.DataFrame | None) -> Any:
     if rows is None:
         return NOTHING
-    rows = rows[rows["separable"]]
-    if rows.empty:
+    told = int(rows["separable"].sum())
+    if not told:
         return html.Span("not separable", className="quiet")
     low, high = (rows["ratio"].quantile(share) for share in SPREAD)
+    known = "" if told == len(rows) else f"; told of {told}"
     return [
         html.Span(("≥\u202f" if rows["lower_bound"].any() else "") + f"{100 * rows['ratio'].median():.0f}"),
-        html.Span(f" ({100 * low:.0f} to {100 * high:.0f})", className="quiet"),
+        html.Span(f" ({100 * low:.0f} to {100 * high:.0f}{known})", className="quiet"),
     ]
 
 
@@ -198,8 +203,8 @@ def register(app: dash.Dash, desk: Desk) -> None:
             common = {row["site"] for row in queries.site_findings(cursor, site)}
             reports = queries.reports_since(cursor, site, now - timedelta(days=1), now)
         zone = fleet.sites[site].timezone if site else common_zone(fleet)
-        facts = summary(rows, reports, len(standing), now, zone)
         take = {stop.node_id: "; ".join(stop.take) for stop in rounds.plan(rows, fleet, common, queries.VISIT_DAYS)}
+        facts = summary(rows, len(take), reports, len(standing), now, zone)
         return facts, records(of_verdict(rows, verdict), site_names(fleet), take)
 
     @app.callback(

@@ -211,7 +211,7 @@ def register(app: dash.Dash, desk: Desk) -> None:
             reports = queries.recent_reports(cursor, node_id)
             standing = queries.active_alarms(cursor, node_id=node_id)
             capacity = capacity_of(cursor, node_id)
-        since = fleet.storage_since()[node_id].astimezone(fleet.sites[node.site].zone).date()
+        since = fleet.storage_since(desk.clock())[node_id]
         return (
             node_view.facts(now, standing, findings, budget, capacity, desk.clock(), zone),
             "No forecast yet." if now["driver"] is None else sentence(now["driver"]),

@@ -200,7 +200,10 @@ def health_block(
     ]
     rows = [[name, _wraps(value), _wraps(limit)] for name, value, limit in said]
     headers = ["Storage", f"Of {since:%Y-%m-%d}", "Limit: reached by"]
-    alone = ", by its resistance alone" if now["capacity_ratio"] is None and now["esr_ratio"] is not None else ""
+    alone = ""
+    if now["capacity_ratio"] is None and now["verdict"] != "not-enough-data":
+        told = [name for name, column in (("resistance", "esr_ratio"), ("leakage", "leakage_ratio")) if now[column]]
+        alone = f", by its {' and '.join(told)} alone" if told else ""
     return [
         html.P(["Verdict: ", html.Strong(verdict(now["verdict"]), className=f"verdict {now['verdict']}"), alone]),
         table("Storage health", headers, rows),
@@ -303,6 +306,10 @@ def wake_block(now: Mapping[str, Any], budget: Budget) -> list[Any]:
     ]
 
 
+def _times(ratio: float) -> str:
+    return f"{ratio:.2g} times" if ratio < 100 else f"{ratio:.0f} times"
+
+
 def _for_downlink(interval_s: float) -> html.P:
     """The message that would set a node's wake interval, a JSON object as its reports are."""
     return html.P(
@@ -322,6 +329,9 @@ def _interval(per_day: float | None) -> float | None:
     return SECONDS_PER_DAY / per_day if per_day else None
 
 
+_NOT_YET = "Too little is known of its harvest yet"
+
+
 def wake_advice(now: Mapping[str, Any], planned: float | None, shortest: float | None, *, charged: bool) -> str:
     """What the sustainable wake interval asks of the firmware, in one sentence; `charged` by a harvester."""
     if now["driver"] is None:
@@ -333,7 +343,7 @@ def wake_advice(now: Mapping[str, Any], planned: float | None, shortest: float |
     if shortest is None:
         return (
             f"No wake interval carries this node through {HORIZON_DAYS} d at {chance(INTERVAL_RISK)} risk: asleep alone"
-            " it would go dark as well. What drives its forecast says why."
+            f" it would go dark as well. {'What drives its forecast says why' if now['driver'] else _NOT_YET}."
         )
     if abs(shortest / planned - 1) < ABOUT:
         return "The plan is about the shortest interval that lasts."
@@ -342,7 +352,7 @@ def wake_advice(now: Mapping[str, Any], planned: float | None, shortest: float |
     if shortest > planned:
         return (
             f"To hold the risk of going dark within {HORIZON_DAYS} d to {chance(INTERVAL_RISK)}, lengthen the interval"
-            f" to at least {duration(shortest)}, {shortest / planned:.2g} times the plan, or mend what drives it."
+            f" to at least {duration(shortest)}, {_times(shortest / planned)} the plan, or mend what drives it."
         )
     return f"The plan can stay. It could be shortened to {duration(shortest)}, but no further."
 

@@ -294,3 +294,9 @@ def test_a_harvest_spares_a_primary_cell_and_does_not_charge_it() -> None:
     low, high = (forecast([node(rich, of, 3.0)]).usable[0, -1, 2] for of in (cell, plain))
     assert low <= 3.0 * 1.01  # a cell that stood at 3 J holds no more in a year's time
     assert high > 6.0  # a capacitor is charged
+
+
+def test_the_low_point_of_a_node_that_only_gains_is_now() -> None:
+    found = forecast([node(steady(2.0, days=60), budget(wakes=48), usable=3.0)], paths=20)
+    assert found.low_day[0] == 0.0
+    assert found.low_usable[0] == pytest.approx(3.0, rel=1e-3)

@@ -2,7 +2,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from outlooks import budget, node, steady
+from outlooks import budget, linear_noise, node, steady
 
 from analysis.depletion import forecast
 from analysis.drivers import drivers
@@ -49,6 +49,11 @@ NIGHTS = node(
     [
         pytest.param(with_(closure=stopped(20, 30)), "planned stops cost 10.0 days of harvest; without any", id="stop"),
         pytest.param(BY_DAY, "its source stops at any hour, at times for longer than the 14 h that", id="hours"),
+        pytest.param(
+            replace(SAFE, harvest=steady(1.8, days=120, noise=linear_noise(0.9), noise_keep=0.97), voltage=2.4),
+            "no single cause stands out: spends 17 uW with leakage against 21 uW of harvest, and poor days may outlast",
+            id="poor days",
+        ),
         pytest.param(NIGHTS, "the hours without harvest outlast the 10 h that it lasts from full", id="nights"),
         pytest.param(
             with_(mean=1.8, stop_days=4.0, stop_share=0.95, stop_factor=0.1, stop_tail=0.5),

@@ -207,6 +207,15 @@ def test_a_gateway_that_is_down_is_one_finding_of_the_site():
     assert "silent-charged" in found[0].evidence
 
 
+def test_who_fell_silent_before_the_gateway_is_not_of_its_outage():
+    nodes = [node(f"mf-{i:02d}", silent_for_s=50_000.0) for i in range(8)]
+    nodes[0] = nodes[0]._replace(heard=nodes[0].heard - timedelta(days=3), silent_for_s=4 * 86_400.0)
+    own, outage = sorted(find(nodes), key=lambda finding: finding.since)
+    assert (own.node_id, own.finding) == ("mf-00", "silent-charged")
+    assert (outage.finding, outage.since) == ("site-wide", nodes[1].heard)
+    assert outage.evidence.startswith("7 of 8 nodes")
+
+
 @pytest.mark.parametrize(("share", "cause"), [(0.6, "silent-charged"), (0.005, "dark")])
 def test_energy_in_hand_tells_a_dead_radio_from_a_dark_node(share, cause):
     (found,) = find([node(silent_for_s=90_000.0, usable_share=share, usable_j=10 * share)])

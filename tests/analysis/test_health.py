@@ -16,8 +16,8 @@ FRESH = Resistance(0.4, 0.01, 1.0, 0.02)
     ("capacity", "sd", "esr", "verdict"),
     [
         (0.98, 0.02, 1.05, "sound"),
-        (0.92, 0.02, 1.05, "sound"),
-        (0.86, 0.02, 1.05, "watch"),  # past 10 %, half way
+        (0.93, 0.02, 1.05, "sound"),
+        (0.89, 0.02, 1.05, "watch"),  # surely past 6 %, a third of the way
         (0.82, 0.02, 1.05, "watch"),  # not surely past 20 %: common end-of-life criterion of power EDLCs
         (0.75, 0.02, 1.05, "degraded"),
         (0.55, 0.02, 1.05, "spent"),

@@ -184,7 +184,7 @@ def test_health_does_not_depend_on_which_nodes_are_estimated_together(book):
         for i in range(len(part.nodes))
     ]
     assert 1 < len(parts) < len(alone) == NODES
-    found, other = ([node.health for node in judge_nodes(known, of, [], {})] for of in (parts, alone))
+    found, other = ([node.health for node in judge_nodes(known, of, [], {}, moment)] for of in (parts, alone))
     assert sum(row[2] == row[2] for row in found) > NODES / 3  # have a ratio of resistance
     np.testing.assert_equal(found, other)
 

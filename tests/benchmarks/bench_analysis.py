@@ -111,7 +111,7 @@ def findings(book, known, fields, moment):
     fields, sums = settle(book, known, fields)
     recent, ledger = read_late(book, known, fields, moment, sums)
     books = site_books(known, fields, ledger, recent, moment)
-    return len(find_all(books, judge_nodes(known, fields, books, read_windows(book.cursor(), moment))))
+    return len(find_all(books, judge_nodes(known, fields, books, read_windows(book.cursor(), moment), moment)))
 
 
 def analysis(book, moment):

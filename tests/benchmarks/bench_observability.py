@@ -258,7 +258,7 @@ def judged(book: Store, moment: datetime) -> tuple[pd.DataFrame, list[dict[str, 
     fields, sums = settle(book, known, own)
     ledger = ledger_of(sums, fields)
     books = site_books(known, fields, ledger, read_recent(cursor, known, fields, moment, ledger), moment)
-    nodes = judge_nodes(known, fields, books, read_windows(cursor, moment))
+    nodes = judge_nodes(known, fields, books, read_windows(cursor, moment), moment)
     rows = [
         {"node_id": node.node_id, **line._asdict()}
         for node, field in zip(known.nodes, nodes, strict=True)

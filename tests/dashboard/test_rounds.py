@@ -155,7 +155,10 @@ def test_a_node_that_was_never_heard_from_is_looked_for(mill):
     with mill.cursor() as cursor:
         rows = queries.fleet_rows(cursor, mill.fleet().budgets, NOW)
     last = rounds.plan(rows, mill.fleet(), (), 30)[-1]
-    assert (last.node_id, last.driver, last.visit_by) == ("mf-02", "", None)
+    assert (last.node_id, last.driver, last.visit_by, last.state) == ("mf-02", "", None, "silent")
+    assert (last.causes, last.take) == ("never heard from", (rounds.JOINED,))
+    (shared,) = [stop for stop in rounds.plan(rows, mill.fleet(), {"mill-floor"}, 30) if stop.node_id == "mf-02"]
+    assert shared.take == (rounds.JOINED,)  # no cause of the site explains it
 
 
 def test_at_a_site_with_a_common_cause_the_site_is_looked_at_first(mill, stops):

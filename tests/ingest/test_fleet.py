@@ -1,6 +1,6 @@
 """The fleet folder is read as a whole and refused as a whole."""
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 
 import pytest
 
@@ -36,12 +36,19 @@ def test_bare_dates_of_a_closure_are_whole_site_days(fleet_folder):
 def test_a_storage_is_new_at_commissioning_and_at_its_last_replacement(fleet_folder):
     (fleet_folder / "visits.csv").write_text(
         "node_id,at,work\nmf-01,2026-02-03T15:00Z,storage-replaced\nmf-01,2026-02-02T15:00Z,storage-replaced\n"
-        "mf-01,2026-02-04T15:00Z,cleaned\n"
+        "mf-01,2026-02-04T15:00Z,cleaned\nmf-01,2026-05-01T15:00Z,storage-replaced\n"
     )
     fleet = read_fleet(fleet_folder)
-    since = fleet.storage_since()
-    assert since["mf-01"] == datetime(2026, 2, 3, 15, tzinfo=UTC)
-    assert since["mf-02"] == fleet.nodes["mf-02"].commissioned
+    since = fleet.storage_since(datetime(2026, 3, 1, tzinfo=UTC))
+    assert since["mf-01"] == date(2026, 2, 3)  # that of May is planned
+    assert since["mf-02"] == date(2026, 1, 1)  # a bare date, kept as UTC's midnight: in New York the day before
+
+
+def test_a_site_is_described_once(fleet_folder):
+    sites = (fleet_folder / "sites.csv").read_text()
+    (fleet_folder / "sites.csv").write_text(sites + sites.splitlines()[1] + "\n")
+    with pytest.raises(FleetError, match="already"):
+        read_fleet(fleet_folder)
 
 
 def test_visits_to_a_node_that_was_struck_out_are_left_out_and_told(fleet_folder):

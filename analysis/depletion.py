@@ -32,6 +32,7 @@ VISIT_RISKS = (0.02, 0.05, VISIT_RISK, 0.2, 0.3)  # or whichever of these the pl
 INTERVAL_RISK = 0.05  # of going dark within the horizon at the sustainable wake interval
 READING_DOUBT = 0.015  # of the energy at full: capacity's 0.1 %/K over a swing of 7 K
 INTERVAL_PATHS = 200
+LOW_PATHS = 31  # of which the median is told day by day, for the low point
 INTERVAL_ROUNDS = 7  # halvings of an octave: to 1/2 %
 CHUNK = 64  # nodes a thread takes at a time
 
@@ -107,14 +108,28 @@ def forecast(
     back = np.empty_like(dark)
     usable = np.empty((len(nodes), len(grid), len(LEVELS)))
 
+    every_day, low = np.arange(1.0, days + 1), np.empty((len(nodes), 2))
+
     def run(index: npt.NDArray[np.intp], given: Inputs) -> None:
         dark_day, back_day = np.empty((2, len(index), paths))
         draws = np.empty((len(index), len(grid), paths))
         simulate(given, grid, dark_day, back_day, draws)
         dark[index], back[index], usable[index] = dark_day, back_day, _quantiles(draws)
+        low[index] = _lowest(given, every_day)
 
     _in_chunks(nodes, paths, seed, run, threads=threads)
-    return _summary(nodes, dark, back, _with_reading_doubt(nodes, usable), grid)
+    return _summary(nodes, dark, back, _with_reading_doubt(nodes, usable), grid, low)
+
+
+def _lowest(given: Inputs, every_day: Array) -> Array:
+    """The day on which the median of some futures is lowest, and the median; shape (n, 2). [d, J]"""
+    few = given._replace(site=given.site[:, :LOW_PATHS], site_week=given.site_week[:, :LOW_PATHS])
+    count = few.site.shape[1]
+    dark, back = np.empty((2, len(given.nodes), count))
+    draws = np.empty((len(given.nodes), len(every_day), count))
+    simulate(few, every_day, dark, back, draws)
+    median = np.median(draws, axis=-1)
+    return np.stack([every_day[median.argmin(axis=1)], median.min(axis=1)], axis=1)
 
 
 def _with_reading_doubt(nodes: Sequence[NodeOutlook], usable: Array) -> Array:
@@ -154,12 +169,11 @@ def _summary(
     back: npt.NDArray[np.float32],
     usable: Array,
     grid: Array,
+    low: Array,
 ) -> FleetForecast:
     first, again = np.sort(dark, axis=1), np.sort(back, axis=1)
-    now = [node.capacity_ratio * float(np.asarray(node.curve.usable(node.voltage))) for node in nodes]
-    median, half_gone = usable[:, :, LEVELS.index(0.50)], _time_quantile(first, 0.50)
-    median, days = np.column_stack([now, median]), np.append(0.0, grid)
-    lowest = np.argmin(median, axis=1)
+    now = np.array([node.capacity_ratio * float(np.asarray(node.curve.usable(node.voltage))) for node in nodes])
+    half_gone, gains = _time_quantile(first, 0.50), now <= low[:, 1]
     empty = np.isfinite(half_gone)  # on that day, though it may lie between two of the grid
     return FleetForecast(
         node_id=tuple(node.node_id for node in nodes),
@@ -177,8 +191,8 @@ def _summary(
         back_p90=_time_quantile(again, 0.90),
         days_ahead=grid,
         usable=usable,
-        low_day=np.where(empty, half_gone, days[lowest]),
-        low_usable=np.where(empty, 0.0, np.take_along_axis(median, lowest[:, None], axis=1)[:, 0]),
+        low_day=np.where(empty, half_gone, np.where(gains, 0.0, low[:, 0])),
+        low_usable=np.where(empty, 0.0, np.minimum(now, low[:, 1])),
         dark_day=dark,
     )
 

@@ -53,6 +53,7 @@ class Lanes(NamedTuple):
     kept: Array  # share of what closures take away that comes all the same
     flow: Array  # energy now as energy at nominal capacity
     income: Array  # factor on the day's mean harvest
+    left: Array  # of the harvest, of a node that is dark as it has failed
     harvest: Array  # of the day
     wake: Array  # factor on the day's wakes
     leak: Array  # and on its leakage
@@ -81,10 +82,11 @@ def _begin(node: Any, wake_factor: float, lanes: Lanes) -> None:
         lanes.gain[k] = gain + 1.0 + node.mean_sd * mean_error
         lanes.level[k] = node.level_now + node.level_sd * normal(state, 0, NORMAL) + node.level_tilt * mean_error
         x = min(max(node.stored + node.stored_sd * normal(state, 2, NORMAL), 0.0), node.full)
+        lanes.left[k] = 1.0
         if node.due > 0 and gain + 1.0 + node.level_now > 0:
             state = next_state(state)
             lanes.level[k] = node.level_now
-            error, x = _so_far_dark(node, gain + 1.0 + node.level_now, normal(state, 0, NORMAL), state)
+            error, lanes.left[k], x = _so_far_dark(node, gain + 1.0 + node.level_now, normal(state, 0, NORMAL), state)
             lanes.gain[k] = gain + 1.0 + error
         lanes.stored[k] = x if node.dark else max(x, node.cutoff)
         lanes.dark[k] = node.dark
@@ -98,8 +100,8 @@ def _begin(node: Any, wake_factor: float, lanes: Lanes) -> None:
 
 
 @compiled
-def _so_far_dark(node: Any, level: float, apart: float, state: Any) -> tuple[float, float]:
-    """What the harvest errs, relative, of a node that is dark in this future, and what is stored by now.
+def _so_far_dark(node: Any, level: float, apart: float, state: Any) -> tuple[float, float, float]:
+    """What the harvest errs, relative, of a node that is dark in this future; what is left of it; and what is stored.
 
     It is drawn from what is believed of the harvest beyond its `level`, or from harvests that have FAILED, to any share
     of it: of either those with which the node has not been restarted so far. `apart` is the deviate by which the
@@ -112,12 +114,15 @@ def _so_far_dark(node: Any, level: float, apart: float, state: Any) -> tuple[flo
     failed, sound = FAILED * min(most / level + 1.0, 1.0), (1.0 - FAILED) * below / len(NORMAL)
     one, other = (state >> np.uint64(14)) & np.uint64(4095), (state >> np.uint64(40)) & np.uint64(4095)
     chance, draw = one / 4096, other / 4096
+    error, left = 0.0, 1.0
     if chance * (failed + sound) < failed:
-        error = total = min(most + level, level) * draw - level
+        left = min(most / level + 1.0, 1.0) * draw
+        come = left * level
     else:
         total, share = doubt * NORMAL[int(below * draw)], lasts**2 / doubt**2
         error = max(share * total + np.sqrt(share * (1.0 - share)) * doubt * apart, -level)
-    return error, min(node.stored + max((level + total) * node.due, 0.0), node.restart)
+        come = max(level + total, 0.0)
+    return error, left, min(node.stored + come * node.due, node.restart)
 
 
 @compiled
@@ -159,7 +164,8 @@ def _new_day(
         factor = noise[below] + (position - below) * (noise[below + np.uint64(1)] - noise[below])
         stopped = day < lanes.stopped[k]
         opened = closure + lanes.kept[k] * (1.0 - closure)
-        lanes.harvest[k] = mean * opened * lanes.income[k] * factor * (node.stop_factor if stopped else 1.0)
+        came = mean * opened * lanes.income[k] * factor * (node.stop_factor if stopped else 1.0)
+        lanes.harvest[k] = came * lanes.left[k]
         lanes.leak[k] = lanes.leaky[k] * leaks
         busy = 1.0 + node.rate_follows * lanes.deviate[k]
         spread = max(busy + node.rate_noise * normal(lanes.state[k], 1, NORMAL), 0.0)
@@ -190,10 +196,10 @@ def _futures(
     for first in range(0, len(dark_day), LANES):
         some = slice(first, min(first + LANES, len(dark_day)))
         count = some.stop - some.start
-        f = np.empty((18, count))
+        f = np.empty((19, count))
         lanes = Lanes(
             numbers[some], np.empty(count, np.uint64), np.empty(count, np.bool_), f[0], f[1], f[2], f[3], f[4], f[5],
-            f[6], f[7], f[8], f[9], f[10], f[11], f[12], f[13], f[14], f[15], f[16], np.full(count, -1), f[17],
+            f[6], f[7], f[8], f[9], f[10], f[11], f[18], f[12], f[13], f[14], f[15], f[16], np.full(count, -1), f[17],
         )  # fmt: skip
         _begin(node, wake_factor, lanes)
         place = 0

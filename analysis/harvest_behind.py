@@ -61,6 +61,8 @@ class NodeDays(NamedTuple):
         Harvest of the last days by hour, from `single_days.hours_of`. [J]
     held : Held, optional
         The node's own full voltage.
+    idle_wakes : float
+        Wake rate in the hours that the budget calls idle over that of all.
     """
 
     node_id: str
@@ -77,6 +79,7 @@ class NodeDays(NamedTuple):
     profile: Array | None = None
     held: Held | None = None
     hours: Array | None = None
+    idle_wakes: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -207,7 +210,8 @@ def _see(nodes: Sequence[NodeDays], site: SiteDays, past: int, shapes: Array, al
     if sky:
         lost, at_full = lost_since(np.where(became | np.isnan(noon_v), risen_at, np.inf), site, courses, of, place)
     else:
-        at_full = np.maximum(full_s - tail(nodes[0].budget, over / np.maximum(spent, 1e-12)), 0.0)
+        idle = np.array([node.idle_wakes for node in nodes])[row] * wake + sleep + leakage
+        at_full = np.maximum(full_s - tail(nodes[0].budget, over / np.maximum(idle, 1e-12)), 0.0)
         lost = lost_at_end(at_full, courses, of)
         became &= alike and cell and source not in RESTLESS
         if became.any():  # a cell's charger stops and starts again, so that the time at full tells less than its begin

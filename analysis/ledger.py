@@ -10,6 +10,7 @@ day without reading the reports again.
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from numba import njit
 
 from analysis.series import Calendar, Counts, Floats, Series, by_budget
@@ -150,8 +151,10 @@ def _add_share(row, change, count, v0, v1, warmth, seconds, full, left, right): 
 
 
 @njit(cache=True, nogil=True)
-def _intervals(t, v, wakes, boot, temp, curve, low, step, node):  # type: ignore[no-untyped-def]
+def _intervals(t, v, wakes, boot, temp, swapped, curve, low, step, node):  # type: ignore[no-untyped-def]
     """Wakes in the interval ending at each report, -1 where there is none; its change of stored energy; slopes [J/V].
+
+    Over an interval in which the storage was `swapped` nothing is known of either.
 
     The energy is brought to one temperature where temperature is reported: charge is conserved while temperature moves
     the capacity, so the energy that came in and out is `dE + kappa V Q dT`.
@@ -161,7 +164,7 @@ def _intervals(t, v, wakes, boot, temp, curve, low, step, node):  # type: ignore
     before = 0.0
     for i in range(n):
         energy, slope[i] = stored_at(v[i], low, step, curve)
-        if i > 0 and 0 < t[i] - t[i - 1] <= node[HOLE]:
+        if i > 0 and 0 < t[i] - t[i - 1] <= node[HOLE] and not swapped[i]:
             wakes_in, restart = wake_step(
                 wakes[i - 1], wakes[i], boot[i - 1], boot[i], int(node[BITS]), t[i] - t[i - 1], node[RATE]
             )
@@ -220,13 +223,13 @@ def _move(row, sign, moved, v):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _add_node(t, v, wakes, boot, temp, midnights, curve, low, step, node, sums):  # type: ignore[no-untyped-def]
+def _add_node(t, v, wakes, boot, temp, swapped, midnights, curve, low, step, node, sums):  # type: ignore[no-untyped-def]
     """Add one node's intervals to its days; see `day_sums`.
 
     The reading's noise stays in the energy at the ends of each observed run and at each midnight inside it; inside a
     day it cancels.
     """
-    count, change, slope = _intervals(t, v, wakes, boot, temp, curve, low, step, node)
+    count, change, slope = _intervals(t, v, wakes, boot, temp, swapped, curve, low, step, node)
     last_day = len(midnights) - 2
     day = 0
     run_end = -1.0  # time at which the run so far ends [s]
@@ -324,18 +327,45 @@ def _add_rise(t, v, midnights, node, sums):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _add_all(offsets, t, v, wakes, boot, temp, site, midnights, curve, low, step, figures, sums):  # type: ignore[no-untyped-def]
+def _add_all(offsets, t, v, wakes, boot, temp, swapped, site, midnights, curve, low, step, figures, sums):  # type: ignore[no-untyped-def]
     for n in range(len(offsets) - 1):
         a, b = offsets[n], offsets[n + 1]
         _add_node(
-            t[a:b], v[a:b], wakes[a:b], boot[a:b], temp[a:b], midnights[site[n]], curve[n], low[n], step[n],
-            figures[n], sums[n],
+            t[a:b], v[a:b], wakes[a:b], boot[a:b], temp[a:b], swapped[a:b], midnights[site[n]], curve[n], low[n],
+            step[n], figures[n], sums[n],
         )  # fmt: skip
         _add_near_top(t[a:b], v[a:b], midnights[site[n]], figures[n], sums[n])
         _add_rise(t[a:b], v[a:b], midnights[site[n]], figures[n], sums[n])
 
 
-def day_sums(series: Series, terms: NodeTerms, calendars: list[Calendar], site: Counts) -> Floats:
+def swaps(series: Series, replaced: list[list[tuple[float, float]]]) -> npt.NDArray[np.bool_]:
+    """Whether the storage was replaced in the interval ending at each report.
+
+    Parameters
+    ----------
+    replaced : list of list of tuple
+        For each node the times between which it was replaced. [s since 1970 UTC] Of the intervals that reach into such
+        a time, it is the one in which the voltage moved most.
+    """
+    found = np.zeros(len(series.time), dtype=bool)
+    for node, spans in enumerate(replaced):
+        rows = slice(series.offsets[node], series.offsets[node + 1])
+        time, voltage = series.time[rows], series.storage_v[rows]
+        for begin, end in spans:
+            low, high = max(int(np.searchsorted(time, begin, side="right")), 1), int(np.searchsorted(time, end)) + 1
+            moved = np.abs(np.diff(voltage[low - 1 : high]))
+            if len(moved):
+                found[rows.start + low + int(np.argmax(moved))] = True
+    return found
+
+
+def day_sums(
+    series: Series,
+    terms: NodeTerms,
+    calendars: list[Calendar],
+    site: Counts,
+    swapped: npt.NDArray[np.bool_] | None = None,
+) -> Floats:
     """Parameter-free sums of each node and site day.
 
     Parameters
@@ -347,6 +377,8 @@ def day_sums(series: Series, terms: NodeTerms, calendars: list[Calendar], site: 
         One a site, all of the same first day and length.
     site : ndarray of int64, shape (nodes,)
         Index of each node's calendar.
+    swapped : ndarray of bool, optional
+        Of `swaps`; nothing was without.
 
     Returns
     -------
@@ -368,7 +400,8 @@ def day_sums(series: Series, terms: NodeTerms, calendars: list[Calendar], site: 
     """
     sums = np.zeros((series.nodes, calendars[0].days, SUMS))
     _add_all(
-        series.offsets, series.time, series.storage_v, series.wakes, series.boot, series.temp_c, site,
+        series.offsets, series.time, series.storage_v, series.wakes, series.boot, series.temp_c,
+        np.zeros(len(series.time), dtype=bool) if swapped is None else swapped, site,
         np.stack([c.midnights for c in calendars]), terms.curve, terms.voltage_low, terms.voltage_step, terms.figures,
         sums,
     )  # fmt: skip

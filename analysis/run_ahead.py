@@ -11,7 +11,7 @@ import numpy as np
 from analysis import kalman
 from analysis import state as places
 from analysis.correction import corrected
-from analysis.depletion import HORIZON_DAYS, INTERVAL_RISK, FleetForecast, forecast, sustainable_interval
+from analysis.depletion import HORIZON_DAYS, FleetForecast, forecast, sustainable_interval
 from analysis.drivers import drivers
 from analysis.estimate import LEAK_FORM
 from analysis.harvest import outlooks
@@ -58,12 +58,21 @@ def look_ahead(books: list[SiteBook], corrections: Mapping[int, Correction]) -> 
     covariance = [book.field.covariance[book.row] for site in books for book in site.nodes]
     doubts = [potential_sd(n.harvest, n.budget, c) for n, c in zip(found, covariance, strict=True)]
     scale = np.array([capacity_sd(c) for c in covariance])
-    intervals = sustainable_interval(list(map(beyond_what_was_taken, found)), seed=SEED)
-    # What a node takes as it is it takes, whatever else there may be.
-    present = SECONDS_PER_DAY / np.maximum([node.wakes_per_day for node in found], 1e-9)
-    lasts = futures.p_dark(HORIZON_DAYS) <= INTERVAL_RISK
-    intervals = np.where(lasts, np.fmin(intervals, present), intervals)
-    return Prospects(rows, found, futures, intervals, drivers(found, futures), doubts, scale)
+    return Prospects(rows, found, futures, wake_intervals(found), drivers(found, futures), doubts, scale)
+
+
+def wake_intervals(nodes: list[NodeOutlook]) -> Floats:
+    """The shortest wake interval that is sustainable. [s]
+
+    Of a node that could wake more often than it does, with the doubt of what it would then take in: what it takes as it
+    is it takes.
+    """
+    shortest = sustainable_interval(nodes, seed=SEED)
+    present = SECONDS_PER_DAY / np.maximum([node.wakes_per_day for node in nodes], 1e-9)
+    more = np.flatnonzero(shortest < present)
+    wider = sustainable_interval([beyond_what_was_taken(nodes[i]) for i in more], seed=SEED)
+    shortest[more] = np.fmin(wider, present[more])
+    return shortest
 
 
 def beyond_what_was_taken(node: NodeOutlook) -> NodeOutlook:

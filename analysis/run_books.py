@@ -26,7 +26,7 @@ from analysis.run_days import NumberedFleet
 from analysis.run_field import Field
 from analysis.run_recent import RECENT_DAYS, Recent, State, silent_for
 from analysis.series import Counts, Floats, a_day, calendar, in_order, ranges
-from analysis.site_days import Closure, SiteDays
+from analysis.site_days import Closure, SiteDays, active_hours
 from analysis.state import LEAK_BY
 from analysis.storage import TEMPERATURE_REFERENCE_C, StorageCurve, fitted_leakage, storage_curve
 from analysis.wakes import idle_days
@@ -336,8 +336,16 @@ def _harvest_days(
         book.node.node_id, book.budget, days.day, days.net_harvest_j, days.wake_j, days.sleep_j, leakage_j,
         days.full_s, days.observed_s, days.noon_v, days.risen_at,
         None if recent.course is None else recent.course.harvest, book.held,
-        None if recent.course is None else recent.course.days,
+        None if recent.course is None else recent.course.days, _idle_wakes(book),
     )  # fmt: skip
+
+
+def _idle_wakes(book: NodeBook) -> float:
+    """Wake rate of a node in the hours that its budget calls idle, over that of all hours; 1 where there are none."""
+    course, idle = book.recent.course, active_hours(book.budget.harvest) == 0
+    if course is None or not idle.any() or course.wakes.mean() <= 0:
+        return 1.0
+    return float(course.wakes[idle].mean() / course.wakes.mean())
 
 
 def _closures(

@@ -13,13 +13,13 @@ import pyarrow as pa
 
 from analysis import evidence
 from analysis.cores import THREADS, shared_out
-from analysis.ledger import day_sums, longest_interval, node_terms
+from analysis.ledger import day_sums, longest_interval, node_terms, swaps
 from analysis.nominal_days import NominalDays, nominal_days
 from analysis.quiet import LEARNT_ROWS, WEEK_HOURS, sunless
 from analysis.series import Calendar, Counts, Series, calendar, in_order
 from analysis.stray import without_strays
 from analysis.warmth import Warmth, agree, lend, place_names, thermometers
-from ingest.budget import Budget
+from ingest.budget import SECONDS_PER_DAY, Budget
 from ingest.fleet import Fleet, Node
 from ingest.store import Store, plain, sql
 
@@ -156,13 +156,26 @@ def _compute(store: Store, moment: datetime, warmth: dict[str, Warmth], pieces: 
         site = np.array([sites.index(node.site) for node in piece.nodes])
         reports = without_strays(series_of(rows, piece.numbers), piece.budgets, moment)
         series = lend(reports, place_names(piece.fleet, piece.nodes), warmth)
-        sums = nominal_days(day_sums(series, node_terms(piece.budgets), calendars, site), piece.budgets)
+        days = day_sums(series, node_terms(piece.budgets), calendars, site, swaps(series, _replaced(piece)))
+        sums = nominal_days(days, piece.budgets)
         weeks = _weeks(store.cursor(), piece.numbers)
         found = evidence.gather(series, evidence.terms(piece.budgets), calendars, site, sun, weeks)
         return _write(store, piece, calendars[0], sums, found)
 
     split = np.array_split(part.numbers, min(pieces, len(part.nodes)))
     return sum(shared_out(compute, map(part.only, split)))
+
+
+def _replaced(part: NumberedFleet) -> list[list[tuple[float, float]]]:
+    """When the storage of each node was replaced: at a visit's time, or on its day if it is a bare date."""
+    spans: dict[str, list[tuple[float, float]]] = {node.node_id: [] for node in part.nodes}
+    for visit in part.fleet.visits:
+        if visit.work == "storage-replaced" and visit.node_id in spans:
+            zone = part.fleet.sites[part.fleet.nodes[visit.node_id].site].zone
+            bare = visit.at.astimezone(zone).time() == time()
+            at = visit.at.timestamp()
+            spans[visit.node_id].append((at, at + (SECONDS_PER_DAY if bare else 1.0)))
+    return list(spans.values())
 
 
 def _weeks(cursor: duckdb.DuckDBPyConnection, numbers: Counts) -> np.ndarray[Any, Any] | None:

@@ -300,3 +300,13 @@ def test_the_low_point_of_a_node_that_only_gains_is_now() -> None:
     found = forecast([node(steady(2.0, days=60), budget(wakes=48), usable=3.0)], paths=20)
     assert found.low_day[0] == 0.0
     assert found.low_usable[0] == pytest.approx(3.0, rel=1e-3)
+
+
+def test_the_low_point_is_found_on_its_day_wherever_it_lies() -> None:
+    """Two closed days five months ahead, which cost 2.9 J of a full storage; it has 8 J now."""
+    closure = np.where(np.isin(np.arange(365), (152, 153)), 0.0, 1.0)
+    shut = node(replace(steady(1.6), closure=closure), budget(wakes=48), usable=8.0)
+    found = forecast([shut], paths=40)
+    assert found.low_day[0] == 154.0
+    # By hand: 1 F holds 10.5 J between 5 V and 2 V.
+    assert found.low_usable[0] == pytest.approx(10.5 - 2 * 48 * WAKE_J, abs=0.01)

@@ -116,6 +116,16 @@ def test_a_hall_that_is_full_all_week_is_known_to_rest_at_weekends_though_its_bu
     assert ahead.week[:5].min() > 0.8
 
 
+def test_a_night_without_work_leaves_a_full_node_full_for_longer() -> None:
+    """Wakes that rest at night let it read full long after the last harvest: less of the day was lost at full."""
+    of = budget()
+    harvest, full = np.full(56, 3.0), np.full(56, 12 * 3600.0)
+    held = Held(5.0, 4.9, usual=5.0)
+    spent = {"wake_j": np.full(56, 2.9), "full_s": full, "noon_v": np.full(56, 5.0), "held": held}
+    even, rests = (one(rows(harvest, of, idle_wakes=rate, **spent), site()).mean for rate in (1.0, 0.0))
+    assert rests < 0.9 * even
+
+
 def test_short_history_starts_from_the_budget_and_then_from_sisters() -> None:
     of = budget(microwatt=100.0, active=False)  # 8.64 J a day
     alone = one(rows(np.zeros(0), of), site())

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.ledger import STORED_VAR, VOLTAGE_NOISE, day_sums, node_terms
+from analysis.ledger import STORED_VAR, VOLTAGE_NOISE, day_sums, node_terms, swaps
 from analysis.limits import slope_bound
 from analysis.nominal_days import nominal_days
 from analysis.series import Series, calendar
@@ -56,6 +56,20 @@ def test_a_days_temperature_is_the_mean_over_the_time_it_was_reported():
     days = account(replace(reports, temp_c=warm), days=2)
     assert days.temp_c[0, 0] == pytest.approx(16.0)
     assert np.isnan(days.temp_c[0, 1])
+
+
+@pytest.mark.parametrize("span", [(10.4 * HOUR, 10.4 * HOUR + 1), (0.0, DAY)])  # its hour, or its day
+def test_a_new_storage_is_no_harvest(span):
+    """Put in at 10:24, fully charged: the hour in which it came is left out, and with it what the two differ by."""
+    volts = np.where(np.arange(25) <= 10, np.linspace(3.0, 3.1, 25), 4.5)
+    reports = series(START + np.arange(25) * HOUR, volts, np.arange(25) * 2)
+    swapped = swaps(reports, [[(START + span[0], START + span[1])]])
+    assert np.flatnonzero(swapped).tolist() == [11]
+    site = calendar(ZoneInfo("UTC"), date(2026, 1, 1), 1)
+    day = nominal_days(day_sums(reports, node_terms([BUDGET]), [site], np.array([0]), swapped), [BUDGET])
+    assert day.observed_s[0, 0] == DAY - HOUR
+    assert day.stored_j[0, 0] == pytest.approx((volts[10] ** 2 - 9) / 2, abs=1e-4)
+    assert day.wakes[0, 0] == 46
 
 
 def test_ledger_day_splits_at_site_midnight():

@@ -95,8 +95,8 @@ def layout(fleet: Fleet, node_id: str) -> html.Div:
                 panel(
                     "Wake interval",
                     html.Div(id="node-wakes"),
-                    note="Sustainable: with the energy of a wake, the rest of the load and the pauses of its work as they are,"
-                    f" the node goes dark within {HORIZON_DAYS} d in {chance(INTERVAL_RISK)} of outcomes.",
+                    note="Sustainable: with the energy of a wake, the rest of the load and the pauses of its work as"
+                    f" they are, the node goes dark within {HORIZON_DAYS} d in {chance(INTERVAL_RISK)} of outcomes.",
                 ),
             ),
             panel(

@@ -118,5 +118,7 @@ class EmbeddedBroker:
 async def _attend(broker: Broker, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
     try:
         await broker.external_connected(StreamReaderAdapter(reader), StreamWriterAdapter(writer), LISTENER)
+    except OSError as error:  # it left while it was answered, as one does that is refused MQTT 5
+        logging.getLogger(__name__).info("a client of the embedded broker has gone: %s", error)
     finally:
         writer.close()

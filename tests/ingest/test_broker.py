@@ -1,5 +1,6 @@
 """The embedded broker, and how a broker is named and its credentials are found."""
 
+import gc
 import socket
 import threading
 from pathlib import Path
@@ -42,6 +43,24 @@ def test_embedded_broker_stops_with_clients_connected_and_half_connected() -> No
     assert "embedded-broker" not in [thread.name for thread in threading.enumerate()]
     with pytest.raises(OSError, match="refused"):
         socket.create_connection((broker.address.host, broker.address.port), 1)
+
+
+def test_a_client_that_is_refused_and_leaves_says_nothing_of_a_fault(caplog: pytest.LogCaptureFixture) -> None:
+    """One of MQTT 5: the embedded broker speaks 3.1.1."""
+    hello = bytes([0, 4, *b"MQTT", 5, 2, 0, 60, 0, 0, 1, *b"a"])
+    broker = EmbeddedBroker()
+    broker.start()
+    for _ in range(5):
+        with socket.create_connection((broker.address.host, broker.address.port)) as client:
+            client.send(bytes([0x10, len(hello)]) + hello)
+            client.recv(64)
+    publisher = Publisher(broker.address)
+    publisher.send("yard/gate", b"hello")
+    publisher.confirmed()
+    publisher.close()
+    broker.stop()
+    gc.collect()
+    assert [record for record in caplog.records if record.name == "asyncio"] == []
 
 
 def test_embedded_broker_says_that_a_port_is_in_use(embedded: EmbeddedBroker) -> None:

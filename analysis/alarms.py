@@ -203,5 +203,5 @@ def _judge(kind: str, condition: Condition, standing: Alarm | None, now: datetim
         return None
     urgent = CALM_P_DARK_7D if standing is not None and standing.priority == "high" else URGENT_P_DARK_7D
     when = "" if condition.days_p10 is None else f"; one in ten: within {condition.days_p10:.0f} d"
-    likely = f"on {now:%Y-%m-%d %H:%M} UTC: chance of going dark within 30 d: {p30:.0%}, within 7 d: {p7:.0%}{when}"
+    likely = f"on {now:%Y-%m-%d} UTC: chance of going dark within 30 d: {p30:.0%}, within 7 d: {p7:.0%}{when}"
     return "high" if p7 >= urgent else "medium", DARK if condition.days_p10 == 0.0 else likely

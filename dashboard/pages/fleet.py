@@ -131,10 +131,11 @@ def _median_and_spread(rows: pd.DataFrame | None) -> Any:
     if not told:
         return html.Span("not separable", className="quiet")
     low, high = (rows["ratio"].quantile(share) for share in SPREAD)
-    known = "" if told == len(rows) else f"; told of {told}"
+    known = [] if told == len(rows) else [html.Div(f"told of {told}", className="quiet")]
     return [
         html.Span(("≥\u202f" if rows["lower_bound"].any() else "") + f"{100 * rows['ratio'].median():.0f}"),
-        html.Span(f" ({100 * low:.0f} to {100 * high:.0f}{known})", className="quiet"),
+        html.Span(f" ({100 * low:.0f} to {100 * high:.0f})", className="quiet"),
+        *known,
     ]
 
 

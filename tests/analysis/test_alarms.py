@@ -64,7 +64,7 @@ def test_the_note_carries_figures(p30):
     (alarm,) = step([], [replace(FINE, p_dark_30d=p30, days_p10=9.4)], NOW)
     assert f"{p30:.0%}" in alarm.note
     assert "9 d" in alarm.note
-    assert alarm.note.startswith("on 2026-03-01 00:00 UTC: ")  # a note stands unchanged while chances move
+    assert alarm.note.startswith("on 2026-03-01 UTC: ")  # a note stands unchanged while chances move
     assert alarm.alarm_id == "mf-01/depletion/20260301T000000Z"
 
 

@@ -64,8 +64,8 @@ def layout(fleet: Fleet) -> html.Div:
                 note="Field estimates in per cent of the design budget. Table: median of the nodes, and from the lowest"
                 " to the highest tenth. Grey band: the budget's tolerance, one standard deviation. Stroke: median."
                 " Hollow: not separable from the telemetry so far; told of: of how many nodes it is. ≥ and arrows: a"
-                " lower bound, as harvest is curtailed while a node is at full. Autonomy: from full, at the present load"
-                " and capacity, over what the design promised.",
+                " lower bound, as harvest is curtailed while a node is at full. Autonomy: from full, at the present"
+                " load and capacity, over what the design promised.",
             ),
         ]
     )

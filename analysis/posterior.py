@@ -136,7 +136,7 @@ def estimate(
     path = np.zeros((nodes, most, PATH), dtype=np.float32)
     changes = np.zeros((nodes, most), dtype=np.bool_)
     worked = np.zeros((nodes, most), dtype=np.uint8) if work is None else work
-    wander = np.full(len(budgets), UNMEASURED_DRIFT)
+    wander = np.array([UNMEASURED_DRIFT[b.harvest.outdoors] for b in budgets])
     smooth(sums, worked, wander, now, earlier, mean, covariance, path, changes)
     gain, offset, hidden = behind.T
     if start is None:

@@ -107,7 +107,7 @@ def _judge_part(
     then = np.where(wears, half, field.renewed)  # no days, where the pace of wear is not asked for
     earlier = _less_sure(resistances(steps, field.renewed, then, off), falls, doubts, field)
     told, curves = _lines(part, field, books, windows, esr, falls, doubts), _curves(part, field, books)
-    wear, fades = _wear(part, field, books, told, curves).tolist(), _fades(field, curves).tolist()
+    wear, fades = _wear(part, field, books, told, curves).tolist(), _fades(part, field, curves).tolist()
     cells = _cells(part, books).tolist()
     each = part.budgets, books, wear, cells, fresh, esr, earlier, told, fades, falls.tolist(), curves.tolist()
     rows = zip(*each, strict=True)
@@ -210,13 +210,14 @@ def _less_sure(found: list[Resistance], falls: Floats, doubts: Floats, field: Fi
     ]
 
 
-def _fades(field: Field, curves: Floats) -> Floats:
+def _fades(part: NumberedFleet, field: Field, curves: Floats) -> Floats:
     """What capacity may be, with a steady leakage and with a risen one: `health.fade_or_leak` of each node."""
     two, day = [places.FADE, places.RISE], np.arange(field.changes.shape[1])
     changed = field.changes & (day >= field.renewed[:, None]) & (day < field.days[:, None])
     length, times = field.days - field.renewed, changed.sum(axis=1)
+    wander = np.array([places.UNMEASURED_DRIFT[budget.harvest.outdoors] for budget in part.budgets])
     before = places.DRIFT_PER_DAY[two] ** 2 * length[:, None] + places.JUMP[two] ** 2 * times[:, None]
-    before[:, 1] += np.where(field.measured, 0.0, places.UNMEASURED_DRIFT**2 * length)
+    before[:, 1] += np.where(field.measured, 0.0, wander**2 * length)
     before[:, 1] += np.where(times > 0, places.LEAKING_DRIFT**2 * (field.days - changed.argmax(axis=1)), 0.0)
     found = fade_or_leak(field.mean[:, two], field.covariance[:, two][:, :, two], before)
     found[..., 2] = np.hypot(found[..., 2], found[..., 1] * curves[:, None])

@@ -20,8 +20,8 @@ CAPACITY, FADE, WAKE, SLEEP, LEAK, RISE, BY_VOLT, BY_SQUARE, BY_WARMTH, THERMAL,
 STATES = 12
 DRIFT_PER_DAY = np.array([0.0, 0.004, 3e-4, 5e-4, 0.0, 0.003, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])  # one sd, per root day
 # Of ln leakage where temperature is not reported, one sd per root day indoors and outdoors, and at the start. A hall
-# without heating warms by 13 K from February to May: with 0.012 indoors 5 of 28 sound nodes there were found to fade, with
-# 0.018 none; of 18 fades 17 were named within 240 days with either, and 7 with 0.03.
+# without heating warms by 13 K from February to May: with 0.012 indoors 5 of 28 sound nodes there were found to fade,
+# with 0.018 none; of 18 fades 17 were named within 240 days with either, and 7 with 0.03.
 UNMEASURED_DRIFT = (0.018, 0.03)
 UNMEASURED_START = 0.5
 LEAKING_DRIFT = 0.03  # of ln leakage after a sudden change, one sd per root day: what has begun to leak goes on

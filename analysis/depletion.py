@@ -32,8 +32,7 @@ VISIT_RISKS = (0.02, 0.05, VISIT_RISK, 0.2, 0.3)  # or whichever of these the pl
 INTERVAL_RISK = 0.05  # of going dark within the horizon at the sustainable wake interval
 READING_DOUBT = 0.015  # of the energy at full: capacity's 0.1 %/K over a swing of 7 K
 INTERVAL_PATHS = 200
-LOW_PATHS = 15  # of which the median is told day by day, for the low point,
-LOW_DAYS = 100  # of a horizon that is longer than this
+LOW_PATHS, LOW_DAYS = 15, 100  # futures whose median is told day by day, for the low point of a horizon beyond so many
 INTERVAL_ROUNDS = 7  # halvings of an octave: to 1/2 %
 CHUNK = 64  # nodes a thread takes at a time
 
@@ -58,7 +57,7 @@ class FleetForecast:
     usable : ndarray, shape (n, g, 5)
         Quantiles `LEVELS` of usable energy, `days_ahead` days ahead. [J]
     low_day, low_usable : ndarray, shape (n,)
-        Day ahead and median usable energy of the lowest point of the median. [d, J]
+        Day ahead and median usable energy of the lowest point of the median; day 0 where it only gains. [d, J]
     dark_day : ndarray, shape (n, paths)
         Days to going dark of each future, infinite past the horizon; path k is the same weather for all of a site.
     """
@@ -109,32 +108,33 @@ def forecast(
     back = np.empty_like(dark)
     usable = np.empty((len(nodes), len(grid), len(LEVELS)))
 
-    every_day, low = np.arange(1.0, days + 1) if days > LOW_DAYS else grid, np.empty((len(nodes), 2))
+    low = np.empty((len(nodes), 2))
 
     def run(index: npt.NDArray[np.intp], given: Inputs) -> None:
         dark_day, back_day = np.empty((2, len(index), paths))
         draws = np.empty((len(index), len(grid), paths))
         simulate(given, grid, dark_day, back_day, draws)
         dark[index], back[index], usable[index] = dark_day, back_day, _quantiles(draws)
-        low[index] = _lowest(given if days > LOW_DAYS else None, every_day, usable[index])
+        low[index] = _lowest(given, grid, usable[index])
 
     _in_chunks(nodes, paths, seed, run, threads=threads)
     return _summary(nodes, dark, back, _with_reading_doubt(nodes, usable), grid, low)
 
 
-def _lowest(given: Inputs | None, days: Array, usable: Array) -> Array:
-    """The one of some days on which the median is lowest, and the median; shape (n, 2). [d, J]
+def _lowest(given: Inputs, grid: Array, usable: Array) -> Array:
+    """The day on which the median of the futures is lowest, and the median; shape (n, 2). [d, J]
 
-    Of a few futures `given` the median is told anew, else it is that of the quantiles `usable` on these days.
+    Over a long horizon told anew day by day, of a few futures; else that of the quantiles `usable` on the `grid`.
     """
-    median = usable[:, :, LEVELS.index(0.50)]
-    if given is not None:
+    nodes, days = given.scale.shape
+    day, median = grid, usable[:, :, LEVELS.index(0.50)]
+    if days > LOW_DAYS:
         few = given._replace(site=given.site[:, :LOW_PATHS], site_week=given.site_week[:, :LOW_PATHS])
-        shape = len(given.nodes), few.site.shape[1]
-        dark, back, draws = np.empty(shape), np.empty(shape), np.empty((shape[0], len(days), shape[1]))
-        simulate(few, days, dark, back, draws)
+        day, paths = np.arange(1.0, days + 1), few.site.shape[1]
+        dark, back, draws = np.empty((nodes, paths)), np.empty((nodes, paths)), np.empty((nodes, days, paths))
+        simulate(few, day, dark, back, draws)
         median = np.median(draws, axis=-1)
-    return np.stack([days[median.argmin(axis=1)], median.min(axis=1)], axis=1)
+    return np.stack([day[median.argmin(axis=1)], median.min(axis=1)], axis=1)
 
 
 def _with_reading_doubt(nodes: Sequence[NodeOutlook], usable: Array) -> Array:

@@ -47,7 +47,7 @@ def records(rows: pd.DataFrame, sites: Mapping[str, str], take: Mapping[str, str
             "balance_uw": (rows["balance_w"] * 1e6).round(2),
             "verdict": rows["verdict"].map(verdict, na_action=None),
             "silence_h": (rows["silence_s"] / 3600).round(2),
-            "visit_due": rows["visit_due"],
+            "visit_due": rows["node_id"].isin(list(take)),
         }
     ).astype(object)
     return [{str(k): v for k, v in row.items()} for row in shown.where(shown.notna(), None).to_dict("records")]

@@ -9,7 +9,6 @@ import duckdb
 import numpy as np
 import pandas as pd
 
-from analysis.depletion import VISIT_RISK
 from analysis.outcomes import NEARLY_EMPTY
 from analysis.storage import storage_curve
 from ingest.budget import SECONDS_PER_DAY, Budget, Storage
@@ -93,7 +92,7 @@ def fleet_rows(cursor: Cursor, budgets: Mapping[str, Budget], now: datetime) -> 
         lower bound where `harvest_lower_bound`, the node having been at full) [-], `offered_ratio` (what could be
         harvested, were it never full, over the budget, whose tolerance as a share is `harvest_tolerance`) [-],
         `autonomy_ratio` (from full, over what the design promised) [-], `silence_s` (age of the last report) [s],
-        `dark`, `silent` (and not taken to be dark), `visit_due` (dark, or likely enough to be dark soon). NaN where
+        `dark`, `silent` (and not taken to be dark). NaN where
         there is nothing to compute from.
 
     Notes
@@ -120,7 +119,6 @@ def fleet_rows(cursor: Cursor, budgets: Mapping[str, Budget], now: datetime) -> 
         silence_s=(pd.Timestamp(now) - rows["observed_at"]).dt.total_seconds(),
         dark=dark,
         silent=(rows["silence_alarm"] | rows["found_charged"]) & ~dark,
-        visit_due=dark | (rows["p_dark_30d"] >= VISIT_RISK),
     )
 
 

@@ -39,8 +39,6 @@ DANGERS = {
 DISCHARGE = "discharge the storage before handling"
 LITHIUM = "lithium rules of maker and carrier"
 CELLS = {"lithium-ion", "lithium-iron-phosphate", "lithium-titanate", "primary"}
-
-
 NEVER_HEARD = "never heard from"
 JOINED = "radio, gateway: see whether the node was installed, and has joined"
 
@@ -123,30 +121,28 @@ def plan(
 
 def _stop(row: Mapping[Any, Any], fleet: Fleet, common: Collection[str]) -> Stop:
     budget, site, dark = fleet.budgets[row["budget"]], fleet.sites[row["site"]], bool(row["dark"])
-    found, away = row["causes"], dark or bool(row["silent"])
-    never = bool(row["silent"]) and pd.isna(row["observed_at"]) and not found
-    shared = away and row["site"] in common and not found and not never
-    visit_by = None
+    found, silent, visit_by = row["causes"], bool(row["silent"]), None
+    why, take = causes(found), what_to_take(found, row["worn"], dark, budget, _known(row["wake_interval_s"]))
+    if silent and not found and pd.isna(row["observed_at"]):
+        why, take = NEVER_HEARD, (JOINED,)
+    elif (dark or silent) and not found and row["site"] in common:
+        why, take = "cause common to the site", (SITE_FIRST,)
     if not dark and not pd.isna(row["due_days"]):
         visit_by = (row["as_of"] + timedelta(days=row["due_days"])).tz_convert(site.zone).date()
     return Stop(
         row["site"],
         row["node_id"],
         dark,
-        bool(row["silent"]),
+        silent,
         row["risk"],
         visit_by,
         row["worn_p10"].date() if row["worn"] and not pd.isna(row["worn_p10"]) else None,
         row["verdict"] in WORN,
         _known(row["back_p50_days"]) if dark else None,
         _known(row["p_dark_30d"]),
-        "cause common to the site" if shared else NEVER_HEARD if never else causes(found),
+        why,
         sentence(row["driver"]),
-        (SITE_FIRST,)
-        if shared
-        else (JOINED,)
-        if never
-        else what_to_take(found, row["worn"], dark, budget, _known(row["wake_interval_s"])),
+        take,
         dangers(budget),
         row["note"],
     )

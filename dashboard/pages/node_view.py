@@ -42,6 +42,7 @@ from ingest.budget import SECONDS_PER_DAY, Budget, Harvest
 
 NOT_TOLD = "the telemetry does not tell"
 NOT_OBSERVABLE = "not observable"  # of the capacity of a cell whose voltage hardly moves with its charge
+NOT_YET = "Too little is known of its harvest yet"
 FLAT_SD = 0.05  # of the charge by voltage: beyond it the curve is called flat
 FAR_SD = 4.0  # standard deviations beyond which an estimate hardly can be what the budget says
 ABOUT = 0.05  # intervals so near to each other are called alike
@@ -329,9 +330,6 @@ def _interval(per_day: float | None) -> float | None:
     return SECONDS_PER_DAY / per_day if per_day else None
 
 
-_NOT_YET = "Too little is known of its harvest yet"
-
-
 def wake_advice(now: Mapping[str, Any], planned: float | None, shortest: float | None, *, charged: bool) -> str:
     """What the sustainable wake interval asks of the firmware, in one sentence; `charged` by a harvester."""
     if now["driver"] is None:
@@ -343,7 +341,7 @@ def wake_advice(now: Mapping[str, Any], planned: float | None, shortest: float |
     if shortest is None:
         return (
             f"No wake interval carries this node through {HORIZON_DAYS} d at {chance(INTERVAL_RISK)} risk: asleep alone"
-            f" it would go dark as well. {'What drives its forecast says why' if now['driver'] else _NOT_YET}."
+            f" it would go dark as well. {'What drives its forecast says why' if now['driver'] else NOT_YET}."
         )
     if abs(shortest / planned - 1) < ABOUT:
         return "The plan is about the shortest interval that lasts."

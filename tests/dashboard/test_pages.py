@@ -117,7 +117,10 @@ def test_grid_rows_are_in_the_units_of_their_headings_and_never_invent(mill):
     assert (first["dark_percent"], first["usable_percent"], first["balance_uw"]) == (45.0, 36.8, -2.5)
     assert (first["harvest_percent"], first["harvest_lower_bound"]) == (57.9, True)
     assert first["causes"] == "harvest short (80\u00a0%); capacity fade (20\u00a0%)"
-    assert (first["take"], second["take"]) == ("a part", None)
+    assert [(row["take"], row["visit_due"]) for row in (first, second, third)] == [
+        ("a part", True),
+        *[(None, False)] * 2,
+    ]
     assert first["silence_h"] == 0.5
     assert (second["forecast"], second["days_p10"]) == (True, None)  # past the horizon
     assert (third["forecast"], third["days_p10"], third["silence_h"]) == (False, None, None)

@@ -58,13 +58,12 @@ def test_budget_load_of_a_common_node():
 def test_a_node_never_heard_from_has_no_numbers_and_no_alarm_colour(rows):
     silent = rows.set_index("node_id").loc["mf-02"]
     assert silent[["storage_v", "usable_share", "days_p10", "load_ratio", "silence_s"]].isna().all()
-    assert not silent[["dark", "silent", "visit_due"]].any()
+    assert not silent[["dark", "silent"]].any()
 
 
-def test_silent_since_nearly_empty_counts_as_dark_and_needs_a_visit(rows):
+def test_silent_since_nearly_empty_counts_as_dark(rows):
     node = rows.set_index("node_id").loc["kr-01"]  # 2.21 V of 2.2 V cut-off, silent alarm, p_dark_30d 0.02
     assert node["dark"]
-    assert node["visit_due"]
     assert not node["silent"]
 
 

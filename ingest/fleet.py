@@ -14,7 +14,7 @@ from ingest.budget import Budget, Harvest, describe, parse_budget
 from ingest.errors import FleetError, few
 
 FAR_KM = 100.0  # at which the sun stands within a degree and rises within ten minutes of the same
-EARTH_RADIUS_KM = 6371.0
+EARTH_RADIUS_KM = 6371.0  # mean (from memory)
 Identifier = Annotated[str, Field(pattern=r"^[^\s/+#]+$", max_length=100)]  # fits one level of an MQTT topic
 Work = Literal["cleaned", "storage-replaced", "harvester-replaced", "relocated", "firmware"]
 

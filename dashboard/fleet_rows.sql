@@ -44,10 +44,10 @@ SELECT n.node_id, n.site, n.budget, n.note, r.observed_at::TIMESTAMP AT TIME ZON
        a.back_p50_days, a.wake_interval_s, a.driver, v.verdict, w.worn_p10, f.causes,
        coalesce(f.found_dark, false) AS found_dark, coalesce(f.found_charged, false) AS found_charged,
        (n.node_id IN (SELECT node_id FROM silence WHERE node_id IS NOT NULL)
-        OR (n.site IN (SELECT site FROM silence WHERE node_id IS NULL)  -- one alarm of a site stands for its silent nodes
-            AND (r.observed_at IS NULL AND o.as_of IS NOT NULL  -- whose commissioning has come
-                 OR coalesce(a.silent_s > 0 AND r.observed_at::TIMESTAMP AT TIME ZONE 'UTC' <= a.as_of, false)))
-       ) AS silence_alarm,
+        OR (n.site IN (SELECT site FROM silence WHERE node_id IS NULL)  -- which stands for its nodes never heard from,
+            AND r.observed_at IS NULL AND o.as_of IS NOT NULL)  -- whose commissioning has come
+        OR coalesce(a.silent_s > 0 AND r.observed_at::TIMESTAMP AT TIME ZONE 'UTC' <= a.as_of, false)
+       ) AS not_heard,
        e.net_harvest_budget_w, e.wake_budget_j, e.sleep_budget_w, b.net_harvest_w, b.load_w,
        coalesce(b.lower_bound, false) AS harvest_lower_bound  -- at full for part of the time: harvest was curtailed
 FROM nodes n

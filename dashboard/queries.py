@@ -102,7 +102,7 @@ def fleet_rows(cursor: Cursor, budgets: Mapping[str, Budget], now: datetime) -> 
     """
     rows = frame(cursor, sql("fleet_rows", "dashboard"), {"window_days": LEDGER_WINDOW_DAYS})
     share = usable_share(rows["budget"], rows["storage_v"], rows["full_v"], budgets)
-    dark = taken_for_dark(rows["found_dark"], rows["found_charged"], rows["silence_alarm"], share)
+    dark = taken_for_dark(rows["found_dark"], rows["found_charged"], rows["not_heard"], share)
 
     def of_budget(figure: Callable[[Budget], float]) -> "pd.Series[float]":
         return rows["budget"].map({name: figure(budget) for name, budget in budgets.items()}).astype(float)
@@ -118,7 +118,7 @@ def fleet_rows(cursor: Cursor, budgets: Mapping[str, Budget], now: datetime) -> 
         load_ratio=ratio(rows["load_w"], budget_load_w(rows["wake_budget_j"], rows["sleep_budget_w"], rates)),
         silence_s=(pd.Timestamp(now) - rows["observed_at"]).dt.total_seconds(),
         dark=dark,
-        silent=(rows["silence_alarm"] | rows["found_charged"]) & ~dark,
+        silent=(rows["not_heard"] | rows["found_charged"]) & ~dark,
     )
 
 
@@ -309,13 +309,13 @@ def promised_days(budget: Budget) -> float:
     return float("nan") if budget.storage.technology == "primary" else budget.targets.autonomy / SECONDS_PER_DAY
 
 
-def taken_for_dark(found_dark: Any, found_charged: Any, silence_alarm: Any, share: Any) -> Any:
+def taken_for_dark(found_dark: Any, found_charged: Any, not_heard: Any, share: Any) -> Any:
     """Whether a node is taken to be dark, for one or for a series of them.
 
     It is where a finding says so, and where a node is silent, its last report had less than NEARLY_EMPTY of its usable
     energy in hand, and no finding says otherwise.
     """
-    return found_dark | (silence_alarm & (found_charged ^ True) & (share < NEARLY_EMPTY))
+    return found_dark | (not_heard & (found_charged ^ True) & (share < NEARLY_EMPTY))
 
 
 def ratio(value: Any, budget: Any) -> Any:

@@ -437,8 +437,8 @@ def _heard(
 ) -> str:
     """What to say of a node that is not heard from; nothing of one that is, though its site may be silent."""
     found, last = {row["finding"] for row in findings}, now["observed_at"]
-    lost = last is None or ((now["silent_s"] or 0.0) > 0 and last <= now["as_of"])
-    silent = any(alarm["kind"] == "silent" and (alarm["node_id"] or lost) for alarm in alarms)
+    silent = any(alarm["kind"] == "silent" and (alarm["node_id"] or last is None) for alarm in alarms)
+    silent |= last is not None and (now["silent_s"] or 0.0) > 0 and last <= now["as_of"]
     if queries.taken_for_dark("dark" in found, "silent-charged" in found, silent, 1.0 if share is None else share):
         return "; taken to be dark"
     return "; silent" if silent or "silent-charged" in found else ""

@@ -59,6 +59,17 @@ def test_silence_is_an_alarm_and_no_forecast_changes_nothing():
     ]
 
 
+def test_a_silent_node_taken_for_dark_has_one_alarm():
+    silent = replace(FINE, silent_for_s=90_000.0)
+    dark = replace(silent, p_dark_30d=1.0, p_dark_7d=1.0, days_p10=0.0)
+    assert play(silent, dark, dark, FINE) == [
+        [("silent", "active", "medium")],
+        [("silent", "cleared", "medium"), ("depletion", "active", "high")],
+        [],
+        [("depletion", "cleared", "high")],
+    ]
+
+
 @pytest.mark.parametrize("p30", [0.45, 1.0])
 def test_the_note_carries_figures(p30):
     (alarm,) = step([], [replace(FINE, p_dark_30d=p30, days_p10=9.4)], NOW)

@@ -73,6 +73,15 @@ def test_silent_with_energy_in_hand_is_silent_not_dark(mill, cursor):
     assert (node["dark"], node["silent"]) == (False, True)
 
 
+def test_silence_shows_without_an_alarm_of_its_own(mill, cursor):
+    """A node taken for dark has only the alarm that says so."""
+    with mill.write() as writing:
+        writing.execute("UPDATE prospects SET silent_s = 9e4, as_of = $now WHERE node_id = 'mf-01'", {"now": NOW})
+        writing.execute("UPDATE forecast SET as_of = $now WHERE as_of = $then", {"now": NOW, "then": AS_OF})
+    node = queries.fleet_rows(cursor, mill.fleet().budgets, NOW).set_index("node_id").loc["mf-01"]
+    assert (node["dark"], node["silent"]) == (False, True)
+
+
 def test_a_finding_overrules_the_guess_that_a_silent_node_is_dark(mill, cursor):
     table_rows(mill, "findings", [{"node_id": "kr-01", "as_of": AS_OF, "finding": "silent-charged", "since": AS_OF,
                                    "probability": 0.9, "evidence": ""}])  # fmt: skip
@@ -131,7 +140,7 @@ def test_a_whole_sites_alarm_has_no_node(mill, cursor):
 def test_a_sites_silence_is_that_of_its_nodes_that_are_not_heard_from(mill, cursor):
     def silent():
         rows = queries.fleet_rows(cursor, mill.fleet().budgets, NOW).set_index("node_id")
-        return rows["silence_alarm"].to_dict()
+        return rows["not_heard"].to_dict()
 
     table_rows(mill, "alarms", [alarm(None, "silent", "medium")])
     assert silent() == {"mf-01": False, "mf-02": True, "kr-01": True}  # never heard from; by its own alarm

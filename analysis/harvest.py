@@ -19,7 +19,7 @@ from analysis.level import Level, above, borrowed, filter_level
 from analysis.noise import deviates, lag_one, noise_table, shared, slow_spread, table_sd
 from analysis.outlook import HarvestOutlook
 from analysis.single_days import single_shapes
-from analysis.site_days import Ahead, SiteDays, ahead
+from analysis.site_days import Ahead, SiteDays, ahead, steps_ahead
 from analysis.sources import SOURCES, Source
 from analysis.stops import LIKELY, Stop, least_median, ongoing_stops, past_stops, without
 
@@ -115,6 +115,7 @@ def _group(
         _kept(s, shut, opened, usually * level.after, source)
         for s, shut, opened, usually, level in zip(seen, known.shut, known.opened, known.usual, levels, strict=True)
     ]
+    coming = steps_ahead(site, today, hour, days)
     singles = single_shapes([node.hours for node in nodes], weeks, _usual_days(over, stops, site, past), hour)
     return [
         _outlook(
@@ -126,7 +127,7 @@ def _group(
             s,
             stop,
             still,
-            ahead(season, week, shape, site, today, hour, days),
+            ahead(season, week, shape, coming),
             doubt[past : past + days],
             single,
         )

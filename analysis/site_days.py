@@ -1,7 +1,8 @@
 """What a site's days allow: season, shifts, weekdays and closures, hour by hour, behind and ahead of the forecast."""
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -93,12 +94,15 @@ class SiteDays:
         return np.asarray((day.astype("datetime64[D]") - self.first.astype("datetime64[D]")).astype(np.int64))
 
 
+@cache
 def active_hours(harvest: Harvest) -> Array:
-    """Share of each hour of the day in which the budget expects harvest, shape (24,)."""
+    """Share of each hour of the day in which the budget expects harvest, shape (24,); not to be written to."""
     start, end = harvest.active_hours or (0.0, 24.0)
     hour = np.arange(24.0)
     spans = [(start, end)] if start < end else [(start, 24.0), (0.0, end)]
-    return np.asarray(sum(np.clip(np.minimum(hour + 1, b) - np.maximum(hour, a), 0, 1) for a, b in spans))
+    shares = np.asarray(sum(np.clip(np.minimum(hour + 1, b) - np.maximum(hour, a), 0, 1) for a, b in spans))
+    shares.flags.writeable = False
+    return shares
 
 
 def hour_profile(harvest: Harvest, energy: npt.ArrayLike, seconds: npt.ArrayLike, hold: float = 5.0) -> Array:
@@ -150,10 +154,38 @@ class Ahead:
     turning: npt.NDArray[np.bool_]
 
 
-def ahead(
-    season: Array, week: Array, shapes: Array, site: SiteDays, today: np.datetime64, hour: int, days: int
-) -> Ahead:
+class Steps(NamedTuple):
+    """The steps of 24 hours that begin at the forecast's hour, as a site's nodes share them; arrays over its days."""
+
+    span: slice  # of the site's days
+    hour: int
+    weekday: npt.NDArray[np.int64]  # of the days of the span
+    closed: Array  # shape (steps, 24)
+    turning: npt.NDArray[np.bool_]  # whether a closure begins or ends in a step
+    shape_of: npt.NDArray[np.int32]
+    order: npt.NDArray[np.int64]  # of the steps, those of one shape together
+    starts: npt.NDArray[np.int64]  # where those of each shape begin
+
+
+def steps_ahead(site: SiteDays, today: np.datetime64, hour: int, days: int) -> Steps:
     """The days ahead of `hour` o'clock of `today`, cut at that hour.
+
+    They share one shape for each weekday and two-month span: fine enough for the sun's course. A day in which a closure
+    begins or ends has its own: a morning's harvest does not help the afternoon before.
+    """
+    begin = int(site.index(np.array(today)))
+    span = slice(begin, begin + days + 1)
+    closed = _cut(site.closed[span], hour)
+    turning = closed.max(axis=1) > closed.min(axis=1)
+    step = np.arange(days)
+    kind = np.where(turning, -1 - step, step // 61 * 7 + step % 7)
+    _, shape_of, count = np.unique(kind, return_inverse=True, return_counts=True)
+    order, starts = np.argsort(shape_of, kind="stable"), np.append(0, np.cumsum(count)[:-1])
+    return Steps(span, hour, site.weekday[span], closed, turning, shape_of.astype(np.int32), order, starts)
+
+
+def ahead(season: Array, week: Array, shapes: Array, steps: Steps) -> Ahead:
+    """What a node's days ahead are like.
 
     Parameters
     ----------
@@ -164,31 +196,22 @@ def ahead(
     shapes : ndarray, shape (site.days, 24)
         From `day_shapes`.
     """
-    begin = int(site.index(np.array(today)))
-    span = slice(begin, begin + days + 1)
-    plain = _cut(season[span, None] * shapes[span], hour)
-    weekly = _cut((season * week[site.weekday])[span, None] * shapes[span], hour)
-    open_ = _cut((season * week[site.weekday])[span, None] * shapes[span] * site.closed[span], hour)
-    whole = plain.sum(axis=1)
-    spread = weekly.sum(axis=1)
-    # One shape for each weekday and two-month span: fine enough for the sun's course. A day in which a closure begins
-    # or ends has its own: a morning's harvest does not help the afternoon before.
-    closed = _cut(site.closed[span], hour)
-    turning = closed.max(axis=1) > closed.min(axis=1)
-    step = np.arange(days)
-    kind = np.where(turning, -1 - step, step // 61 * 7 + step % 7)
-    rows, shape_of = np.unique(kind, return_inverse=True)
-    course = np.where(turning[:, None], open_, weekly)
-    mean = np.stack([course[kind == row].mean(axis=0) for row in rows]) + 1e-12
-    cumulative = np.cumsum(mean, axis=1) / mean.sum(axis=1, keepdims=True)
+    span = steps.span
+    by_hour = season[span, None] * shapes[span]
+    weekly = _cut(week[steps.weekday][:, None] * by_hour, steps.hour)
+    open_ = weekly * steps.closed
+    whole, spread = _cut(by_hour, steps.hour).sum(axis=1), weekly.sum(axis=1)
+    course = np.where(steps.turning[:, None], open_, weekly)[steps.order]
+    total = np.add.reduceat(course, steps.starts, axis=0)
+    cumulative = np.cumsum(total + 1e-12, axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):
         return Ahead(
             season=whole,
             week=np.where(whole > 0, spread / whole, 0.0),
             closure=np.where(spread > 0, open_.sum(axis=1) / spread, 1.0),
-            shapes=np.concatenate([np.zeros((len(rows), 1)), cumulative], axis=1),
-            shape_of=shape_of.astype(np.int32),
-            turning=turning,
+            shapes=np.concatenate([np.zeros((len(total), 1)), cumulative / cumulative[:, -1:]], axis=1),
+            shape_of=steps.shape_of,
+            turning=steps.turning,
         )
 
 

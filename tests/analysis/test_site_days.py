@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from test_harvest import budget
 
-from analysis.site_days import Closure, SiteDays, active_hours, ahead, day_shapes, hour_profile
+from analysis.site_days import Closure, SiteDays, active_hours, ahead, day_shapes, hour_profile, steps_ahead
 
 
 def test_sky_has_mean_one_over_the_year_and_sleeps_at_night() -> None:
@@ -80,7 +80,7 @@ def test_day_in_which_a_closure_ends_has_a_course_of_its_own() -> None:
     stop = Closure(first, first + np.timedelta64(48, "h"), 0.0)  # until the midnight after the second day
     site = SiteDays(50.0, 8.0, 1.0, first, 400, (stop,))
     shapes = np.full((400, 24), 1 / 24)
-    coming = ahead(np.ones(400), np.ones(7), shapes, site, first, noon, 8)
+    coming = ahead(np.ones(400), np.ones(7), shapes, steps_ahead(site, first, noon, 8))
     assert coming.closure[:3].tolist() == pytest.approx([0.0, 0.5, 1.0])
     ending, open_day = coming.shapes[coming.shape_of[1]], coming.shapes[coming.shape_of[3]]
     assert ending[12] == pytest.approx(0.0, abs=1e-9)  # nothing from noon to midnight

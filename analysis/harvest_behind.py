@@ -210,8 +210,10 @@ def _see(nodes: Sequence[NodeDays], site: SiteDays, past: int, shapes: Array, al
     if sky:
         lost, at_full = lost_since(np.where(became | np.isnan(noon_v), risen_at, np.inf), site, courses, of, place)
     else:
-        idle = np.array([node.idle_wakes for node in nodes])[row] * wake + sleep + leakage
+        resting = np.array([node.idle_wakes for node in nodes])[row]
+        idle = resting * wake + sleep + leakage
         at_full = np.maximum(full_s - tail(nodes[0].budget, over / np.maximum(idle, 1e-12)), 0.0)
+        spent = _at_work(nodes[0].budget, resting) * wake + sleep + leakage
         lost = lost_at_end(at_full, courses, of)
         became &= alike and cell and source not in RESTLESS
         if became.any():  # a cell's charger stops and starts again, so that the time at full tells less than its begin
@@ -261,6 +263,12 @@ def _put_down(  # type: ignore[no-untyped-def]
 def _by_sky(budget: Budget) -> bool:
     """Whether a node's time at full is told by when it came up to it, as the sun's course is known."""
     return budget.harvest.outdoors and not budget.storage.is_battery
+
+
+def _at_work(budget: Budget, resting: Array) -> Array:
+    """Wake rate in the hours in which a budget expects harvest, over that of all, by that in the others, `resting`."""
+    idle = float((active_hours(budget.harvest) == 0).mean())
+    return np.maximum(1.0 - idle * resting, 0.0) / (1.0 - idle)
 
 
 def _full_from(nodes: Sequence[NodeDays]) -> Array:

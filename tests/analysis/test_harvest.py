@@ -126,6 +126,18 @@ def test_a_night_without_work_leaves_a_full_node_full_for_longer() -> None:
     assert rests < 0.9 * even
 
 
+def test_what_a_full_node_takes_in_is_what_its_work_spends_by_then() -> None:
+    """By hand: 6 J in the sixteen hours of work, full for the last six of them; wakes take 2.4 J, all in these hours.
+
+    Ten hours brought in 6 * 10 / 16 = 3.75 J, and the six at full the 2.4 * 6 / 16 = 0.9 J that they spent. Nothing is
+    spent at night, in whose eight hours it stays full.
+    """
+    work = np.arange(56) % 7 < 5
+    taken, wakes, full = (np.where(work, joules, 0.0) for joules in (3.75 + 0.9, 2.4, 14 * 3600.0))
+    node = rows(taken, budget(), wake_j=wakes, full_s=full, held=Held(5.0, 4.9, usual=5.0), idle_wakes=0.0)
+    assert one(node, site()).expected[:5].mean() == pytest.approx(6.0, rel=0.02)
+
+
 def test_short_history_starts_from_the_budget_and_then_from_sisters() -> None:
     of = budget(microwatt=100.0, active=False)  # 8.64 J a day
     alone = one(rows(np.zeros(0), of), site())

@@ -15,7 +15,7 @@ CLEAR_P_DARK_30D = 0.05  # an alarm stands until the node is safe, not until it 
 URGENT_P_DARK_7D = 0.3
 CALM_P_DARK_7D = 0.15  # and below this no longer urgent
 ACKNOWLEDGED = "; acknowledged:"
-DARK = "dark now, below the cut-off voltage"
+DARK = "dark now: "  # how the note of such a node begins
 WHOLE_SITE = "whole site"  # no node is called so: an id has no space
 NAMED = 5  # nodes that the alarm of a whole site names
 
@@ -204,4 +204,11 @@ def _judge(kind: str, condition: Condition, standing: Alarm | None, now: datetim
     urgent = CALM_P_DARK_7D if standing is not None and standing.priority == "high" else URGENT_P_DARK_7D
     when = "" if condition.days_p10 is None else f"; one in ten: within {condition.days_p10:.0f} d"
     likely = f"on {now:%Y-%m-%d} UTC: chance of going dark within 30 d: {p30:.0%}, within 7 d: {p7:.0%}{when}"
-    return "high" if p7 >= urgent else "medium", DARK if condition.days_p10 == 0.0 else likely
+    return "high" if p7 >= urgent else "medium", _dark(condition) if condition.days_p10 == 0.0 else likely
+
+
+def _dark(condition: Condition) -> str:
+    """What says that a node is dark: its last report, or that none came any more."""
+    if condition.silent_for_s > 0:
+        return f"{DARK}not heard from since it had next to nothing in hand"
+    return f"{DARK}below the cut-off voltage at its last report"

@@ -175,7 +175,8 @@ def _sleep(
     value, sd, kept = _beside(prior, value, sd, doubt / before, feigned)
     doublings = (temperature - TEMPERATURE_REFERENCE_C) / LEAKAGE_DOUBLING_K
     sd = np.hypot(sd, value * SLEEP_WARMTH * (2.0**doublings - 1.0))
-    return value, sd, learnt & (kept > LEARNT)
+    leaks = budget.storage.leakage_current > 0  # what leaks beside a budget that knows of none, passes for sleep
+    return value, sd, learnt & (kept > LEARNT) & leaks
 
 
 def _leakage(

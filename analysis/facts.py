@@ -12,6 +12,7 @@ from analysis.series import Floats
 from ingest.budget import Budget
 
 SURE = 0.9  # a finding is stated from this chance on
+OF_STORAGE = frozenset({"capacity-fade", "resistance-rise", "leakage-rise"})  # findings that say that a storage wears
 
 
 class Rise(NamedTuple):

@@ -193,7 +193,9 @@ def _spends(node: NodeFacts, gone: float, sleeps: _Cause) -> _Cause:
     of_both = {"leakage-rise"} | _wake_tie(node, "capacity-fade") | _blurred(node)
     both = _drain(node, node.load, LOAD_RISE + gone / load, "what wakes and sleep cost together is", of_both)
     surest = max(sleeps, wakes, key=lambda cause: cause.chance)
-    if surest.chance >= min(both.chance, SURE):
+    other = node.sleep if surest is wakes else node.wake
+    untold = node.blur >= BLUR and not _known(other) and both.chance >= SURE
+    if surest.chance >= min(both.chance, SURE) and not untold:
         return surest
     return both._replace(told=both.told + "; which of the two does not show")
 

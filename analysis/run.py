@@ -14,14 +14,15 @@ import pyarrow as pa
 
 from analysis import alarms, depletion
 from analysis.cores import both
+from analysis.facts import OF_STORAGE
 from analysis.ledger import longest_interval
 from analysis.run_ahead import Prospects, look_ahead, read_corrections
 from analysis.run_books import ledger_of, site_books
 from analysis.run_days import DAYS_VERSION, NumberedFleet, Progress, update_days
 from analysis.run_field import Field, update_field
 from analysis.run_findings import find_all
-from analysis.run_health import NodeField, end_of_life_rows, judge_nodes
-from analysis.run_recent import RECENT_DAYS, Recent, note_silent, read_recent, silent_for
+from analysis.run_health import NodeField, end_of_life_rows, judge_nodes, watched
+from analysis.run_recent import RECENT_DAYS, Recent, note_silent, of_present_storage, read_recent, silent_for
 from analysis.run_sisters import settle
 from analysis.site_findings import SITE_DAYS
 from ingest.budget import SECONDS_PER_DAY
@@ -122,8 +123,11 @@ def _analyse(store: Store, as_of: datetime | None, progress: Progress) -> Summar
     books = site_books(known, fields, ledger, recent, moment)
     prospects = look_ahead(books, read_corrections(store.cursor(), moment))
     progress("forecast", 1, 1)
-    nodes = judge_nodes(known, fields, books, read_windows(store.cursor(), moment), moment)
-    changed = _write(store, known, nodes, find_all(books, nodes), prospects, recent, moment, before)
+    judged = judge_nodes(known, fields, books, read_windows(store.cursor(), moment), moment)
+    findings = find_all(books, judged)
+    worn = {finding["node_id"] for finding in findings if finding["finding"] in OF_STORAGE}
+    nodes = [watched(field) if node.node_id in worn else field for node, field in zip(known.nodes, judged, strict=True)]
+    changed = _write(store, known, nodes, findings, prospects, recent, moment, before)
     return Summary(moment, rows, len(known.nodes), changed, before is not None and moment < before)
 
 
@@ -135,7 +139,7 @@ def read_late(
         lambda: read_recent(store.cursor(), known, fields, moment, sums), lambda: ledger_of(sums, fields)
     )
     note_silent(store, known, recent, moment)
-    return recent, ledger
+    return of_present_storage(known, recent, moment), ledger
 
 
 def _noted(store: Store, key: str) -> datetime | None:
@@ -193,7 +197,7 @@ def _write(
     stamp = {"as_of": moment}
     ahead = dict(zip(prospects.rows, range(len(prospects.rows)), strict=True))
     results: dict[str, Any] = {name: [] for name in RESULT_TABLES}
-    conditions = []
+    conditions, begun = [], known.fleet.storage_begun(moment)
     for i, (node, field) in enumerate(zip(known.nodes, nodes, strict=True)):
         key = {"node_id": node.node_id} | stamp
         results["estimates"] += [key | line._asdict() for line in field.lines]
@@ -202,7 +206,7 @@ def _write(
             results["remaining"].append(key | {k: _told(v) for k, v in asdict(field.remaining).items()})
         results["end_of_life"] += [key | row for row in end_of_life_rows(field, moment)]
         last = recent.get(int(known.numbers[i]))
-        unheard = (moment - node.commissioned).total_seconds()
+        unheard = (moment - begun[node.node_id]).total_seconds()
         if last is not None:
             silence = silent_for(last, known.budgets[i], moment)
         else:

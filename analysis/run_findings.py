@@ -77,7 +77,7 @@ def _facts(site: SiteBook, nodes: list[NodeField]) -> Iterator[NodeFacts]:
             budget=book.budget,
             first=first,
             health=judged.health,
-            leakage=Rise(judged.health.leakage_ratio, judged.health.leakage_sd, own.pop("changed")),
+            leakage=Rise(judged.health.leakage_ratio, judged.health.leakage_sd, own.pop("leaked")),
             silent_for_s=book.silent_for,
             heard=datetime.fromtimestamp(book.state.time, site.site.zone).date(),
             fall=judged.fall,
@@ -106,6 +106,7 @@ class _Way(NamedTuple):
     grown: Counts
     stood: Floats
     began: np.ndarray[Any, Any]  # to lose capacity; of datetime64[D], as are
+    leaked: np.ndarray[Any, Any]  # more than before, if it does
     commissioned: np.ndarray[Any, Any]
     changed: np.ndarray[Any, Any]
 
@@ -129,6 +130,7 @@ def _way_of(field: Field, rows: Counts) -> _Way:
     since = changes & (day >= begin[:, None])
     last = np.where(changes, day, -1).max(axis=1)
     lost, began = stood(field.path[rows, :, kalman.C], begin, end)
+    _, leaked = stood(1.0 / np.maximum(field.path[rows, :, kalman.L], 1e-6), begin, end)  # a rise as the loss of this
     return _Way(
         early.mean(axis=1, dtype=np.float64, where=(at < end[:, None])[..., None]),
         early[:, 0].astype(np.float64),
@@ -141,6 +143,7 @@ def _way_of(field: Field, rows: Counts) -> _Way:
         np.where(since.any(axis=1), end - since.argmax(axis=1), 0),
         lost,
         dates + begin + began,
+        dates + begin + leaked,
         dates + begin,
         np.where(last >= 0, dates + last, np.datetime64("NaT")),
     )
@@ -161,7 +164,7 @@ def _told(books: list[NodeBook], way: _Way, curves: list[float]) -> dict[str, li
         "stood": way.stood,
         "faded": way.began,
         "commissioned": way.commissioned,
-        "changed": way.changed,
+        "leaked": np.where(np.isnat(way.changed), way.leaked, way.changed),
     }
     return {name: column.tolist() for name, column in columns.items()} | {
         name: list(map(Rise, *(np.where(way.told, column, np.nan).tolist() for column in rise), changed))

@@ -358,6 +358,13 @@ def _ends(storage: Storage, health: Health, earlier: Resistance, field: Field, r
     return found
 
 
+def watched(node: NodeField) -> NodeField:
+    """A node of which a finding says that its storage wears: not sound, whatever its own limits say."""
+    if node.health.verdict in ("sound", "not-enough-data"):
+        return node._replace(health=node.health._replace(verdict="watch"))
+    return node
+
+
 def end_of_life_rows(node: NodeField, moment: datetime) -> list[dict[str, Any]]:
     """The rows of the table `end_of_life`, less the node's name."""
     return [

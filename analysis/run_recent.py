@@ -159,6 +159,13 @@ def note_silent(store: Store, known: NumberedFleet, recent: dict[int, Recent], m
         cursor.execute("INSERT INTO last_heard BY NAME SELECT * FROM found ANTI JOIN last_heard USING (node_no)")
 
 
+def of_present_storage(known: NumberedFleet, recent: dict[int, Recent], moment: datetime) -> dict[int, Recent]:
+    """What is known of the nodes, less those not heard from since their storage was replaced: it stands elsewhere."""
+    begun = known.fleet.storage_begun(moment)
+    fresh = {n: begun[node.node_id].timestamp() for n, node in zip(known.numbers.tolist(), known.nodes, strict=True)}
+    return {number: late for number, late in recent.items() if late.state.time >= fresh[number]}
+
+
 def _leakage(budgets: list[Budget], ratio: Floats, form: Floats, states: Floats) -> Floats:
     """Leakage at the nodes' recent mean voltage and temperature, by its ratio to the budget and its form. [W]"""
     voltage = np.where(np.isnan(states[:, 2]), states[:, 1], states[:, 2])

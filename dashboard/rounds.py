@@ -11,12 +11,12 @@ from typing import Any
 import pandas as pd
 
 from analysis.depletion import VISIT_RISK, visit_column
+from analysis.facts import OF_STORAGE
 from dashboard.wording import causes, duration, sentence, ties
 from ingest.budget import SECONDS_PER_DAY, Budget, Storage
 from ingest.fleet import Fleet
 
 WORN = {"degraded", "spent"}  # verdicts at which the storage is replaced before it fails
-OF_STORAGE = {"capacity-fade", "resistance-rise", "leakage-rise"}
 OF_FIRMWARE = {"wakes-over", "drain-over"}
 HARVESTER = {
     "light-outdoor": "cleaning kit for the harvester; look for shade and a turned mount",

@@ -112,11 +112,16 @@ class Fleet(_Row):
 
     def storage_since(self, now: datetime) -> dict[str, date]:
         """The site day since which each node has its present storage: of its commissioning, or the last replacement."""
+        begun = self.storage_begun(now)
+        return {node_id: _day_meant(at, self.sites[self.nodes[node_id].site].zone) for node_id, at in begun.items()}
+
+    def storage_begun(self, now: datetime) -> dict[str, datetime]:
+        """The moment since which each node has its present storage: of its commissioning, or the last replacement."""
         since = {node_id: node.commissioned for node_id, node in self.nodes.items()}
         for visit in self.visits:
             if visit.work == "storage-replaced" and visit.node_id in since and visit.at <= now:
                 since[visit.node_id] = max(since[visit.node_id], visit.at)
-        return {node_id: _day_meant(at, self.sites[self.nodes[node_id].site].zone) for node_id, at in since.items()}
+        return since
 
 
 def _day_meant(at: datetime, zone: ZoneInfo) -> date:

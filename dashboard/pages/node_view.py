@@ -72,6 +72,7 @@ def facts(
         f" (budget {storage.full_voltage:g} V)" if abs(full_v - storage.full_voltage) >= full_margin(budget) / 2 else ""
     )
     heard = _heard(now, alarms, findings, share)
+    capacity = None if volts_now is None else capacity
     return [
         fact("Last report", age(silence), f"{moment(now['observed_at'], zone)}{heard}", "alert" if heard else ""),
         fact(
@@ -197,7 +198,7 @@ def health_block(
         ["Capacity", _ratio(now, "capacity", NOT_OBSERVABLE if flat(left) else NOT_TOLD), when["capacity"]],
         ["Series resistance", _ratio(now, "esr", no_step), when["resistance"]],
         ["Leakage", _ratio(now, "leakage", NOT_TOLD), NOTHING],
-        ["Capacity fade", fade(now, since), NOTHING],
+        ["Capacity fade, mean since then", fade(now, since), NOTHING],
     ]
     rows = [[name, _wraps(value), _wraps(limit)] for name, value, limit in said]
     headers = ["Storage", f"Of {since:%Y-%m-%d}", "Limit: reached by"]
@@ -219,10 +220,12 @@ def service_life(promised_s: float, ends: Mapping[str, queries.Row], since: date
         return []
     until = since + timedelta(seconds=promised_s)
     lasts = "at this pace it lasts"
+    if not middle and until > today + timedelta(days=end_of_life.HORIZON_DAYS):
+        lasts += f" {END_OF_LIFE_YEARS} years more at least"  # further nobody looked
+    if len(ends) == 1:  # of the other nothing stands out of its doubt, which may well be too much
+        lasts += f" by its {' and '.join(ends)} alone"
     if middle and min(middle) < until:
         lasts = "more likely than not it falls short"
-    elif not middle and until > today + timedelta(days=end_of_life.HORIZON_DAYS):
-        lasts = f"at this pace it lasts {END_OF_LIFE_YEARS} years more at least"  # further nobody looked
     return [html.P(f"Service life promised by the design: to {until:%Y-%m-%d}; {lasts}.")]
 
 
@@ -343,6 +346,11 @@ def wake_advice(now: Mapping[str, Any], planned: float | None, shortest: float |
             f"No wake interval carries this node through {HORIZON_DAYS} d at {chance(INTERVAL_RISK)} risk: asleep alone"
             f" it would go dark as well. {'What drives its forecast says why' if now['driver'] else NOT_YET}."
         )
+    if (seen := _interval(now["wakes_per_day"])) is not None and seen < shortest / (1 + ABOUT) and shortest <= planned:
+        return (
+            f"The plan would last, but the node wakes every {duration(seen)}: to hold the risk of going dark within"
+            f" {HORIZON_DAYS} d to {chance(INTERVAL_RISK)}, no less than {duration(shortest)} will do."
+        )
     if abs(shortest / planned - 1) < ABOUT:
         return "The plan is about the shortest interval that lasts."
     if shortest > planned and not charged:
@@ -363,7 +371,7 @@ def line_table(
     Beside the net harvest, which is a lower bound where the node has been at full, what could be harvested; and the
     autonomy that the design promised.
     """
-    if not estimates:
+    if not estimates or now["observed_at"] is None:  # of a node never heard from they are the budget's own
         return html.P("No estimate yet.", className="quiet")
     cells = {
         key: _line_cells(line, estimates[key], now["harvest_lower_bound"] and key == "net_harvest_w")
@@ -402,13 +410,15 @@ def _line_cells(line: Line, row: queries.Row, lower_bound: bool) -> list[str]:
     told = "separable" if row["separable"] else "not separable"
     if row["budget_sd"] and abs(row["estimate"] - row["budget"]) > FAR_SD * math.hypot(row["budget_sd"], row["sd"]):
         told += f"; beyond {FAR_SD:.0f} sd of the budget"
+    of_late = f"mean of the last {queries.LEDGER_WINDOW_DAYS} d, whatever the season; "
+    over_days = of_late if line is LINES["net_harvest_w"] else ""
     over = percent(row["estimate"] / row["budget"]) if row["budget"] and row["budget"] > 0 else NOTHING
     return [
         line.name,
         plus_minus(row["budget"], row["budget_sd"], line),
         least + plus_minus(row["estimate"], row["sd"], line),
         over if over == NOTHING else least + over,
-        "lower bound: curtailed while at full" if lower_bound and row["separable"] else told,
+        over_days + ("lower bound: curtailed while at full" if lower_bound and row["separable"] else told),
     ]
 
 

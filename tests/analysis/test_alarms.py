@@ -86,8 +86,10 @@ def test_a_node_that_has_gone_dark_is_told_so_and_not_how_likely_it_is():
     (alarm,) = step([], [likely], NOW)
     said = replace(alarm, state="acknowledged", note=alarm.note + "; acknowledged: round on Monday")
     (changed,) = step([said], [dark], NOW)
-    assert changed.note == "dark now, below the cut-off voltage; acknowledged: round on Monday"
+    assert changed.note == "dark now: below the cut-off voltage at its last report; acknowledged: round on Monday"
     assert changed.state == "acknowledged"
+    (silent,) = step([], [replace(dark, silent_for_s=9e4)], NOW)
+    assert silent.note == "dark now: not heard from since it had next to nothing in hand"
     (back,) = step([changed], [likely], NOW)
     assert back.note == said.note  # and one that has come back, but may not stay, is no more said to be dark
 

@@ -6,7 +6,7 @@ from analysis_parts import conveyor_budget
 from scipy.stats import lognorm
 
 from analysis.estimate import LEAK_FORM, LOAD_FORM, NetHarvest, form_of_load, lines
-from analysis.state import BY_VOLT, CAPACITY, LEAK, RISE, prior
+from analysis.state import BY_VOLT, CAPACITY, LEAK, RISE, SLEEP, prior
 
 BUDGET = conveyor_budget()
 
@@ -95,6 +95,17 @@ def test_a_line_known_no_better_than_by_the_budget_was_not_told_apart():
             np.zeros((1, 2)), 0.0 * one,
         )[0]  # fmt: skip
         assert next(line for line in told if line.line == "net_harvest_w").separable == separable
+
+
+def test_sleep_beside_a_leakage_that_the_budget_leaves_out_is_not_told_apart():
+    storage = BUDGET.storage.model_copy(update={"leakage_current": 0.0})
+    mean, sd = prior(BUDGET)
+    sd = np.where(np.arange(len(sd)) == SLEEP, 0.01, sd)
+    told, untold = (
+        line_of("sleep_power_w", mean, sd, 3.6, budget=BUDGET.model_copy(update={"storage": one}))
+        for one in (BUDGET.storage, storage)
+    )
+    assert (told.separable, untold.separable) == (True, False)
 
 
 def test_capacity_at_a_cells_knee_is_no_better_known_than_its_slope():

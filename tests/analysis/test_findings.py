@@ -341,6 +341,15 @@ def test_wakes_and_sleep_that_only_together_are_sure_are_one_finding():
     assert "(capacity-fade)" in found.evidence
 
 
+def test_a_wake_is_not_named_while_a_sleep_of_which_nothing_is_known_may_be_it():
+    wake, both = Rise(2.8, 0.4, FIRST), Rise(2.7, 0.2, FIRST)
+    (found,) = find([node(wake=wake, sleep=Rise(2.0, 1.7, FIRST), load=both, blur=0.95)])
+    assert "what wakes and sleep cost together is 2.7 times" in found.evidence
+    assert "the energy of a wake" not in found.evidence
+    (found,) = find([node(wake=wake, sleep=Rise(1.0, 0.1, FIRST), load=both, blur=0.95)])
+    assert "the energy of a wake is 2.8 times" in found.evidence
+
+
 def test_a_storage_that_empties_faster_for_whichever_reason_is_found_with_all_of_them():
     rest = Rise(1.3, 0.04, FIRST)
     (found,) = find([node(rest=rest, wake=Rise(1.15, 0.1, FIRST))])

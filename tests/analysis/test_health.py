@@ -7,6 +7,7 @@ from scipy.stats import norm
 
 from analysis.health import STEADY, fade_or_leak, judge, leak_over_sleep, stood
 from analysis.resistance import Resistance
+from analysis.run_health import NodeField, watched
 
 STORAGE = conveyor_budget().storage
 FRESH = Resistance(0.4, 0.01, 1.0, 0.02)
@@ -60,6 +61,14 @@ def test_a_storage_that_came_this_week_says_nothing_of_fade():
     assert new[:, 1] == pytest.approx(np.ones(len(new)))
     assert (new[:, 2] > 0.5).all()
     np.testing.assert_allclose(used, fade_or_leak(np.zeros(2), covariance[1], before[1]))
+
+
+def test_a_storage_of_which_a_finding_says_that_it_wears_is_not_sound():
+    health = judge(STORAGE, (1.0, 0.02), FRESH, (1.8, 0.3), 200)
+    node = NodeField([], health, {}, None, [], 0.0, None, 0.0)
+    assert (health.verdict, watched(node).health.verdict) == ("sound", "watch")
+    spent = node._replace(health=health._replace(verdict="spent"))
+    assert watched(spent) == spent
 
 
 def test_a_fall_of_capacity_is_weighed_against_a_rise_of_leakage():

@@ -16,7 +16,7 @@ from analysis.run_field import update_field
 from analysis.run_recent import read_recent
 from ingest.contract import batch_table
 from ingest.errors import UsageError
-from ingest.fleet import read_fleet
+from ingest.fleet import Visit, read_fleet
 from ingest.store import Store, sql
 from ingest.upkeep import drop_reports
 from tests.conftest import BARE, START, reading
@@ -299,6 +299,24 @@ def test_the_last_report_of_a_silent_node_is_noted_until_another_comes_in(book, 
     assert heard() == {"mf-01": moment(150).timestamp(), "mf-02": moment(20).timestamp()}
     admit(*history("mf-01", range(900, 910), 0.0), *history("kr-01", range(900, 910), 0.0))
     assert heard() == {"mf-02": moment(20).timestamp()}
+
+
+def test_a_storage_replaced_since_the_last_report_is_not_the_one_that_was_dark(book, admit):
+    """Its old one was at the cut-off: of the new one nothing is known before the node is heard from."""
+    admit(*history("mf-01", range(240), -0.25, 4.7), *history("kr-01", range(600), 0.0, 4.5))
+    analyse(book, moment(500))
+    dark = table(book, "forecast").query("node_id == 'mf-01'")
+    assert dark["days_p10"].tolist() == [0.0]
+    fleet = book.fleet()
+    visit = Visit(node_id="mf-01", at=moment(520), work="storage-replaced")
+    book.save_fleet(fleet.model_copy(update={"visits": (*fleet.visits, visit)}))
+    done = analyse(book, moment(599))
+    now = table(book, "forecast", "as_of").query("node_id == 'mf-01'").iloc[-1]
+    assert np.isnan(now["days_p10"])
+    assert "mf-01" not in set(table(book, "findings").query(f"as_of == '{moment(599)}'")["node_id"])
+    silent = {alarm.node_id: alarm.note for alarm in open_alarms(book.cursor()) if alarm.kind == "silent"}
+    assert silent["mf-01"] == "not heard from in the 79 h before"
+    assert done.nodes == 3
 
 
 def test_an_alarm_lives_once_and_is_cleared(book, admit):

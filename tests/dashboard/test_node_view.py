@@ -12,6 +12,7 @@ SINCE = date(2026, 1, 1)
 NOW = {
     "driver": "no depletion in sight", "back_p10_days": 0.0, "wake_interval_s": 600.2, "wakes_per_day": 40.0,
     "as_of": datetime(2026, 3, 10, 6, tzinfo=UTC), "verdict": "sound", "loaded_v": 3.4,
+    "observed_at": datetime(2026, 3, 10, 5, tzinfo=UTC),
     "capacity_ratio": 0.9, "capacity_sd": 0.02, "esr_ratio": None, "esr_sd": None, "leakage_ratio": None,
     "leakage_sd": None, "fade_per_year": None, "fade_sd": None, "saves_below": None, "saves_factor": None,
 }  # fmt: skip
@@ -59,6 +60,19 @@ def test_a_node_in_trouble_says_what_to_take_and_one_without_says_nothing():
     assert node_view.for_a_visit(now, [], BUDGET) == []
     (said,) = node_view.for_a_visit(now | {"verdict": "degraded"}, [], BUDGET)
     assert "storage: supercapacitor, 1 F, 5 V." in text(said)
+
+
+def test_a_node_that_wakes_more_often_than_lasts_is_told_so_though_its_plan_would():
+    said = advice(wake_interval_s=1129.0, wakes_per_day=86400 / 1020)
+    assert said.startswith("The plan would last, but the node wakes every 1 020 s")
+    assert said.endswith("no less than 1 129 s (18.8 min) will do.")
+    assert "The plan can stay" in advice(wake_interval_s=1129.0, wakes_per_day=86400 / 1700)
+
+
+def test_a_node_never_heard_from_has_no_field_estimates():
+    line = {"budget": 1.0, "budget_sd": 0.2, "estimate": 1.0, "sd": 0.2, "separable": False}
+    said = text(node_view.line_table({"capacity_ratio": line}, NOW | {"observed_at": None}, None, BUDGET))
+    assert said == "No estimate yet."
 
 
 def test_where_no_interval_lasts_none_is_named():
@@ -147,12 +161,14 @@ def test_service_life_is_held_against_the_wear_that_shows():
     year = timedelta(days=365.25).total_seconds()
     end = {"criterion": "capacity", "by_p10": date(2029, 1, 1), "by_p50": date(2031, 1, 1), "by_p90": None}
     said = {life: text(node_view.service_life(life * year, {"capacity": end}, SINCE, SINCE)[0]) for life in (4, 10)}
-    assert said[4] == "Service life promised by the design: to 2030-01-01; at this pace it lasts."
+    assert said[4] == "Service life promised by the design: to 2030-01-01; at this pace it lasts by its capacity alone."
     assert said[10] == "Service life promised by the design: to 2036-01-01; more likely than not it falls short."
     unknown = end | {"by_p50": None}
     long = {life: text(node_view.service_life(life * year, {"capacity": unknown}, SINCE, SINCE)[0]) for life in (9, 15)}
-    assert long[9].endswith("; at this pace it lasts.")
-    assert long[15].endswith("; at this pace it lasts 10 years more at least.")  # and of the rest nothing is known
+    assert long[9].endswith("; at this pace it lasts by its capacity alone.")  # of its resistance nothing is known
+    assert long[15].endswith("; at this pace it lasts 10 years more at least by its capacity alone.")
+    both = text(node_view.service_life(4 * year, {"capacity": end, "resistance": end}, SINCE, SINCE)[0])
+    assert both.endswith("; at this pace it lasts.")
     assert node_view.service_life(year, {}, SINCE, SINCE) == []
 
 

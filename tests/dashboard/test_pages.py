@@ -160,7 +160,7 @@ def test_node_page_shows_facts_findings_alarms_and_reports(app):
     assert "Capacity 91.0 ± 3.0 % 80 %: wear too slight or unsure for a date" in rows_of(health)
     assert "Series resistance 120 ± 10 % 200 %: wear too slight or unsure for a date" in rows_of(health)
     assert "Leakage 100 ± 40 % –" in rows_of(health)
-    assert "Capacity fade 6.0 ± 2.0 % a year –" in rows_of(health)
+    assert "Capacity fade, mean since then 6.0 ± 2.0 % a year –" in rows_of(health)
     assert "lengthen the interval to at least 2 101 s (35 min), 1.2 times the plan" in text(wakes)
     assert "no longer so" not in text(findings)
     assert "3.500 V" in text(reports)
@@ -256,13 +256,14 @@ def test_budget_lines_say_what_the_telemetry_can_tell(app):
     _, _, lines = callback(app, "node-ledger")("", 30, "light", "mf-01")
     rows = [text(row) for row in lines._traverse() if isinstance(row, dash.html.Tr)]
     assert "Energy per wake 34.6 ± 3.5 mJ 34.6 ± 3.5 mJ 100 % not separable" in rows
-    assert "Net harvest 64.0 ± 21 µW ≥ 41.0 ± 2.0 µW ≥ 64 % lower bound: curtailed while at full" in rows
+    least = "mean of the last 28 d, whatever the season; lower bound: curtailed while at full"
+    assert f"Net harvest 64.0 ± 21 µW ≥ 41.0 ± 2.0 µW ≥ 64 % {least}" in rows
     assert "Series resistance 0.400 ± 0.12 Ω 0.480 ± 0.020 Ω 120 % separable" in rows
 
 
 def test_an_estimate_far_from_its_budget_is_marked_so():
     line = {"line": "wake_energy_j", "budget": 34.6e-3, "budget_sd": 3.5e-3, "sd": 1e-3, "separable": True}
-    now = {"harvest_w": None, "full_autonomy_days": None, "harvest_lower_bound": False}
+    now = {"harvest_w": None, "full_autonomy_days": None, "harvest_lower_bound": False, "observed_at": NOW}
     for sds, expected in ((3.9, "separable"), (4.1, "separable; beyond 4 sd of the budget")):  # of 3.64 mJ, both doubts
         estimates = {"wake_energy_j": line | {"estimate": 34.6e-3 + sds * 3.64e-3}}
         assert (

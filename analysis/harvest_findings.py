@@ -28,6 +28,7 @@ NEVER_DAYS = 28  # known, from which on a harvest can be said never to have met 
 TOGETHER_DAYS = 4  # so many of which hang together as one (our choice),
 TOLERANCES = 2  # and by how many of the budget's tolerances it must fall short
 RECENT_DAYS = 7
+HIDDEN_DAYS = 14  # of a node that is full on most of them, beyond which it is not said on which day a fall began
 WAKE_DAYS = 2 * RECENT_DAYS, 4 * RECENT_DAYS  # that tell how often a node wakes: risen or not; a week's work swings
 
 
@@ -86,7 +87,7 @@ def harvest_short(node: NodeFacts, course: Course) -> Finding | None:
     if change is not None and chance >= STATED:
         by = f"{_hidden(node, change)}{fall_of(change):.0%}"
         told = f"harvest fell by {by}, from {_uw(change.before)} to {_uw(max(change.after, 0))}"
-        return _fell(node, change, chance, told)
+        return _fell(node, change, chance, told, _begun_by(course, change.index))
     return _seldomer_full(node, course) or _never_met(node, course.usual)
 
 
@@ -103,14 +104,37 @@ def _seldomer_full(node: NodeFacts, course: Course) -> Finding | None:
     if chance < SURE:
         return None
     share = f"on {change.before:.0%} of days before and on {change.after:.0%} since"
-    return _fell(node, change, chance, f"full, or taking in as much, {share}, as if harvest fell by {fall:.0%}")
+    told = f"full, or taking in as much, {share}, as if harvest fell by {fall:.0%}"
+    return _fell(node, change, chance, told, change.index)
 
 
-def _fell(node: NodeFacts, change: Change, chance: float, told: str) -> Finding:
-    """The finding of a fall, with what was taken out of the harvest that tells of it, and what it is held against."""
+def _fell(node: NodeFacts, change: Change, chance: float, told: str, last: int) -> Finding:
+    """The finding of a fall, with what was taken out of the harvest that tells of it, and what it is held against.
+
+    It began on the day of the change or by the day `last`: of a wide span the middle is stated.
+    """
     budget = f"budget {_uw(node.budget.harvest.mean_power)}" + (RESTLESS if rests(node.budget) else "")
     evidence = f"{told}, season, closures and what the site's nodes share taken out; {budget}"
-    return Finding(node.node_id, "harvest-short", node.first + timedelta(days=change.index), chance, evidence)
+    first, since = change.index, change.index
+    if last - first > HIDDEN_DAYS:
+        early, late = (node.first + timedelta(days=day) for day in (first, last))
+        evidence += f"; begun some time from {early} to {late}, between which it was full more often than before"
+        since = (first + last) // 2
+    return Finding(node.node_id, "harvest-short", node.first + timedelta(days=since), chance, evidence)
+
+
+def _begun_by(course: Course, index: int) -> int:
+    """The day by which a fall has begun: from then on HIDDEN_DAYS tell of the harvest half as often as days before it.
+
+    While a node is full on more days than before, those that tell are its poorest, whether it has fallen yet or not.
+    """
+    known, tell = np.isfinite(course.harvest), np.isfinite(course.seen)
+    usual = tell[:index].sum() / max(known[:index].sum(), 1)
+    all_days, telling = (np.cumsum(np.append(0, days[index:])) for days in (known, tell))
+    span = min(HIDDEN_DAYS, len(all_days) - 1)
+    enough = telling[span:] - telling[:-span] >= 0.5 * usual * (all_days[span:] - all_days[:-span])
+    begin = int(enough.argmax() if enough.any() else len(enough) - 1)
+    return index + begin + (span // 2 if begin else 0)
 
 
 def _work_fell(node: NodeFacts, change: Change) -> bool:

@@ -1,5 +1,6 @@
 """Findings name the cause that is there, and none that is not."""
 
+import re
 from datetime import date, timedelta
 
 import numpy as np
@@ -118,6 +119,19 @@ def test_a_fall_of_a_node_that_is_mostly_full_lasts_in_spite_of_one_good_day():
     assert "fell by at least" in found.evidence
     mended = np.where(np.arange(DAYS) < DAYS - 12, harvest, 65e-6)
     assert find([one._replace(harvest_w=mended, harvest_bound=bound | (np.arange(DAYS) >= DAYS - 12))]) == []
+
+
+def test_a_fall_that_began_while_a_node_was_full_has_no_day_but_a_span():
+    day, one = np.arange(DAYS), node()
+    full = (day >= 40) & (day < 150) & (day % 12 > 0)  # a summer, of which only dull days show
+    harvest = fall(one.harvest_w, 120, 0.5) * np.where(full, 0.4, np.where((day >= 40) & (day < 120), 0.6, 1.0))
+    (found,) = find([one._replace(harvest_w=harvest, harvest_bound=full)])
+    assert found.finding == "harvest-short"
+    early, late = (
+        date.fromisoformat(word) for word in re.findall(r"some time from (\S+) to (\S+),", found.evidence)[0]
+    )
+    assert FIRST + timedelta(days=40) <= early < found.since < late
+    assert FIRST + timedelta(days=120) < late < FIRST + timedelta(days=155)
 
 
 def test_a_node_that_was_full_on_every_day_but_took_in_much_on_some_is_known_to_have_fallen():

@@ -16,9 +16,9 @@ from scipy.special import ndtri
 
 from analysis.cores import THREADS
 from analysis.futures import narrow_wake_factor, simulate
-from analysis.kernel import Inputs
+from analysis.kernel import NODE, Inputs
 from analysis.load import wake_energy
-from analysis.outlook import NodeOutlook, record
+from analysis.outlook import NodeOutlook, fill
 from ingest.budget import SECONDS_PER_DAY
 
 Array = npt.NDArray[np.float64]
@@ -295,9 +295,11 @@ def inputs(nodes: Sequence[NodeOutlook], paths: int, seed: int) -> Inputs:
     shapes = np.concatenate([node.harvest.shapes for node in nodes])
     first = np.cumsum([0, *(len(node.harvest.shapes) for node in nodes[:-1])])
     flat = np.zeros(days, dtype=np.int32)
-    random = np.random.default_rng([seed, zlib.crc32(nodes[0].site.encode())])
+    random, records = np.random.default_rng([seed, zlib.crc32(nodes[0].site.encode())]), np.zeros(len(nodes), NODE)
+    for row, node in zip(records, nodes, strict=True):
+        fill(row, node, seed)
     return Inputs(
-        nodes=np.array([record(node, seed) for node in nodes]),
+        nodes=records,
         drains=np.stack([node.drains for node in nodes]),
         scale=np.stack([h.mean * h.season * h.week for h in (node.harvest for node in nodes)]),
         closure=np.stack([node.harvest.closure for node in nodes]),

@@ -84,7 +84,7 @@ def _band(budget: Budget, low: float, high: float) -> Array:
     if not storage.is_battery:
         return np.full(LEVELS, margin)
     level, curve = np.linspace(low, high, LEVELS), storage_curve(storage)
-    per_volt = np.interp(level, curve.voltage, np.gradient(curve.stored, curve.voltage))
+    per_volt = np.interp(level, curve.voltage, curve.per_volt)
     day = float(load_power(budget.load, middle_voltage(budget))) * SECONDS_PER_DAY
     wide = np.minimum(margin, CELL_LOAD * day / np.maximum(per_volt, 1e-9) / 2)
     return np.where(2 * wide >= CELL_STEPS * budget.telemetry.adc_step, wide, 0.0)

@@ -5,7 +5,6 @@ from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy.signal import lfilter
 
 from analysis.kernel import compiled
 
@@ -107,6 +106,7 @@ def filtered(
     return a, b, paa, pbb, pab, before, after, fit
 
 
+@compiled
 def told(known: npt.NDArray[np.bool_], bound: npt.NDArray[np.bool_]) -> Array:
     """How much of what days seem to tell of a level they do tell, the noise being known no better; one a day.
 
@@ -122,10 +122,12 @@ def told(known: npt.NDArray[np.bool_], bound: npt.NDArray[np.bool_]) -> Array:
     sd, over that with a known one, is 0.084, 0.16, 0.32, 0.51 and 0.81 where 5, 10, 20, 30 and 50 % are seen (Fisher's
     information, integrated by ourselves): near enough 1.6 times the share.
     """
-    seen, all_days = (
-        lfilter([1.0], [1.0, -np.exp(-1 / LATE_DAYS)], days.astype(float)) for days in (known & ~bound, known)
-    )
-    return np.asarray(np.clip(TAIL * seen / np.maximum(all_days, 1e-9), TAIL_LEAST, 1.0))
+    share, keep = np.empty(len(known)), math.exp(-1 / LATE_DAYS)
+    seen = all_days = 0.0
+    for day in range(len(known)):
+        seen, all_days = keep * seen + (known[day] and not bound[day]), keep * all_days + known[day]
+        share[day] = min(max(TAIL * seen / max(all_days, 1e-9), TAIL_LEAST), 1.0)
+    return share
 
 
 def filter_level(

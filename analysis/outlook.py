@@ -9,7 +9,6 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.held import Held
-from analysis.kernel import NODE
 from analysis.load import sleep_power, wake_energy
 from analysis.storage import TEMPERATURE_REFERENCE_C, StorageCurve, fitted_leakage, storage_curve
 from analysis.thrift import NONE, Thrift
@@ -321,13 +320,11 @@ class NodeOutlook:
         return float((self.harvest.expected[:days].mean() - spent) / SECONDS_PER_DAY)
 
 
-def record(node: NodeOutlook, seed: int) -> Any:
-    """The figures of one node as the compiled simulation takes them."""
+def fill(row: Any, node: NodeOutlook, seed: int) -> None:
+    """Put down the figures of one node as the compiled simulation takes them; `row` is of the type `kernel.NODE`."""
     harvest, curve = node.harvest, node.curve
-    slope = np.gradient(curve.stored, curve.voltage)
-    row = np.zeros(1, NODE)[0]
     row["stored"] = curve.energy(node.voltage)
-    row["stored_sd"] = node.voltage_sd * np.interp(node.voltage, curve.voltage, slope)
+    row["stored_sd"] = node.voltage_sd * np.interp(node.voltage, curve.voltage, curve.per_volt)
     row["cutoff"], row["full"] = curve.cutoff_j, node.full_j
     row["restart"] = curve.energy(node.budget.storage.voltage_restart)
     row["fade"], row["fade_sd"] = node.fade_per_year / DAYS_PER_YEAR, node.fade_sd / DAYS_PER_YEAR
@@ -348,4 +345,3 @@ def record(node: NodeOutlook, seed: int) -> Any:
         row["stored"] = node.stored_dark()
         row["due"], row["due_sd"] = node.silence.due / node.capacity_ratio, node.silence.sd
     row["seed"] = np.random.SeedSequence([seed, zlib.crc32(node.node_id.encode())]).generate_state(1, np.uint64)[0]
-    return row

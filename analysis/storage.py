@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -42,6 +42,11 @@ class StorageCurve:
     stored: npt.NDArray[np.float64]
     cutoff_j: float
     full_j: float
+
+    @cached_property
+    def per_volt(self) -> npt.NDArray[np.float64]:
+        """Energy a volt at the voltages of the grid. [J/V]"""
+        return np.asarray(np.gradient(self.stored, self.voltage))
 
     def energy(self, voltage: Numeric) -> Numeric:
         """Energy stored above zero at a rest voltage, in joules; held at the ends of the grid; NaN stays NaN."""
@@ -135,7 +140,7 @@ def slope_lean(storage: Storage, voltage: npt.NDArray[np.float64]) -> npt.NDArra
     if not storage.is_battery:
         return np.zeros((len(LEANS), len(voltage)))
     curve = storage_curve(storage)
-    slope = np.log(np.maximum(np.gradient(curve.stored, curve.voltage), 1e-9 * curve.full_j))
+    slope = np.log(np.maximum(curve.per_volt, 1e-9 * curve.full_j))
     off = np.hypot(REFERENCE_DOUBT * voltage, TABLE_DOUBT_V)
     here = np.interp(voltage, curve.voltage, slope)
     return np.stack([np.interp(voltage + x * off, curve.voltage, slope) - here for x in LEANS])

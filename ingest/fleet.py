@@ -231,7 +231,7 @@ def _rows(
     unique: str = "",
     optional: bool = False,
 ) -> Iterator[tuple[str, Row]]:
-    """Where each row stands, and the row, checked; what `prepare` makes None is left out."""
+    """Where each row stands, and the row, checked; what `prepare` makes None is left out. At least one is required."""
     if optional and not path.exists():
         return
     reader = csv.DictReader(_text(path).splitlines())
@@ -241,6 +241,7 @@ def _rows(
         msg = f"{path.name}: no column {', '.join(sorted(missing))}; expected {','.join(model.model_fields)}"
         raise FleetError(msg)
     seen: set[str] = set()
+    raw = None
     for raw in reader:
         where = f"{path.name} line {reader.line_num}"
         row = {key: value.strip() for key, value in raw.items() if key is not None and isinstance(value, str)}
@@ -255,6 +256,9 @@ def _rows(
             raise FleetError(msg)
         seen.add(str(getattr(item, unique, "")))
         yield where, item
+    if raw is None and not optional:
+        msg = f"{path.name}: no line below its header; expected at least one (nothing was changed in the store)"
+        raise FleetError(msg)
 
 
 def _known(items: dict[str, Item], key: str | None, what: str, where: str) -> Item:

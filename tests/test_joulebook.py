@@ -132,6 +132,16 @@ def test_a_broken_budget_leaves_the_store_as_it_was(run, fleet_folder):
         assert book.fleet().budgets["conveyor"].harvest.mean_power == pytest.approx(70e-6)
 
 
+def test_a_fleet_emptied_by_mistake_leaves_the_store_as_it_was(run, fleet_folder):
+    run("fleet", fleet_folder)
+    (fleet_folder / "nodes.csv").write_text("node_id,site,budget,commissioned\n")
+    code, out, err = run("fleet", fleet_folder)
+    assert (code, out, err.count("\n")) == (1, "", 1)
+    assert "nodes.csv: no line below its header" in err
+    with Store.open("joulebook.duckdb") as book:
+        assert len(book.fleet().nodes) == 3
+
+
 def test_no_broker_and_a_port_in_use_are_one_line(run, fleet_folder):
     run("fleet", fleet_folder)
     with socket.create_server(("127.0.0.1", 0)) as taken:

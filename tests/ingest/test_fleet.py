@@ -93,6 +93,8 @@ def test_a_harvester_has_a_power_and_nothing_else_has(fleet_folder, old, new, me
         ("nodes.csv", HEADER + "a/b,mill-floor,conveyor,2026-01-01\n", "line 2: node_id: .*'a/b'"),
         ("nodes.csv", HEADER + "a,mill-floor,conveyor,2026-01-01\n" * 2,
          "nodes.csv line 3: node_id 'a' is already listed above"),
+        ("nodes.csv", HEADER, r"^nodes\.csv: no line below its header; expected at least one"),
+        ("sites.csv", SITES_HEADER, r"^sites\.csv: no line below its header; expected at least one"),
         ("sites.csv", SITES_HEADER + "mill-floor,M,95,0,UTC\n", "line 2: latitude: .*90, got '95'"),
         ("sites.csv", SITES_HEADER + "mill-floor,M,5,0,Mars/Olympus\n",
          "line 2: timezone: expected an IANA time zone"),

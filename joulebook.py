@@ -281,14 +281,16 @@ def clocks(store: StoreOption = STORE, as_json: JsonOption = False) -> None:
 
 @cli.command()
 def backup(file: Path, store: StoreOption = STORE, as_json: JsonOption = False) -> None:
-    """Copy the store into FILE, also while listen or serve is using it."""
+    """Copy the store into FILE, also while listen, serve, dashboard or demo is using it."""
     from ingest import upkeep
 
     try:
         with Store.open(store, must_exist=True) as book:
             upkeep.backup(book, file)
     except StoreHeldError:
-        upkeep.request_backup(store, file)
+        upkeep.request_backup(
+            store, file, progress=lambda text: err.print(text, highlight=False, markup=False, soft_wrap=True)
+        )
     say({"file": str(file), "bytes": file.stat().st_size}, as_json, f"{store} copied to {file}")
 
 
@@ -315,6 +317,7 @@ def dashboard(store: StoreOption = STORE, host: HostOption = "127.0.0.1", port: 
     """Serve the dashboard alone."""
     with ExitStack() as stack:
         book = stack.enter_context(Store.open(store, must_exist=True))
+        start_upkeep(stack, book)
         start_dashboard(stack, book, host, port)
         wait_until_stopped()
 
@@ -442,6 +445,7 @@ def serve_demo(stack: ExitStack, book: Store, feed: Any, listener: Listener, por
     from dashboard.serving import Schedule
 
     schedule = Schedule(book, listener, DEFAULT_PREFIX, DEMO_EVERY_S, feed.now, lambda: score_again(book, feed.now()))
+    start_upkeep(stack, book)
     schedule.start()
     stack.callback(schedule.stop)
     start_dashboard(stack, book, "127.0.0.1", port, feed.now)
@@ -474,7 +478,7 @@ def start_listener(
     return listener
 
 
-def start_upkeep(stack: ExitStack, book: Store, keep_days: int | None) -> None:
+def start_upkeep(stack: ExitStack, book: Store, keep_days: int | None = None) -> None:
     """A started upkeep of the store that the stack stops."""
     from ingest.upkeep import Upkeep
 

@@ -9,6 +9,7 @@ import sys
 import time
 import urllib.request
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 
 import duckdb
@@ -17,6 +18,7 @@ import pytest
 
 import joulebook
 from ingest.store import Store
+from ingest.upkeep import request_backup
 from tests.conftest import CONVEYOR
 
 ROOT = Path(__file__).parent.parent
@@ -166,10 +168,19 @@ def test_a_store_held_by_another_process_is_one_line(run, fleet_folder, tmp_path
             assert holder.stdout.read(1) == b"x"
             code, _, err = run("analyse")
             assert code == 1
-            assert "another process has this store open" in err
+            assert "another process has this store open; stop listen, serve, dashboard or demo first" in err
             assert err.count("\n") == 1
         finally:
             holder.kill()
+
+
+def test_the_dashboard_writes_the_backup_that_another_process_asks_for(run, fleet_folder, tmp_path, monkeypatch):
+    run("fleet", fleet_folder)
+    ask = partial(request_backup, Path("joulebook.duckdb"), Path("copy.duckdb"))
+    monkeypatch.setattr(joulebook, "wait_until_stopped", lambda *_: ask())
+    assert run("dashboard", "--port", 0)[0] == 0
+    with Store.open(tmp_path / "copy.duckdb") as copy:
+        assert len(copy.fleet().nodes) == 3
 
 
 def test_the_demo_will_not_replace_a_fleet_of_yours(run, fleet_folder):

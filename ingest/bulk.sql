@@ -1,13 +1,16 @@
 -- Turns the rows of the view `history` (a CSV with every column as text, or Parquet with its own types) into readings.
 -- Parameter: $received_at [s since 1970 UTC]. Times without an offset are UTC (the session's time zone).
+-- A count may be written as 18342.0; a fraction, which a cast would round, is none.
 -- Returns the columns of contract.REPORT_BATCH and `problem`, null where the row can be judged.
 WITH read AS (
     SELECT node_id::VARCHAR AS node_id, time, storage_v, wakes, loaded_v, temp_c, boot,
            -- TIMESTAMP is read several times as fast, but an offset other than Z is passed over.
            epoch_ms(CASE WHEN typeof(time) <> 'VARCHAR' OR ends_with(time::VARCHAR, 'Z') THEN TRY_CAST(time AS TIMESTAMP)
                     ELSE TRY_CAST(time AS TIMESTAMPTZ)::TIMESTAMP END) / 1000.0 AS t,
-           TRY_CAST(storage_v AS DOUBLE) AS storage, TRY_CAST(wakes AS BIGINT) AS count,
-           TRY_CAST(loaded_v AS DOUBLE) AS loaded, TRY_CAST(temp_c AS DOUBLE) AS temp, TRY_CAST(boot AS BIGINT) AS boots
+           TRY_CAST(storage_v AS DOUBLE) AS storage,
+           CASE WHEN TRY_CAST(wakes AS DOUBLE) % 1 = 0 THEN TRY_CAST(wakes AS BIGINT) END AS count,
+           TRY_CAST(loaded_v AS DOUBLE) AS loaded, TRY_CAST(temp_c AS DOUBLE) AS temp,
+           CASE WHEN TRY_CAST(boot AS DOUBLE) % 1 = 0 THEN TRY_CAST(boot AS BIGINT) END AS boots
     FROM history
 )
 SELECT node_id, t AS observed_at, $received_at::DOUBLE AS received_at, storage AS storage_v, count AS wakes,

@@ -65,6 +65,19 @@ def test_a_bad_row_is_kept_with_its_reason_and_the_rest_goes_on(book, tmp_path, 
     assert book.cursor().execute("SELECT reason FROM rejects").fetchall() == [(reason,)]
 
 
+@pytest.mark.parametrize("name", ["wakes", "boot"])
+def test_a_count_is_whole_in_csv_and_parquet(book, tmp_path, name):
+    times = ["2026-01-02T00:00:00Z", "2026-01-02T01:00:00Z"]
+    frame = pd.DataFrame({"node_id": "mf-01", "time": times, "storage_v": 3.5, "wakes": 10} | {name: [4.0, 3.5]})
+    frame.to_csv(tmp_path / "h.csv", index=False)
+    frame.to_parquet(tmp_path / "h.parquet")
+    assert import_file(book, tmp_path / "h.csv") == (1, 0, {"malformed": 1})
+    assert import_file(book, tmp_path / "h.parquet") == (0, 1, {"malformed": 1})
+    assert book.cursor().table("reports").select(name).fetchall() == [(4,)]
+    details = book.cursor().execute("SELECT detail FROM rejects").fetchall()
+    assert details == [(f"{name} 3.5: expected a whole number",)] * 2
+
+
 @pytest.mark.parametrize(
     ("name", "text", "message"),
     [

@@ -1,9 +1,11 @@
 """Bulk history: streamed, judged like live reports, harmless to repeat."""
 
+from pathlib import Path
+
 import pandas as pd
 import pytest
 
-from ingest.bulk import import_file
+from ingest.bulk import OPTIONAL, REQUIRED, import_file
 from ingest.errors import ImportFileError
 from tests.conftest import START
 
@@ -23,6 +25,13 @@ def test_a_csv_is_imported_once_whatever_its_times_look_like(book, tmp_path):
         book.cursor().execute("SELECT node_id, epoch(observed_at), loaded_v, boot FROM reports ORDER BY 1").fetchall()
     )
     assert rows == [("kr-01", START + 29 * 3600, None, None), ("mf-01", START + 86400, 3.4, 1)]
+
+
+def test_the_readme_names_the_columns_that_are_read():
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    _, _, told = readme.partition("A history file")
+    assert f"`{','.join(REQUIRED)}`" in told
+    assert f"`{','.join(OPTIONAL)}`" in told
 
 
 def test_parquet_with_native_types(book, tmp_path):

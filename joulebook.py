@@ -168,8 +168,10 @@ def fleet(folder: Path, store: StoreOption = STORE, as_json: JsonOption = False)
     if described.left_out:
         nodes = few(list(dict.fromkeys(described.left_out)))
         lines.append(f"visits left out: {len(described.left_out)} ({nodes}: not in nodes.csv)")
+    lines += described.warnings
     counts = f"{len(described.nodes)} nodes at {len(described.sites)} sites on {len(described.budgets)} budgets"
-    figures = kinds | {"nodes": len(described.nodes), "visits_left_out": described.left_out, "far_nodes": far}
+    figures = kinds | {"nodes": len(described.nodes), "visits_left_out": described.left_out, "far_nodes": far,
+                       "warnings": described.warnings}  # fmt: skip
     say(figures, as_json, "\n".join([counts, *lines]))
 
 

@@ -86,6 +86,13 @@ def test_what_is_printed_for_machines_is_json_without_the_numbers_that_are_not_t
     }  # fmt: skip
 
 
+def test_the_warnings_of_a_fleet_folder_are_printed(run, fleet_folder):
+    (fleet_folder / "visits.csv").write_text("node_id,at,work\nmf-01,2025-12-31,cleaned\n")
+    _, out, _ = run("fleet", fleet_folder)
+    assert out.splitlines()[-1].startswith("visits.csv: before the node was commissioned: mf-01 on 2025-12-31")
+    assert json.loads(run("fleet", fleet_folder, "--json")[1])["warnings"] == out.splitlines()[-1:]
+
+
 def test_nodes_that_do_not_lie_at_their_site_are_named(run, fleet_folder):
     rows = pd.read_csv(fleet_folder / "nodes.csv", dtype=str).assign(latitude="52.0", longitude="0.1")
     site = pd.read_csv(fleet_folder / "sites.csv").iloc[0]

@@ -1,5 +1,7 @@
 """Bulk history: streamed, judged like live reports, harmless to repeat."""
 
+import gzip
+import json
 from pathlib import Path
 
 import pandas as pd
@@ -74,6 +76,33 @@ def test_a_bad_row_is_kept_with_its_reason_and_the_rest_goes_on(book, tmp_path, 
     assert book.cursor().execute("SELECT reason FROM rejects").fetchall() == [(reason,)]
 
 
+@pytest.mark.parametrize(
+    ("line", "detail"),
+    [
+        ("mf-01,2026-01-04T00:00:00Z,3.5", "line 4: missing columns"),
+        ("mf-01,2026-01-04T00:00:00Z,3.5,10,3.4,20,1,9,9", "line 4: too many columns"),
+    ],
+)
+@pytest.mark.parametrize("ending", ["\n", "\r\n"])
+def test_a_ragged_line_is_kept_with_its_number_and_text_and_the_rest_goes_on(book, tmp_path, line, detail, ending):
+    lines = GOOD.splitlines()
+    path = tmp_path / "history.csv"
+    path.write_text(ending.join(["\ufeff" + lines[0], *lines[1:3], line, lines[3], ""]), encoding="utf-8", newline="")
+    assert import_file(book, path) == (2, 1, {"malformed": 1})
+    found = book.cursor().execute("SELECT topic, detail, payload FROM rejects").fetchall()
+    assert found == [("history.csv", detail, line)]
+
+
+def test_a_malformed_row_is_kept_as_it_stands(book, tmp_path):
+    rows = 'wakes,node_id,time,storage_v,"a ""note"", twice",a,a\nten,mf-01,2026-01-02,"3,5",x,y,z\n'
+    with gzip.open(tmp_path / "h.csv.gz", "wt") as file:
+        file.write(rows + "7,mf-01,2026-01-02,3.5,,,\n")
+    assert import_file(book, tmp_path / "h.csv.gz") == (1, 0, {"malformed": 1})
+    ((node, payload),) = book.cursor().execute("SELECT node_id, payload FROM reject_log").fetchall()
+    given = {name: value for name, value in json.loads(payload).items() if value is not None}
+    assert (node, given) == ("mf-01", {"wakes": "ten", "node_id": "mf-01", "time": "2026-01-02", "storage_v": "3,5"})
+
+
 @pytest.mark.parametrize("name", ["wakes", "boot"])
 def test_a_count_is_whole_in_csv_and_parquet(book, tmp_path, name):
     times = ["2026-01-02T00:00:00Z", "2026-01-02T01:00:00Z"]
@@ -91,6 +120,9 @@ def test_a_count_is_whole_in_csv_and_parquet(book, tmp_path, name):
     ("name", "text", "message"),
     [
         ("none.csv", None, "no such file"),
+        ("", None, "is a folder; name the files in it"),
+        ("empty.csv", "", "no column node_id, time, storage_v, wakes; expected"),
+        ("h.csv.gz", "not compressed", "cannot be read: Not a gzipped file"),
         ("h.xlsx", "x", r"expected a name ending in \.csv, \.csv\.gz or \.parquet"),
         ("h.csv", "node_id,time,volts\na,b,c\n", "no column storage_v, wakes; expected node_id,time,storage_v,wakes"),
         ("h.parquet", "not parquet", "cannot be read"),

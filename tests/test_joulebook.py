@@ -72,11 +72,32 @@ def test_what_a_command_leaves_out_or_refuses_names_the_nodes(run, fleet_folder,
     assert json.loads(out)["visits_left_out"] == ["mf-08", "mf-09"]
     rows = [f"xx-{i},2026-01-02,3.5,10\n" for i in (4, 3, 2, 1, 1)]
     (tmp_path / "h.csv").write_text("".join(["node_id,time,storage_v,wakes\n", "mf-01,2025-01-02,3.5,1\n", *rows]))
-    _, out, _ = run("import", tmp_path / "h.csv")
+    code, out, err = run("import", tmp_path / "h.csv")
+    assert out.splitlines()[2] == "rejected: 6, listed by joulebook rejects"
+    assert code == 1
+    assert f"joulebook: {tmp_path / 'h.csv'}: every row was refused; see joulebook rejects, mend the cause" in err
     assert out.splitlines()[-2:] == ["  before-commissioning: 1 (mf-01)", "  unknown-node: 5 (xx-1, xx-2, xx-3, …)"]
     (tmp_path / "h.csv").write_text("node_id,time,storage_v,wakes\nyy-1,2026-01-02,3.5,1\n")
     _, out, _ = run("import", tmp_path / "h.csv")
     assert out.splitlines()[-1] == "  unknown-node: 1 (yy-1)"  # of this import only
+
+
+def test_an_import_of_which_something_is_stored_or_was_before_has_succeeded(run, fleet_folder, tmp_path):
+    run("fleet", fleet_folder)
+    good, bad = "mf-01,2026-01-02,3.5,1\n", "mf-01,2026-01-03,high,1\n"
+    for name, rows in (("both", good + bad), ("bad", bad), ("none", "")):
+        (tmp_path / f"{name}.csv").write_text("node_id,time,storage_v,wakes\n" + rows)
+    assert [run("import", tmp_path / "both.csv")[0] for _ in range(2)] == [0, 0]
+    assert run("import", tmp_path / "none.csv")[:2] == (0, "accepted: 0\nduplicate: 0\nrejected: 0\n")
+    code, out, err = run("import", tmp_path / "bad.csv", tmp_path / "both.csv", "--json")
+    assert (code, json.loads(out)) == (1, {"accepted": 0, "duplicate": 1, "rejected": {"malformed": 2}})
+    assert err.lstrip().startswith(f"joulebook: {tmp_path / 'bad.csv'}: every row was refused")
+
+
+def test_no_command_is_wrong_use_and_prints_the_help(run):
+    code, out, err = run()
+    assert (code, err) == (2, "")
+    assert out == run("--help")[1]
 
 
 def test_what_is_printed_for_machines_is_json_without_the_numbers_that_are_not_there(capsys):
@@ -115,7 +136,8 @@ def test_nodes_that_do_not_lie_at_their_site_are_named(run, fleet_folder):
         (["dashboard"], 1, "no such store"),
         (["frobnicate"], 2, "No such command 'frobnicate'"),
         (["export"], 2, "Missing argument"),
-        (["serve", "--port", "99999999"], 2, "--port"),
+        (["serve", "--port", "70000"], 2, 'less than or equal to 65535, got "70000" (see'),
+        (["rejects", "--last", "-3"], 2, "'--last': Input should be greater than or equal to 0, got \"-3\" (see"),
         (["backtest"], 1, "no such store"),
         (["backtest", "--from", "soon"], 2, '--from: expected a time such as "2026-03-01", got "soon"'),
         (["replay"], 2, "not yet"),

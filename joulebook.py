@@ -17,12 +17,13 @@ from queue import Empty, SimpleQueue
 from typing import Annotated, Any
 
 import typer
+from pydantic import ValidationError
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
 
 from ingest.budget import SECONDS_PER_DAY
 from ingest.contract import DEFAULT_PREFIX
-from ingest.errors import JoulebookError, StoreHeldError, UsageError, few
+from ingest.errors import ImportFileError, JoulebookError, StoreHeldError, UsageError, few
 from ingest.fleet import FAR_KM, read_fleet
 from ingest.listener import Listener
 from ingest.mqtt import BrokerAddress, BrokerSettings
@@ -30,7 +31,7 @@ from ingest.store import TABLES, Store
 
 cli = typer.Typer(
     help="Joulebook keeps the book of joules for a fleet of energy-harvesting sensor nodes.",
-    no_args_is_help=True, add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None,
+    add_completion=False, pretty_exceptions_enable=False, rich_markup_mode=None,
 )  # fmt: skip
 NAMED = 3  # nodes of those whose reports an import refuses, for each reason
 TABLE_WIDTH = 110  # where standard output is not a terminal
@@ -168,8 +169,10 @@ def fleet(folder: Path, store: StoreOption = STORE, as_json: JsonOption = False)
     if described.left_out:
         nodes = few(list(dict.fromkeys(described.left_out)))
         lines.append(f"visits left out: {len(described.left_out)} ({nodes}: not in nodes.csv)")
+    lines += described.warnings
     counts = f"{len(described.nodes)} nodes at {len(described.sites)} sites on {len(described.budgets)} budgets"
-    figures = kinds | {"nodes": len(described.nodes), "visits_left_out": described.left_out, "far_nodes": far}
+    figures = kinds | {"nodes": len(described.nodes), "visits_left_out": described.left_out, "far_nodes": far,
+                       "warnings": described.warnings}  # fmt: skip
     say(figures, as_json, "\n".join([counts, *lines]))
 
 
@@ -181,16 +184,23 @@ def import_(files: list[Path], store: StoreOption = STORE, as_json: JsonOption =
 
     begun, accepted, duplicate = time.time(), 0, 0
     rejected: dict[str, int] = {}
+    in_vain: list[str] = []
     with Store.open(store, must_exist=True) as book, progress_bar() as bar:
         for file in files:
             done = import_file(book, file, lambda rows, name=file.name: bar(f"import {name}, rows {rows:,}", rows, 0))
             accepted, duplicate = accepted + done.accepted, duplicate + done.duplicate
             for reason, count in done.rejected.items():
                 rejected[reason] = rejected.get(reason, 0) + count
+            if done.rejected and not done.accepted and not done.duplicate:
+                in_vain.append(str(file))
         whose = {reason: f" ({few(nodes, NAMED)})" for reason, nodes in refused_since(book, begun).items()}
     reasons = "".join(f"\n  {reason}: {count:,}{whose.get(reason, '')}" for reason, count in sorted(rejected.items()))
-    text = f"accepted: {accepted:,}\nduplicate: {duplicate:,}\nrejected: {sum(rejected.values()):,}{reasons}"
+    listed = ", listed by joulebook rejects" if rejected else ""
+    text = f"accepted: {accepted:,}\nduplicate: {duplicate:,}\nrejected: {sum(rejected.values()):,}{listed}{reasons}"
     say({"accepted": accepted, "duplicate": duplicate, "rejected": rejected}, as_json, text)
+    if in_vain:
+        msg = f"{few(in_vain)}: every row was refused; see joulebook rejects, mend the cause and import again"
+        raise ImportFileError(msg)
 
 
 @cli.command()
@@ -281,14 +291,16 @@ def clocks(store: StoreOption = STORE, as_json: JsonOption = False) -> None:
 
 @cli.command()
 def backup(file: Path, store: StoreOption = STORE, as_json: JsonOption = False) -> None:
-    """Copy the store into FILE, also while listen or serve is using it."""
+    """Copy the store into FILE, also while listen, serve, dashboard or demo is using it."""
     from ingest import upkeep
 
     try:
         with Store.open(store, must_exist=True) as book:
             upkeep.backup(book, file)
     except StoreHeldError:
-        upkeep.request_backup(store, file)
+        upkeep.request_backup(
+            store, file, progress=lambda text: err.print(text, highlight=False, markup=False, soft_wrap=True)
+        )
     say({"file": str(file), "bytes": file.stat().st_size}, as_json, f"{store} copied to {file}")
 
 
@@ -315,6 +327,7 @@ def dashboard(store: StoreOption = STORE, host: HostOption = "127.0.0.1", port: 
     """Serve the dashboard alone."""
     with ExitStack() as stack:
         book = stack.enter_context(Store.open(store, must_exist=True))
+        start_upkeep(stack, book)
         start_dashboard(stack, book, host, port)
         wait_until_stopped()
 
@@ -442,6 +455,7 @@ def serve_demo(stack: ExitStack, book: Store, feed: Any, listener: Listener, por
     from dashboard.serving import Schedule
 
     schedule = Schedule(book, listener, DEFAULT_PREFIX, DEMO_EVERY_S, feed.now, lambda: score_again(book, feed.now()))
+    start_upkeep(stack, book)
     schedule.start()
     stack.callback(schedule.stop)
     start_dashboard(stack, book, "127.0.0.1", port, feed.now)
@@ -474,7 +488,7 @@ def start_listener(
     return listener
 
 
-def start_upkeep(stack: ExitStack, book: Store, keep_days: int | None) -> None:
+def start_upkeep(stack: ExitStack, book: Store, keep_days: int | None = None) -> None:
     """A started upkeep of the store that the stack stops."""
     from ingest.upkeep import Upkeep
 
@@ -528,17 +542,20 @@ def wait_until_stopped(*parts: Any) -> None:
 def main(arguments: list[str] | None = None) -> int:
     """Run a command; errors are one line on standard error. Exit codes: 0 done, 1 failed, 2 wrong use or not yet."""
     set_up_log()
+    given = sys.argv[1:] if arguments is None else arguments
     try:
-        code = cli(args=arguments, standalone_mode=False)
+        code = cli(args=given or ["--help"], standalone_mode=False)
     except (NotYetError, UsageError) as error:
         return complain(str(error), 2)
     except JoulebookError as error:
         return complain(str(error), 1)
     except WrongUse as error:
-        return complain(f"{error.format_message()} (see joulebook --help)", 2)
+        cause = error.__cause__
+        got = f', got "{cause.errors()[0]["input"]}"' if isinstance(cause, ValidationError) else ""
+        return complain(f"{error.format_message()}{got} (see joulebook --help)", 2)
     except (typer.Abort, KeyboardInterrupt):
         return complain("stopped", 130)
-    return int(code or 0)
+    return int(code or 0) if given else 2
 
 
 def set_up_log() -> None:

@@ -99,7 +99,7 @@ def run_backtest(
     Raises
     ------
     UsageError
-        If the history is too short.
+        If the history is too short, or `first` lies too early or after it.
     """
     known = NumberedFleet.of(store)
     moments, end = _moments(store, every, first)
@@ -145,6 +145,9 @@ def _moments(store: Store, every: int, first: date | None) -> tuple[list[datetim
             f"--from {first}: reports begin on {row[0]} and a forecast needs {RUN_IN_DAYS} days of them; "
             f"give {earliest} or later"
         )
+        raise UsageError(msg)
+    if first is not None and first > end.date():
+        msg = f"--from {first}: lies after the newest report, of {end.date()}; give an earlier day"
         raise UsageError(msg)
     begin = datetime.combine(first or earliest, datetime.min.time(), UTC) + timedelta(hours=HOUR_UTC)
     last = end - timedelta(days=min(HORIZONS))

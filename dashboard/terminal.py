@@ -51,14 +51,19 @@ BACKTEST_NOTE = (
     "better: Brier score over the better of base rate and slope; weekdays: past days drawn by weekday; slope: of the"
     " voltage, 14 d; 30 days: mean balance; WCMA, Pro-Energy: their next harvest kept up, a week's days as slots"
 )
+NO_EVENT = (
+    "no node went dark after a forecast: there is no dark event to score by, and the figures tell only how far from"
+    " nought the chances of going dark were, and of false warnings\n"
+)
 
 
 def backtest_table(done: Any) -> Table:
-    """How the forecasts of a backtest came out, beside the plain ways to forecast."""
+    """How the forecasts of a backtest came out, beside the plain ways; rows without figures are left out."""
+    happened = any(row.value > 0 for row in done.scores if row.score == "base_rate")
     days = f"{done.moments[0]:%Y-%m-%d} to {done.moments[-1]:%Y-%m-%d}, every {done.every_days:g} d"
     table = Table(
         title=f"{done.forecasts:,} forecasts of {done.nodes} nodes, {days}",
-        caption=BACKTEST_NOTE,
+        caption=BACKTEST_NOTE if happened else NO_EVENT + BACKTEST_NOTE,
         caption_justify="left",
     )
     for name in ("", *BACKTEST_METHODS.values(), "of"):
@@ -67,9 +72,17 @@ def backtest_table(done: Any) -> Table:
     for score, (text, per_cent) in BACKTEST_ROWS.items():
         for horizon in sorted({row.horizon_days for row in done.scores if row.score == score}):
             mine = [told.get((score, horizon, method)) for method in BACKTEST_METHODS]
-            values = ["" if row is None else f"{row.value:.0%}" if per_cent else f"{row.value:.4f}" for row in mine]
+            if all(row is None or missing(row.value) for row in mine):
+                continue
+            values = ["" if row is None else _scored(row.value, per_cent) for row in mine]
             table.add_row(text.format(horizon), *values, f"{next(row.n for row in mine if row):,}")
     return table
+
+
+def _scored(value: float, per_cent: bool) -> str:
+    if missing(value):
+        return NOTHING
+    return f"{value:.0%}" if per_cent else f"{value:.4f}"
 
 
 def coverage_table(done: Any) -> Table:

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from typing import Annotated, Any, Literal, Self
 
 import pint
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
 from ingest.errors import FleetError
 
@@ -18,7 +18,7 @@ DAYS_PER_YEAR = 365.25
 DAY_NAMES = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 
-def quantity(unit: str) -> Callable[[Any], float]:
+def quantity(unit: str, must: Literal["be positive", "not be negative"] | None = None) -> Callable[[Any], float]:
     """A parser from a string with a unit to a number in `unit`."""
 
     def parse(value: Any) -> float:
@@ -36,23 +36,12 @@ def quantity(unit: str) -> Callable[[Any], float]:
         if not math.isfinite(magnitude):
             msg = f'expected a finite quantity in units of {unit}, got "{value}"'
             raise ValueError(msg)
+        if (must == "be positive" and magnitude <= 0) or (must == "not be negative" and magnitude < 0):
+            msg = f'must {must}, got "{value}"'
+            raise ValueError(msg)
         return magnitude
 
     return parse
-
-
-def _positive(value: float) -> float:
-    if value <= 0:
-        msg = f"must be positive, got {value:g} (in SI units)"
-        raise ValueError(msg)
-    return value
-
-
-def _not_negative(value: float) -> float:
-    if value < 0:
-        msg = f"must not be negative, got {value:g} (in SI units)"
-        raise ValueError(msg)
-    return value
 
 
 def _hours(value: Any) -> tuple[float, float]:
@@ -79,14 +68,14 @@ def _days(value: Any) -> tuple[int, ...]:
     return tuple(sorted(days))
 
 
-Volt = Annotated[float, BeforeValidator(quantity("V")), AfterValidator(_positive)]
-Amp = Annotated[float, BeforeValidator(quantity("A")), AfterValidator(_not_negative)]
-Watt = Annotated[float, BeforeValidator(quantity("W")), AfterValidator(_not_negative)]
-Farad = Annotated[float, BeforeValidator(quantity("F")), AfterValidator(_positive)]
+Volt = Annotated[float, BeforeValidator(quantity("V", "be positive"))]
+Amp = Annotated[float, BeforeValidator(quantity("A", "not be negative"))]
+Watt = Annotated[float, BeforeValidator(quantity("W", "not be negative"))]
+Farad = Annotated[float, BeforeValidator(quantity("F", "be positive"))]
 FaradPerVolt = Annotated[float, BeforeValidator(quantity("F/V"))]
-Ohm = Annotated[float, BeforeValidator(quantity("ohm")), AfterValidator(_not_negative)]
-Second = Annotated[float, BeforeValidator(quantity("s")), AfterValidator(_positive)]
-Coulomb = Annotated[float, BeforeValidator(quantity("C")), AfterValidator(_positive)]
+Ohm = Annotated[float, BeforeValidator(quantity("ohm", "not be negative"))]
+Second = Annotated[float, BeforeValidator(quantity("s", "be positive"))]
+Coulomb = Annotated[float, BeforeValidator(quantity("C", "be positive"))]
 Tolerance = Annotated[float, Field(ge=0, le=2)]
 
 

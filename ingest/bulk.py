@@ -1,9 +1,11 @@
 """Bulk import of history from CSV or Parquet: streamed, judged like live reports, and harmless to repeat."""
 
+import csv
+import gzip
 import time
 from collections import Counter
-from collections.abc import Callable
-from itertools import islice
+from collections.abc import Callable, Iterable, Iterator
+from itertools import chain, islice
 from pathlib import Path
 
 import duckdb
@@ -11,12 +13,13 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from ingest.admission import Admitted, sql
-from ingest.contract import REPORT_BATCH, Refusal
+from ingest.contract import REPORT_BATCH, Refusal, batch_table, kept
 from ingest.errors import ImportFileError
 from ingest.store import Store
 
 REQUIRED = ("node_id", "time", "storage_v", "wakes")
 OPTIONAL = ("loaded_v", "temp_c", "boot")
+ALSO_TIME = "observed_at"  # the column's name in our own exports
 PART_ROWS = 122_880  # read at a time; several are judged in parallel
 CHUNK_PARTS = 8  # judged and committed together
 
@@ -34,11 +37,14 @@ def import_file(store: Store, path: Path, progress: Callable[[int], None] = lamb
     ImportFileError
         If the file cannot be read or lacks a required column. Rows that cannot be used are rejects, not errors.
     """
-    cursor = store.cursor()
+    cursor, received_at = store.cursor(), time.time()
     try:
         _open(cursor, path).create_view("history", replace=True)
-        reader = cursor.execute(sql("bulk"), {"received_at": time.time()}).to_arrow_reader(PART_ROWS)
-        return _admit_all(store, reader, path.name, progress)
+        reader = cursor.execute(sql("bulk"), {"received_at": received_at}).to_arrow_reader(PART_ROWS)
+        parts = _parts(reader, path.name)
+        if path.suffix != ".parquet":
+            parts = chain(parts, _broken(cursor, path.name, received_at))
+        return _admit_all(store, parts, progress)
     except (duckdb.Error, pa.ArrowInvalid) as error:
         msg = f"{path}: cannot be read: {str(error).splitlines()[0]}"
         raise ImportFileError(msg) from None
@@ -48,16 +54,16 @@ def import_file(store: Store, path: Path, progress: Callable[[int], None] = lamb
 
 def _open(cursor: duckdb.DuckDBPyConnection, path: Path) -> duckdb.DuckDBPyRelation:
     if not path.is_file():
-        msg = f"{path}: no such file"
+        msg = f"{path}: is a folder; name the files in it" if path.is_dir() else f"{path}: no such file"
         raise ImportFileError(msg)
     if path.suffix == ".parquet":
         relation = cursor.read_parquet(str(path))
     elif path.suffixes[-1:] == [".csv"] or path.suffixes[-2:] == [".csv", ".gz"]:
-        relation = cursor.read_csv(str(path), header=True, all_varchar=True, delimiter=",")
+        relation = _open_csv(cursor, path)
     else:
         msg = f"{path}: cannot tell the format; expected a name ending in .csv, .csv.gz or .parquet"
         raise ImportFileError(msg)
-    names = {"observed_at": "time"} if "time" not in relation.columns else {}  # the column's name in our own exports
+    names = {ALSO_TIME: "time"} if "time" not in relation.columns else {}
     columns = [
         f'"{name}" AS {names.get(name, name)}'
         for name in relation.columns
@@ -71,24 +77,66 @@ def _open(cursor: duckdb.DuckDBPyConnection, path: Path) -> duckdb.DuckDBPyRelat
     return relation.project(", ".join(columns))
 
 
-def _admit_all(store: Store, reader: pa.RecordBatchReader, name: str, progress: Callable[[int], None]) -> Admitted:
-    accepted = duplicate = rows = 0
-    rejected: Counter[str] = Counter()
+def _open_csv(cursor: duckdb.DuckDBPyConnection, path: Path) -> duckdb.DuckDBPyRelation:
+    """The rows of a CSV, every column as text; lines that are broken are left out, for `_broken` to tell."""
+    try:
+        with (gzip.open if path.suffix == ".gz" else open)(path, "rt", encoding="utf-8-sig", newline="") as file:
+            header = next(csv.reader(file), [])
+    except (OSError, EOFError, UnicodeDecodeError, csv.Error) as error:
+        msg = f"{path}: cannot be read: {error}"
+        raise ImportFileError(msg) from None
+    columns: dict[str, str] = {}
+    for place, name in enumerate(header):  # what is not read needs no name of its own
+        known = name in (*REQUIRED, *OPTIONAL, ALSO_TIME) and name not in columns
+        columns[name if known else f"column {place}"] = "VARCHAR"
+    return cursor.read_csv(
+        str(path), header=True, delimiter=",", auto_detect=False, columns=columns or {"": "VARCHAR"}, store_rejects=True
+    )
+
+
+def _parts(reader: pa.RecordBatchReader, name: str) -> Iterator[tuple[pa.Table, list[Refusal]]]:
+    """What can be judged, and what cannot, some rows at a time."""
     while parts := list(islice(reader, CHUNK_PARTS)):
         table = pa.Table.from_batches(parts)
         problem = table.column("problem")
         bad = table.filter(pc.is_valid(problem))
         good = table.filter(pc.is_null(problem)) if bad.num_rows else table
-        admitted = store.admit(good.select(REPORT_BATCH.names).cast(REPORT_BATCH), _refusals(bad, name))
+        yield (
+            good.select(REPORT_BATCH.names).cast(REPORT_BATCH),
+            [
+                _malformed(row["received_at"], name, row["problem"], row["payload"], row["node_id"] or "")
+                for row in bad.select(["received_at", "problem", "payload", "node_id"]).to_pylist()
+            ],
+        )
+
+
+def _broken(
+    cursor: duckdb.DuckDBPyConnection, name: str, received_at: float
+) -> Iterator[tuple[pa.Table, list[Refusal]]]:
+    """The lines of a CSV that have not the columns of its header, or cannot be told apart, once all are read."""
+    found = cursor.execute(
+        "SELECT line, lower(first(error_type::VARCHAR)), first(csv_line) FROM reject_errors GROUP BY line ORDER BY line"
+    )
+    while rows := found.fetchmany(PART_ROWS):
+        yield (
+            batch_table([]),
+            [_malformed(received_at, name, f"line {line}: {what}", text, "") for line, what, text in rows],
+        )
+
+
+def _malformed(received_at: float, name: str, detail: str, text: str, node_id: str) -> Refusal:
+    return Refusal(received_at, name, "malformed", detail, kept(text.strip("\r\n").encode())[0], node_id, whole=False)
+
+
+def _admit_all(
+    store: Store, parts: Iterable[tuple[pa.Table, list[Refusal]]], progress: Callable[[int], None]
+) -> Admitted:
+    accepted = duplicate = rows = 0
+    rejected: Counter[str] = Counter()
+    for batch, refusals in parts:
+        admitted = store.admit(batch, refusals)
         accepted, duplicate = accepted + admitted.accepted, duplicate + admitted.duplicate
         rejected.update(admitted.rejected)
-        rows += table.num_rows
+        rows += batch.num_rows + len(refusals)
         progress(rows)
     return Admitted(accepted, duplicate, dict(rejected))
-
-
-def _refusals(bad: pa.Table, name: str) -> list[Refusal]:
-    return [
-        Refusal(row["received_at"], name, "malformed", row["problem"], "", row["node_id"] or "", whole=False)
-        for row in bad.select(["received_at", "problem", "node_id"]).to_pylist()
-    ]

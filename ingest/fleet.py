@@ -10,11 +10,12 @@ from zoneinfo import ZoneInfo
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, field_validator
 
-from ingest.budget import Budget, Harvest, describe, parse_budget
+from ingest.budget import Budget, describe, parse_budget
 from ingest.errors import FleetError, few
 
 FAR_KM = 100.0  # at which the sun stands within a degree and rises within ten minutes of the same
 EARTH_RADIUS_KM = 6371.0  # mean (from memory)
+SAME_V = 1e-6  # of two voltages that are meant to be the same
 Identifier = Annotated[str, Field(pattern=r"^[^\s/+#]+$", max_length=100)]  # fits one level of an MQTT topic
 Work = Literal["cleaned", "storage-replaced", "harvester-replaced", "relocated", "firmware"]
 
@@ -100,6 +101,7 @@ class Fleet(_Row):
     closures: tuple[Closure, ...] = ()
     visits: tuple[Visit, ...] = ()
     left_out: tuple[str, ...] = ()  # the node_id of each visit to a node that is not listed: struck out, or mistyped
+    warnings: tuple[str, ...] = ()  # a line each: what the folder says that can be read, but hardly be meant
 
     def far_nodes(self) -> list[str]:
         """The nodes whose own coordinates lie more than FAR_KM from those of their site, whose sun they are given."""
@@ -153,8 +155,9 @@ def read_fleet(folder: Path) -> Fleet:
     if not folder.is_dir():
         msg = f"{folder}: no such folder; expected a fleet folder with sites.csv, nodes.csv and budgets/*.toml"
         raise FleetError(msg)
-    budgets, texts = _read_budgets(folder / "budgets")
-    sites = {site.site: site for _, site in _rows(folder / "sites.csv", Site, unique="site")}
+    warnings: list[str] = []
+    budgets, texts = _read_budgets(folder / "budgets", warnings)
+    sites = {site.site: site for _, site in _rows(folder / "sites.csv", Site, warnings, unique="site")}
 
     def node_row(row: dict[str, Any], where: str) -> dict[str, Any]:
         zone = _known(sites, row.get("site"), "site", where).zone
@@ -169,33 +172,42 @@ def read_fleet(folder: Path) -> Fleet:
             raise FleetError(msg)
         return row | {"start": start, "end": end}
 
-    nodes = {node.node_id: node for _, node in _rows(folder / "nodes.csv", Node, node_row, unique="node_id")}
+    nodes = {node.node_id: node for _, node in _rows(folder / "nodes.csv", Node, warnings, node_row, unique="node_id")}
 
     left_out: list[str] = []
+    early: list[str] = []
 
     def visit_row(row: dict[str, Any], where: str) -> dict[str, Any] | None:
         if (node_id := row.get("node_id")) and node_id not in nodes:
             left_out.append(node_id)
             return None
-        zone = sites[_known(nodes, node_id, "node_id", where).site].zone
-        return row | {"at": _moment(row.get("at", ""), zone, f"{where}: at")}
+        node = _known(nodes, node_id, "node_id", where)
+        at = _moment(row.get("at", ""), sites[node.site].zone, f"{where}: at")
+        if at < node.commissioned:
+            early.append(f"{node_id} on {row['at']}")
+        return row | {"at": at}
 
-    closures = tuple(closure for _, closure in _rows(folder / "closures.csv", Closure, closure_row, optional=True))
-    visits = tuple(visit for _, visit in _rows(folder / "visits.csv", Visit, visit_row, optional=True))
+    closures = tuple(one for _, one in _rows(folder / "closures.csv", Closure, warnings, closure_row, optional=True))
+    visits = tuple(visit for _, visit in _rows(folder / "visits.csv", Visit, warnings, visit_row, optional=True))
+    if early:
+        warnings.append(
+            f"visits.csv: before the node was commissioned: {few(early)}; mend the date here or in nodes.csv"
+        )
     return Fleet(
         sites=sites, nodes=nodes, budgets=budgets, budget_texts=texts,
         closures=closures, visits=tuple(sorted(visits, key=lambda visit: (visit.node_id, visit.at))),
-        left_out=tuple(left_out),
+        left_out=tuple(left_out), warnings=tuple(warnings),
     )  # fmt: skip
 
 
-def _read_budgets(folder: Path) -> tuple[dict[str, Budget], dict[str, str]]:
+def _read_budgets(folder: Path, warnings: list[str]) -> tuple[dict[str, Budget], dict[str, str]]:
     budgets: dict[str, Budget] = {}
     texts: dict[str, str] = {}
     for path in sorted(folder.glob("*.toml")):
         text = _text(path)
         budget = parse_budget(text, f"budgets/{path.name}")
-        _must_agree(budget.harvest, f"budgets/{path.name}: harvest.mean_power")
+        _must_agree(budget, f"budgets/{path.name}")
+        warnings += _doubts(budget, f"budgets/{path.name}")
         if budget.name in budgets:
             msg = f"budgets/{path.name}: name: {budget.name!r} is already used by another budget file"
             raise FleetError(msg)
@@ -207,14 +219,36 @@ def _read_budgets(folder: Path) -> tuple[dict[str, Budget], dict[str, str]]:
     return budgets, texts
 
 
-def _must_agree(harvest: Harvest, where: str) -> None:
-    """A harvester has a power, and nothing else has. Asked of folders only: a store that holds another still opens."""
+def _must_agree(budget: Budget, where: str) -> None:
+    """What a budget must not contradict itself in. Asked of folders only: a store that holds such a one still opens."""
+    harvest, storage = budget.harvest, budget.storage
     if harvest.source != "none" and harvest.mean_power == 0:
-        msg = f'{where}: must be given and above 0 W with source = "{harvest.source}", e.g. "70 uW"'
+        msg = f'{where}: harvest.mean_power: must be given and above 0 W with source = "{harvest.source}", e.g. "70 uW"'
         raise FleetError(msg)
     if harvest.source == "none" and harvest.mean_power > 0:
-        msg = f'{where}: must be 0 W or left out with source = "none", got {harvest.mean_power:g} W'
+        msg = f'{where}: harvest.mean_power: must be 0 W or left out with source = "none", got {harvest.mean_power:g} W'
         raise FleetError(msg)
+    if storage.ocv is not None and storage.full_voltage > storage.ocv[-1][1] + SAME_V:
+        msg = (
+            f"{where}: storage.full_voltage: must be at most the ocv table's highest voltage {storage.ocv[-1][1]:g} V,"
+            f" got {storage.full_voltage:g} V; give the voltage of the cell at rest when it is full"
+        )
+        raise FleetError(msg)
+
+
+def _doubts(budget: Budget, where: str) -> Iterator[str]:
+    """What is odd in a budget, but may be so."""
+    storage, load = budget.storage, budget.load
+    if storage.ocv is not None and storage.cutoff_voltage < storage.ocv[0][1] - SAME_V:
+        yield (
+            f"{where}: storage.cutoff_voltage {storage.cutoff_voltage:g} V lies below the ocv table's lowest voltage"
+            f" {storage.ocv[0][1]:g} V, under which nothing is counted; carry the table on down to the cut-off"
+        )
+    if load.regulator == "linear" and load.voltage_rail > storage.cutoff_voltage + SAME_V:
+        yield (
+            f"{where}: load.rail_voltage {load.voltage_rail:g} V lies above storage.cutoff_voltage"
+            f" {storage.cutoff_voltage:g} V, down to which a linear regulator cannot hold it; check both"
+        )
 
 
 def _text(path: Path) -> str:
@@ -231,12 +265,16 @@ def _text(path: Path) -> str:
 def _rows(
     path: Path,
     model: type[Row],
+    warnings: list[str],
     prepare: Callable[[dict[str, Any], str], dict[str, Any] | None] = lambda row, _: row,
     *,
     unique: str = "",
     optional: bool = False,
 ) -> Iterator[tuple[str, Row]]:
-    """Where each row stands, and the row, checked; what `prepare` makes None is left out."""
+    """Where each row stands, and the row, checked; what `prepare` makes None is left out. At least one is required.
+
+    Columns that are not known are added to the warnings.
+    """
     if optional and not path.exists():
         return
     reader = csv.DictReader(_text(path).splitlines())
@@ -245,7 +283,14 @@ def _rows(
     if missing:
         msg = f"{path.name}: no column {', '.join(sorted(missing))}; expected {','.join(model.model_fields)}"
         raise FleetError(msg)
+    unknown = [name for name in reader.fieldnames or () if name and name not in model.model_fields]
+    if unknown:
+        warnings.append(
+            f"{path.name}: column {few(unknown)} is not known and was passed over; known are"
+            f" {', '.join(model.model_fields)}"
+        )
     seen: set[str] = set()
+    raw = None
     for raw in reader:
         where = f"{path.name} line {reader.line_num}"
         row = {key: value.strip() for key, value in raw.items() if key is not None and isinstance(value, str)}
@@ -260,6 +305,9 @@ def _rows(
             raise FleetError(msg)
         seen.add(str(getattr(item, unique, "")))
         yield where, item
+    if raw is None and not optional:
+        msg = f"{path.name}: no line below its header; expected at least one (nothing was changed in the store)"
+        raise FleetError(msg)
 
 
 def _known(items: dict[str, Item], key: str | None, what: str, where: str) -> Item:

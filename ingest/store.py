@@ -264,7 +264,8 @@ class _Writing:
 def _why_not_open(name: str, error: str) -> StoreError:
     if "lock" in error.lower():
         return StoreHeldError(
-            f"{name}: another process has this store open; stop that one first (serve, listen or demo)"
+            f"{name}: another process has this store open; stop listen, serve, dashboard or demo first, or wait for"
+            " another command to end"
         )
     if "not a valid DuckDB database file" in error:
         return StoreError(f"{name}: not a store (not a DuckDB file); name another with --store")

@@ -3,6 +3,7 @@
 import logging
 import threading
 import time
+from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -23,7 +24,9 @@ KEEP_DAYS_MIN = 30  # of reports: what a forecast looks back on
 EVERY_S = 6 * 3600.0
 LOOK_S = 1.0  # for a request from one look to the next
 REQUEST = ".backup-request"  # beside the store: names the file that another process wants a backup in
-REQUEST_TIMEOUT_S = 600.0
+TAKEN = ".backup-taken"  # what the request is renamed to while it is carried out
+TAKE_UP_S = 15.0  # within which a request is taken up, or withdrawn
+COPY_S = 600.0  # within which it is carried out then
 
 
 def tidy(store: Store, keep_days: int | None = None, now: datetime | None = None) -> None:
@@ -105,27 +108,56 @@ def _must_be_new(target: Path) -> None:
         raise StoreError(msg)
 
 
-def request_backup(path: Path, target: Path, timeout: float = REQUEST_TIMEOUT_S) -> None:
-    """Have the process that holds the store write a backup, and wait for it.
+def request_backup(
+    path: Path, target: Path, timeout: float = TAKE_UP_S, progress: Callable[[str], object] = lambda _: None
+) -> None:
+    """Have the process that holds the store write a backup, and wait for it; what is given up before is withdrawn.
+
+    Parameters
+    ----------
+    timeout : float
+        Within which the request must be taken up. [s]
+    progress : callable
+        Told what is being waited for.
 
     Raises
     ------
     StoreError
-        It cannot be written, or nobody does it in time [s].
+        It cannot be written, or nobody takes it up or carries it out in time.
     """
     _must_be_new(target)
-    request = path.with_name(path.name + REQUEST)
-    request.write_text(str(target.absolute()), encoding="utf-8")
-    deadline = time.monotonic() + timeout
-    while request.exists():
-        if time.monotonic() > deadline:
-            request.unlink(missing_ok=True)
-            msg = f"{path}: the process that has it open does not answer; it must be listen or serve of this version"
+    request, taken = (path.with_name(path.name + ending) for ending in (REQUEST, TAKEN))
+    progress(f"{path} is open in another process, which is asked for the copy; waiting up to {timeout:.0f} s for it")
+    try:
+        request.write_text(str(target.absolute()), encoding="utf-8")
+        if not _gone(request, timeout):
+            msg = (
+                f"{path}: the process that has it open has not answered within {timeout:g} s; listen, serve, dashboard"
+                " and demo answer: wait for another command to end, or stop what holds the store, and try again"
+            )
             raise StoreError(msg)
-        time.sleep(0.1)
+    except OSError as error:
+        msg = f"{request}: the request for a backup cannot be written: {error.strerror}"
+        raise StoreError(msg) from None
+    finally:
+        request.unlink(missing_ok=True)
+    progress("it is copying")
+    if not _gone(taken, COPY_S):
+        msg = f"{target}: not finished within {COPY_S:g} s; if the process that has the store open goes on, it will be"
+        raise StoreError(msg)
     if not target.exists():
         msg = f"{target}: was not written; the log of the process that has the store open says why"
         raise StoreError(msg)
+
+
+def _gone(file: Path, timeout: float) -> bool:
+    """Wait until a file is gone; whether that was so in time [s]."""
+    deadline = time.monotonic() + timeout
+    while there := file.exists():
+        if time.monotonic() > deadline:
+            break
+        time.sleep(0.1)
+    return not there
 
 
 class Upkeep:
@@ -174,9 +206,17 @@ class Upkeep:
                 log.error("upkeep: %s", str(error).splitlines()[0])
 
     def _answer(self, request: Path) -> None:
-        target = Path(request.read_text(encoding="utf-8"))
+        """Write the backup that is asked for; a request so old that nobody waits for it any more is dropped."""
+        taken = Path(self._store.path + TAKEN)
         try:
-            backup(self._store, target)
+            asked_at = request.stat().st_mtime
+            request.replace(taken)
+        except FileNotFoundError:  # withdrawn
+            return
+        try:
+            if time.time() - asked_at <= TAKE_UP_S:
+                target = Path(taken.read_text(encoding="utf-8"))
+                backup(self._store, target)
+                log.info("upkeep: backup written to %s", target)
         finally:
-            request.unlink(missing_ok=True)
-        log.info("upkeep: backup written to %s", target)
+            taken.unlink(missing_ok=True)

@@ -9,6 +9,7 @@ import sys
 import time
 import urllib.request
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 
 import duckdb
@@ -17,6 +18,7 @@ import pytest
 
 import joulebook
 from ingest.store import Store
+from ingest.upkeep import request_backup
 from tests.conftest import CONVEYOR
 
 ROOT = Path(__file__).parent.parent
@@ -70,11 +72,32 @@ def test_what_a_command_leaves_out_or_refuses_names_the_nodes(run, fleet_folder,
     assert json.loads(out)["visits_left_out"] == ["mf-08", "mf-09"]
     rows = [f"xx-{i},2026-01-02,3.5,10\n" for i in (4, 3, 2, 1, 1)]
     (tmp_path / "h.csv").write_text("".join(["node_id,time,storage_v,wakes\n", "mf-01,2025-01-02,3.5,1\n", *rows]))
-    _, out, _ = run("import", tmp_path / "h.csv")
+    code, out, err = run("import", tmp_path / "h.csv")
+    assert out.splitlines()[2] == "rejected: 6, listed by joulebook rejects"
+    assert code == 1
+    assert f"joulebook: {tmp_path / 'h.csv'}: every row was refused; see joulebook rejects, mend the cause" in err
     assert out.splitlines()[-2:] == ["  before-commissioning: 1 (mf-01)", "  unknown-node: 5 (xx-1, xx-2, xx-3, …)"]
     (tmp_path / "h.csv").write_text("node_id,time,storage_v,wakes\nyy-1,2026-01-02,3.5,1\n")
     _, out, _ = run("import", tmp_path / "h.csv")
     assert out.splitlines()[-1] == "  unknown-node: 1 (yy-1)"  # of this import only
+
+
+def test_an_import_of_which_something_is_stored_or_was_before_has_succeeded(run, fleet_folder, tmp_path):
+    run("fleet", fleet_folder)
+    good, bad = "mf-01,2026-01-02,3.5,1\n", "mf-01,2026-01-03,high,1\n"
+    for name, rows in (("both", good + bad), ("bad", bad), ("none", "")):
+        (tmp_path / f"{name}.csv").write_text("node_id,time,storage_v,wakes\n" + rows)
+    assert [run("import", tmp_path / "both.csv")[0] for _ in range(2)] == [0, 0]
+    assert run("import", tmp_path / "none.csv")[:2] == (0, "accepted: 0\nduplicate: 0\nrejected: 0\n")
+    code, out, err = run("import", tmp_path / "bad.csv", tmp_path / "both.csv", "--json")
+    assert (code, json.loads(out)) == (1, {"accepted": 0, "duplicate": 1, "rejected": {"malformed": 2}})
+    assert err.lstrip().startswith(f"joulebook: {tmp_path / 'bad.csv'}: every row was refused")
+
+
+def test_no_command_is_wrong_use_and_prints_the_help(run):
+    code, out, err = run()
+    assert (code, err) == (2, "")
+    assert out == run("--help")[1]
 
 
 def test_what_is_printed_for_machines_is_json_without_the_numbers_that_are_not_there(capsys):
@@ -82,6 +105,13 @@ def test_what_is_printed_for_machines_is_json_without_the_numbers_that_are_not_t
     assert json.loads(capsys.readouterr().out, parse_constant=pytest.fail) == {
         "scores": [{"value": None, "n": 3}], "at": "2026-01-02 00:00:00+00:00"
     }  # fmt: skip
+
+
+def test_the_warnings_of_a_fleet_folder_are_printed(run, fleet_folder):
+    (fleet_folder / "visits.csv").write_text("node_id,at,work\nmf-01,2025-12-31,cleaned\n")
+    _, out, _ = run("fleet", fleet_folder)
+    assert out.splitlines()[-1].startswith("visits.csv: before the node was commissioned: mf-01 on 2025-12-31")
+    assert json.loads(run("fleet", fleet_folder, "--json")[1])["warnings"] == out.splitlines()[-1:]
 
 
 def test_nodes_that_do_not_lie_at_their_site_are_named(run, fleet_folder):
@@ -106,7 +136,8 @@ def test_nodes_that_do_not_lie_at_their_site_are_named(run, fleet_folder):
         (["dashboard"], 1, "no such store"),
         (["frobnicate"], 2, "No such command 'frobnicate'"),
         (["export"], 2, "Missing argument"),
-        (["serve", "--port", "99999999"], 2, "--port"),
+        (["serve", "--port", "70000"], 2, 'less than or equal to 65535, got "70000" (see'),
+        (["rejects", "--last", "-3"], 2, "'--last': Input should be greater than or equal to 0, got \"-3\" (see"),
         (["backtest"], 1, "no such store"),
         (["backtest", "--from", "soon"], 2, '--from: expected a time such as "2026-03-01", got "soon"'),
         (["replay"], 2, "not yet"),
@@ -130,6 +161,16 @@ def test_a_broken_budget_leaves_the_store_as_it_was(run, fleet_folder):
     assert "budgets/conveyor.toml: harvest.mean_power" in err
     with Store.open("joulebook.duckdb") as book:
         assert book.fleet().budgets["conveyor"].harvest.mean_power == pytest.approx(70e-6)
+
+
+def test_a_fleet_emptied_by_mistake_leaves_the_store_as_it_was(run, fleet_folder):
+    run("fleet", fleet_folder)
+    (fleet_folder / "nodes.csv").write_text("node_id,site,budget,commissioned\n")
+    code, out, err = run("fleet", fleet_folder)
+    assert (code, out, err.count("\n")) == (1, "", 1)
+    assert "nodes.csv: no line below its header" in err
+    with Store.open("joulebook.duckdb") as book:
+        assert len(book.fleet().nodes) == 3
 
 
 def test_no_broker_and_a_port_in_use_are_one_line(run, fleet_folder):
@@ -156,10 +197,19 @@ def test_a_store_held_by_another_process_is_one_line(run, fleet_folder, tmp_path
             assert holder.stdout.read(1) == b"x"
             code, _, err = run("analyse")
             assert code == 1
-            assert "another process has this store open" in err
+            assert "another process has this store open; stop listen, serve, dashboard or demo first" in err
             assert err.count("\n") == 1
         finally:
             holder.kill()
+
+
+def test_the_dashboard_writes_the_backup_that_another_process_asks_for(run, fleet_folder, tmp_path, monkeypatch):
+    run("fleet", fleet_folder)
+    ask = partial(request_backup, Path("joulebook.duckdb"), Path("copy.duckdb"))
+    monkeypatch.setattr(joulebook, "wait_until_stopped", lambda *_: ask())
+    assert run("dashboard", "--port", 0)[0] == 0
+    with Store.open(tmp_path / "copy.duckdb") as copy:
+        assert len(copy.fleet().nodes) == 3
 
 
 def test_the_demo_will_not_replace_a_fleet_of_yours(run, fleet_folder):

@@ -222,6 +222,9 @@ def test_too_short_a_history_says_what_is_there_and_what_is_needed(past, book, c
     assert "too short a history: 149 days of reports are there and 156 needed; try in 7 d" in line
     assert joulebook.main(["backtest", "--store", str(past[0]), "--from", "2025-12-01"]) == 2
     assert "--from 2025-12-01: reports begin on 2025-11-01 and a forecast needs 60 days" in capsys.readouterr().err
+    assert joulebook.main(["backtest", "--store", str(past[0]), "--from", "2030-01-01"]) == 2
+    line = capsys.readouterr().err
+    assert "--from 2030-01-01: lies after the newest report, of 2026-03-30; give an earlier day" in line
     with pytest.raises(UsageError, match="nothing to score: load a fleet"):
         run_backtest(book, RUN_AT)
 

@@ -6,6 +6,7 @@ import pandas as pd
 import pytest
 
 from analysis import backtest
+from analysis.run_backtest import Backtest
 from dashboard import past_figures, past_queries, terminal
 from dashboard.app import create_app, page
 from dashboard.pages import scores
@@ -154,3 +155,17 @@ def test_every_way_to_forecast_is_named_on_the_page_and_in_print():
     assert tuple(past_figures.METHODS) == backtest.METHODS
     assert tuple(terminal.BACKTEST_METHODS) == (*backtest.METHODS, backtest.CLIMATOLOGY)
     assert len(past_figures.SYMBOLS) >= len(backtest.METHODS) <= len(LIGHT.categories)
+
+
+@pytest.mark.parametrize("rate", [0.0, 0.02])
+def test_a_printed_backtest_without_a_dark_node_says_so_and_prints_no_nan(rate):
+    skill = 0.8 if rate else float("nan")
+    figures = [("base_rate", "came", rate), *((name, method, value) for method in terminal.BACKTEST_METHODS
+               for name, value in (("brier", 0.004), ("skill", skill)))]  # fmt: skip
+    rows = [backtest.Score(name, 7, method, value, skill, skill, 90) for name, method, value in figures]
+    table = terminal.backtest_table(Backtest(RUN, [FIRST, LAST], 7.0, 3, 90, rows, {}, []))
+    cells = [cell for column in table.columns for cell in column.cells]
+    assert "dark in 7 d, Brier" in cells
+    assert ("better at 7 d by" in cells) == bool(rate)
+    assert ("there is no dark event to score by" in table.caption) == (not rate)
+    assert not any("nan" in cell for cell in cells)

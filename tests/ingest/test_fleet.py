@@ -1,6 +1,7 @@
 """The fleet folder is read as a whole and refused as a whole."""
 
 from datetime import UTC, date, datetime
+from pathlib import Path
 
 import pytest
 
@@ -81,6 +82,52 @@ def test_a_harvester_has_a_power_and_nothing_else_has(fleet_folder, old, new, me
         read_fleet(fleet_folder)
 
 
+CELL = (
+    CONVEYOR.replace('capacitance = "1.0 F"', 'capacity = "20 mAh"\nocv = [[0.0, 2.2], [0.5, 3.7], [1.0, 5.0]]')
+    .replace("switching", "linear").replace('"3.0 V"', '"2.2 V"')
+)  # fmt: skip
+
+
+def test_a_cell_is_not_fuller_than_its_table(fleet_folder):
+    (fleet_folder / "budgets" / "conveyor.toml").write_text(CELL)
+    assert read_fleet(fleet_folder).warnings == ()
+    (fleet_folder / "budgets" / "conveyor.toml").write_text(CELL.replace("5.0]]", "4.9]]"))
+    with pytest.raises(FleetError, match=r"full_voltage: must be at most .* highest voltage 4\.9 V, got 5 V; give"):
+        read_fleet(fleet_folder)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "warning"),
+    [
+        ("[0.0, 2.2]", "[0.0, 2.5]", "storage.cutoff_voltage 2.2 V lies below the ocv table's lowest voltage 2.5 V"),
+        ('rail_voltage = "2.2 V"', 'rail_voltage = "2.4 V"',
+         "load.rail_voltage 2.4 V lies above storage.cutoff_voltage 2.2 V"),
+    ],
+)  # fmt: skip
+def test_what_is_odd_in_a_budget_is_told(fleet_folder, old, new, warning):
+    assert old in CELL
+    (fleet_folder / "budgets" / "conveyor.toml").write_text(CELL.replace(old, new))
+    (told,) = read_fleet(fleet_folder).warnings
+    assert told.startswith(f"budgets/conveyor.toml: {warning}")
+
+
+def test_unknown_columns_and_visits_before_commissioning_are_told(fleet_folder):
+    nodes = (fleet_folder / "nodes.csv").read_text().splitlines()
+    misspelt = [f"{line},{value}\n" for line, value in zip(nodes, ("lattitude", 44, 44, 44), strict=True)]
+    (fleet_folder / "nodes.csv").write_text("".join(misspelt))
+    (fleet_folder / "visits.csv").write_text(
+        "node_id,at,work\nmf-01,2025-12-31,cleaned\nmf-01,2026-01-01,cleaned\nmf-01,2999-01-01,cleaned\n"
+    )
+    assert [line.partition(";")[0] for line in read_fleet(fleet_folder).warnings] == [
+        "nodes.csv: column lattitude is not known and was passed over",
+        "visits.csv: before the node was commissioned: mf-01 on 2025-12-31",
+    ]  # work planned ahead is none, nor is that of the day itself
+
+
+def test_the_mill_gives_no_cause_for_warnings():
+    assert read_fleet(Path(__file__).parents[2] / "fixtures" / "marrowmere").warnings == ()
+
+
 @pytest.mark.parametrize(
     ("file", "text", "message"),
     [
@@ -93,6 +140,8 @@ def test_a_harvester_has_a_power_and_nothing_else_has(fleet_folder, old, new, me
         ("nodes.csv", HEADER + "a/b,mill-floor,conveyor,2026-01-01\n", "line 2: node_id: .*'a/b'"),
         ("nodes.csv", HEADER + "a,mill-floor,conveyor,2026-01-01\n" * 2,
          "nodes.csv line 3: node_id 'a' is already listed above"),
+        ("nodes.csv", HEADER, r"^nodes\.csv: no line below its header; expected at least one"),
+        ("sites.csv", SITES_HEADER, r"^sites\.csv: no line below its header; expected at least one"),
         ("sites.csv", SITES_HEADER + "mill-floor,M,95,0,UTC\n", "line 2: latitude: .*90, got '95'"),
         ("sites.csv", SITES_HEADER + "mill-floor,M,5,0,Mars/Olympus\n",
          "line 2: timezone: expected an IANA time zone"),

@@ -1,6 +1,9 @@
 """Upkeep: what is dropped, what is put in order, and a backup that opens while the store is in use."""
 
+import os
+import signal
 import threading
+import time
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -124,8 +127,33 @@ def test_a_backup_is_written_for_another_process(filed, tmp_path, monkeypatch):
         keeper.stop()
     with Store.open(tmp_path / "copy.duckdb") as copy:
         assert count(copy) == 1
-    with pytest.raises(StoreError, match="does not answer"):
+    with pytest.raises(StoreError, match=r"has not answered within 0\.1 s; listen, serve, dashboard and demo answer"):
         upkeep.request_backup(Path(filed.path), tmp_path / "copy2.duckdb", timeout=0.1)
+    assert not list(tmp_path.glob("*.backup-*"))
+
+
+def test_a_request_is_withdrawn_on_interruption_and_its_waiting_is_told(filed, tmp_path, monkeypatch):
+    told = []
+    monkeypatch.setattr(upkeep.time, "sleep", lambda _: signal.raise_signal(signal.SIGINT))
+    with pytest.raises(KeyboardInterrupt):
+        upkeep.request_backup(Path(filed.path), tmp_path / "copy.duckdb", progress=told.append)
+    assert not list(tmp_path.glob("*.backup-*"))
+    assert ["asked for the copy; waiting up to 15 s" in text for text in told] == [True]
+
+
+def test_a_request_that_nobody_waits_for_any_more_is_not_carried_out(filed, tmp_path, monkeypatch):
+    monkeypatch.setattr(upkeep, "LOOK_S", 0.01)
+    request = Path(filed.path + upkeep.REQUEST)
+    request.write_text(str(tmp_path / "copy.duckdb"))
+    os.utime(request, (time.time() - 60, time.time() - 60))  # of a process that was killed a minute ago
+    keeper = upkeep.Upkeep(filed)
+    keeper.start()
+    deadline = time.monotonic() + 20
+    while list(tmp_path.glob("*.backup-*")) and time.monotonic() < deadline:
+        time.sleep(0.01)
+    keeper.stop()
+    assert not list(tmp_path.glob("*.backup-*"))
+    assert not (tmp_path / "copy.duckdb").exists()
 
 
 def test_too_short_a_memory_is_refused(filed):

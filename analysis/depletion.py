@@ -112,7 +112,7 @@ def forecast(
 
     def run(index: npt.NDArray[np.intp], given: Inputs) -> None:
         dark_day, back_day = np.empty((2, len(index), paths))
-        draws = np.empty((len(index), len(grid), paths))
+        draws = np.empty((len(index), len(grid), paths), dtype=np.float32)  # sorted in a seventh of the time
         simulate(given, grid, dark_day, back_day, draws)
         dark[index], back[index], usable[index] = dark_day, back_day, _quantiles(draws)
         low[index] = _lowest(given, grid, usable[index])
@@ -131,7 +131,8 @@ def _lowest(given: Inputs, grid: Array, usable: Array) -> Array:
     if days > LOW_DAYS:
         few = given._replace(site=given.site[:, :LOW_PATHS], site_week=given.site_week[:, :LOW_PATHS])
         day, paths = np.arange(1.0, days + 1), few.site.shape[1]
-        dark, back, draws = np.empty((nodes, paths)), np.empty((nodes, paths)), np.empty((nodes, days, paths))
+        dark, back = np.empty((2, nodes, paths))
+        draws = np.empty((nodes, days, paths), dtype=np.float32)
         simulate(few, day, dark, back, draws)
         median = np.median(draws, axis=-1)
     return np.stack([day[median.argmin(axis=1)], median.min(axis=1)], axis=1)
@@ -202,13 +203,14 @@ def _summary(
     )
 
 
-def _quantiles(draws: Array) -> Array:
+def _quantiles(draws: npt.NDArray[np.float32]) -> Array:
     """The quantiles `LEVELS` over the last axis, which is sorted in place."""
     draws.sort(axis=-1)  # many times faster than the quantile function on short rows
     place = np.array(LEVELS) * (draws.shape[-1] - 1)
     below = place.astype(int)
     above = np.minimum(below + 1, draws.shape[-1] - 1)
-    return np.asarray(draws[..., below] + (place - below) * (draws[..., above] - draws[..., below]))
+    low, high = (draws[..., at].astype(np.float64) for at in (below, above))
+    return np.asarray(low + (place - below) * (high - low))
 
 
 def _time_quantile(times: npt.NDArray[np.float32], share: float) -> Array:

@@ -321,7 +321,7 @@ def _peaks_of(given: Inputs, i: int) -> Array:
 
 
 @compiled
-def simulate(given: Inputs, grid: Array, dark_day: Array, back_day: Array, usable: Array) -> None:
+def simulate(given: Inputs, grid: Array, dark_day: Array, back_day: Array, usable: npt.NDArray[np.floating]) -> None:
     """Fill the futures of nodes of one site.
 
     `dark_day` and `back_day` have the shape (n, paths), `grid` holds the g days ahead at which usable energy is wanted

@@ -198,7 +198,8 @@ def _usual(value: Array, censored: npt.NDArray[np.bool_], believed: float) -> fl
     if known.sum() < 7:
         return believed
     usual = least_median(value[known], censored[known])
-    if usual >= np.quantile(value[known], HIGH):
+    ordered, place = np.sort(value[known]), HIGH * (known.sum() - 1)
+    if usual >= np.interp(place, np.arange(len(ordered)), ordered):
         return believed
     return max(usual, USUAL_LEAST * believed)
 

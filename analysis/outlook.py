@@ -275,8 +275,8 @@ class NodeOutlook:
         wake, rest = self._drains_now
         days = np.arange(len(self.harvest.season))
         shape_of = np.zeros(len(days), dtype=np.int32) if self.harvest.shape_of is None else self.harvest.shape_of
-        alike = np.zeros((len(self.harvest.shapes), 7))
-        np.add.at(alike, (shape_of, days % 7), 1.0)
+        count = np.bincount(7 * shape_of + days % 7, minlength=7 * len(self.harvest.shapes))
+        alike = count.reshape(-1, 7).astype(np.float64)
         alike[len(alike) - self.harvest.single :] = 1.0
         alike /= np.maximum(alike.sum(axis=1, keepdims=True), 1.0)
         hours = (alike[:, :, None] * self.wake_hours).sum(axis=1)

@@ -9,7 +9,7 @@ from dash import Input, Output, State, dcc, html
 
 from analysis.depletion import VISIT_RISK
 from dashboard import figures, queries, rounds
-from dashboard.grid import fleet_grid, records
+from dashboard.grid import fleet_grid, paper, records
 from dashboard.pages import alarms
 from dashboard.pages.parts import (
     REFRESH_MS,
@@ -53,8 +53,10 @@ def layout(fleet: Fleet) -> html.Div:
                 "Nodes by days to depletion",
                 choice("fleet-verdict", "Storage verdict", {ALL: "All"} | VERDICTS, ALL),
                 html.Div(fleet_grid("fleet-grid"), role="region", **named("Nodes by days to depletion")),
+                paper("fleet-grid"),
                 note="The most urgent first; marked at the left edge: needs a visit. A row opens its page, by click or"
-                " Enter. 10 % in the heading reads: by then, one chance in ten that the node has gone dark.",
+                " Enter. 10 % in the heading reads: by then, one chance in ten that the node has gone dark."
+                " Further columns lie to the right.",
             ),
             panel(
                 "Field against budget",

@@ -15,7 +15,7 @@ from dashboard import figures, queries, rounds
 from dashboard.pages import alarms, node_view
 from dashboard.pages.parts import REFRESH_MS, Desk, changed, choice, graph, notice, pair, panel, zone_of
 from dashboard.theme import Theme, theme_of
-from dashboard.wording import chance, sentence
+from dashboard.wording import chance, missing, sentence
 from ingest.budget import SECONDS_PER_DAY, Budget
 from ingest.fleet import Fleet, Node
 
@@ -277,7 +277,9 @@ def register(app: dash.Dash, desk: Desk) -> None:
             booked = queries.ledger_days(cursor, node_id, shown[0])
         budgeted = estimates.get("net_harvest_w", {})
         drawn = figures.harvest(booked, budgeted.get("budget"), budgeted.get("budget_sd"), shown, theme)
-        lines = [node_view.line_table(estimates, now, left, budget), *node_view.not_promised(budget, "autonomy")]
+        held = now["full_autonomy_days"] is not None and not missing(queries.promised_days(budget))
+        lines = [node_view.line_table(estimates, now, left, budget)]
+        lines += node_view.not_promised(budget, "autonomy") if held else []
         return figures.ledger(booked, shown, theme), drawn, lines
 
     @app.callback(

@@ -287,6 +287,9 @@ def test_a_target_that_the_budget_leaves_out_is_told_as_the_programs_default(mil
         return text([of_node, callback(app, "fleet-field")("", fleet.ALL, "net_harvest_w", "light")[0]])
 
     assert "The budget states no autonomy: 3.0 d is this program's default, not a promise." in said()
+    assert "default" not in text(
+        callback(app, "node-ledger")("", 30, "light", "mf-02")[2]
+    )  # nothing is held against it
     assert "No autonomy is stated by conveyor: there it is over this program's default of 3.0 d." in said()
     with mill.write() as writing:
         writing.execute("UPDATE budgets SET toml = toml || '[targets]\nautonomy = \"3 d\"\n'")

@@ -170,7 +170,9 @@ def fleet(folder: Path, store: StoreOption = STORE, as_json: JsonOption = False)
         nodes = few(list(dict.fromkeys(described.left_out)))
         lines.append(f"visits left out: {len(described.left_out)} ({nodes}: not in nodes.csv)")
     lines += described.warnings
-    counts = f"{len(described.nodes)} nodes at {len(described.sites)} sites on {len(described.budgets)} budgets"
+    parts = {"node": described.nodes, "site": described.sites, "budget": described.budgets}
+    counted = [f"{len(of)} {part}{'' if len(of) == 1 else 's'}" for part, of in parts.items()]
+    counts = "{} at {} on {}".format(*counted)
     figures = kinds | {"nodes": len(described.nodes), "visits_left_out": described.left_out, "far_nodes": far,
                        "warnings": described.warnings}  # fmt: skip
     say(figures, as_json, "\n".join([counts, *lines]))

@@ -4,7 +4,6 @@ Times go in as UTC and stand on the axis as the site's local time, which the axi
 change repeats is drawn over itself.
 """
 
-import math
 from collections.abc import Mapping
 from datetime import date, datetime
 from html import escape
@@ -17,7 +16,6 @@ from dashboard.theme import SYMBOLS, Theme
 from dashboard.wording import LINES, number, percent
 from ingest.budget import Storage
 
-LABEL_SHARE = 0.12  # of the days drawn that the label of a mark takes up
 LANE_SHARE = 0.7  # of the room between two budgets that the sites' lanes take up
 
 
@@ -184,11 +182,11 @@ def fan(
         hovertemplate="%{x|%Y-%m-%d}: %{y:.3g} J<br>80 %: %{customdata[1]:.3g} to %{customdata[2]:.3g} J"
         "<br>90 %: %{customdata[0]:.3g} to %{customdata[3]:.3g} J<extra></extra>",
     )  # fmt: skip
-    _level(figure, 0.0, "cut-off: dark", theme.limit)
+    _level(figure, 0.0, "cut-off: dark", theme.limit, "bottom right")
     _level(figure, full_j, f"full {number(full_j, 'J')}", theme.harvest)
     shown = {chance: value for chance, value in quantiles.items() if value is not None and value <= ahead}
-    _mark_depletion(figure, path["as_of"].iloc[0], shown, ahead, zone, theme)
-    figure.update_yaxes(title_text="Usable energy (J)", range=[-0.08 * full_j, 1.12 * full_j])
+    _mark_depletion(figure, path["as_of"].iloc[0], shown, zone, theme)
+    figure.update_yaxes(title_text="Usable energy (J)", range=[-0.14 * full_j, 1.12 * full_j])
     figure.update_xaxes(title_text=f"Date ({zone})")
     return figure
 
@@ -224,7 +222,7 @@ def field(ratios: pd.DataFrame, line: str, sites: Mapping[str, str], theme: Them
     figure.update_yaxes(
         tickvals=list(height.values()), ticktext=budgets, range=[-0.6, len(budgets) - 0.4], zeroline=False
     )
-    figure.update_xaxes(title_text=f"{LINES[line].name} (% of budget)")
+    figure.update_xaxes(title_text=f"{LINES[line].name}<br>(% of budget)")  # in one line too long for a phone
     figure.update_layout(height=150 + 70 * len(budgets))
     return figure
 
@@ -246,11 +244,11 @@ def _with_gaps(points: pd.DataFrame, gap_s: float) -> pd.DataFrame:
     return broken.sort_values("observed_at", kind="stable")
 
 
-def _level(figure: go.Figure, level: float, label: str, colour: str) -> None:
+def _level(figure: go.Figure, level: float, label: str, colour: str, where: str = "top right") -> None:
     figure.add_hline(
         y=level, line={"color": colour, "dash": "dash", "width": 1.4},
         annotation={"text": label, "font": {"color": colour, "size": 12}, "xanchor": "right"},
-        annotation_position="top right",
+        annotation_position=where,
     )  # fmt: skip
 
 
@@ -288,32 +286,18 @@ def _mark_full(figure: go.Figure, days: pd.DataFrame, heights: "pd.Series[float]
 
 
 def _mark_depletion(
-    figure: go.Figure, as_of: datetime, quantiles: Mapping[str, float], ahead: int, zone: str, theme: Theme
+    figure: go.Figure, as_of: datetime, quantiles: Mapping[str, float], zone: str, theme: Theme
 ) -> None:
+    """A mark at each day to depletion; the legend names them in their order, for labels would lie on the fan."""
     if not quantiles:
         return
     at = [(pd.Timestamp(as_of) + pd.Timedelta(days=value)).tz_convert(zone) for value in quantiles.values()]
     figure.add_scatter(
-        x=[moment.tz_localize(None) for moment in at], y=[0.0] * len(at), mode="markers+text",
-        text=_labels(quantiles, LABEL_SHARE * ahead), textposition="top right", customdata=list(quantiles),
-        name="Chance of having gone dark",
-        marker={"color": theme.limit, "symbol": "diamond", "size": 9}, textfont={"color": theme.limit},
+        x=[moment.tz_localize(None) for moment in at], y=[0.0] * len(at), mode="markers", customdata=list(quantiles),
+        name=f"Gone dark by then: {', '.join(quantiles)}",
+        marker={"color": theme.limit, "symbol": "diamond", "size": 9},
         hovertemplate="%{customdata} dark by %{x|%Y-%m-%d}<extra></extra>",
     )  # fmt: skip
-
-
-def _labels(quantiles: Mapping[str, float], room: float) -> list[str]:
-    """The label of each mark; marks too close for labels of their own share one, at the first of them."""
-    labels: list[str] = []
-    first, start = 0, -math.inf
-    for index, (name, at) in enumerate(quantiles.items()):
-        if at - start < room:
-            labels[first] += f", {name}"
-            labels.append("")
-        else:
-            labels.append(name)
-            first, start = index, at
-    return labels
 
 
 def _budget_row(figure: go.Figure, height: int, percents: "pd.Series[float]", tolerance: float, theme: Theme) -> None:

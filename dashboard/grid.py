@@ -8,9 +8,11 @@ from typing import Any
 
 import dash_ag_grid as dag
 import pandas as pd
+from dash import html
 
-from dashboard.wording import causes, verdict
+from dashboard.wording import causes, verdict, whole_percent
 
+TOOLTIP_MS = 300  # until a cell that is too narrow for its words says them all
 COLOURS = {
     "backgroundColor": "--surface", "foregroundColor": "--ink", "headerBackgroundColor": "--raised",
     "headerTextColor": "--ink", "borderColor": "--rule", "accentColor": "--accent", "rowHoverColor": "--raised",
@@ -35,15 +37,15 @@ def records(rows: pd.DataFrame, sites: Mapping[str, str], take: Mapping[str, str
             "days_p50": rows["days_p50"].round(1),
             "days_p90": rows["days_p90"].round(1),
             "forecast": rows["p_dark_30d"].notna(),
-            "dark_percent": (rows["p_dark_30d"] * 100).round(1),
+            "dark_percent": whole_percent(rows["p_dark_30d"]),
             "causes": rows["causes"].map(causes),
             "take": rows["node_id"].map(take),
             "storage_v": rows["storage_v"].round(3),
-            "usable_percent": (rows["usable_share"] * 100).round(1),
+            "usable_percent": whole_percent(rows["usable_share"]),
             "autonomy_days": rows["autonomy_days"].round(2),
-            "harvest_percent": (rows["harvest_ratio"] * 100).round(1),
+            "harvest_percent": whole_percent(rows["harvest_ratio"]),
             "harvest_lower_bound": rows["harvest_lower_bound"],
-            "load_percent": (rows["load_ratio"] * 100).round(1),
+            "load_percent": whole_percent(rows["load_ratio"]),
             "balance_uw": (rows["balance_w"] * 1e6).round(2),
             "verdict": rows["verdict"].map(verdict, na_action=None),
             "silence_h": (rows["silence_s"] / 3600).round(2),
@@ -74,35 +76,42 @@ def fleet_grid(identity: str) -> dag.AgGrid:
             "localeText": {"noRowsToShow": "No node here."},
             "animateRows": False,
             "enableCellTextSelection": True,
+            "tooltipShowDelay": TOOLTIP_MS,
         },
         className="grid",
         style={"height": "34rem", "width": "100%"},
     )  # fmt: skip
 
 
+def paper(identity: str) -> html.Div:
+    """Where the browser puts the plain table that a grid is printed as; on a screen there is nothing."""
+    of_grid: Any = {"data-grid": identity}
+    return html.Div(className="paper", **of_grid)
+
+
 def _columns() -> list[dict[str, Any]]:
     return [
         {
-            "field": "node_id", "headerName": "Node", "pinned": "left", "width": 116, "cellRenderer": "NodeLink",
+            "field": "node_id", "headerName": "Node", "pinned": "left", "width": 92, "cellRenderer": "NodeLink",
             "filter": "agTextColumnFilter",
         },
         {
             "headerName": "Days to depletion (d)",
             "children": [
-                _number("days_p10", "10 %", 112, "daysAhead(params)") | {"sort": "asc"},
-                _number("days_p50", "50 %", 112, "daysAhead(params)"),
-                _number("days_p90", "90 %", 112, "daysAhead(params)"),
+                _number("days_p10", "10 %", 100, "daysAhead(params)") | {"sort": "asc"},
+                _number("days_p50", "50 %", 100, "daysAhead(params)"),
+                _number("days_p90", "90 %", 100, "daysAhead(params)"),
             ],
         },
-        _number("dark_percent", "Dark within 30 d (%)", 90, "plain(params, 1)"),
+        _number("dark_percent", "Dark within 30 d (%)", 82, "chance(params)"),
+        _text("causes", "Causes, the most probable first", 180) | {"cellClass": "at-length"},
+        _text("take", "Take to the visit", 152) | {"cellClass": "at-length"},
+        _number("usable_percent", "Usable energy (% of full)", 86, "plain(params, 0)"),
+        _number("autonomy_days", "Autonomy (d)", 102, "plain(params, 1)"),
+        _number("harvest_percent", "Net harvest (% of budget)", 86, "bounded(params)"),
+        _number("load_percent", "Load (% of budget)", 86, "plain(params, 0)"),
         _text("site", "Site", 116),
-        _text("causes", "Causes, the most probable first", 220),
-        _text("take", "Take to the visit", 200),
         _number("storage_v", "Storage voltage (V)", 96, "plain(params, 3)"),
-        _number("usable_percent", "Usable energy (% of full)", 92, "plain(params, 0)"),
-        _number("autonomy_days", "Autonomy (d)", 112, "plain(params, 1)"),
-        _number("harvest_percent", "Net harvest (% of budget)", 98, "bounded(params)"),
-        _number("load_percent", "Load (% of budget)", 92, "plain(params, 0)"),
         _number("balance_uw", "Balance (µW)", 92, "plain(params, 1)"),
         _text("verdict", "Storage verdict", 110),
         _text("budget", "Budget", 160),

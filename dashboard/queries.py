@@ -17,7 +17,8 @@ from ingest.store import plain, sql
 LEDGER_WINDOW_DAYS = 28  # of the means that stand beside the budget
 POINTS_MAX = 2000  # drawn of a voltage history
 RECENT_REPORTS = 20
-VISIT_DAYS = 30
+VISIT_DAYS = 30  # within which the fleet page counts the visits that are due
+ROUND_DAYS = 90  # that the visits page looks ahead unless told otherwise
 
 FIELD_COLUMNS = ["node_id", "site", "budget", "line", "ratio", "tolerance", "separable", "lower_bound"]
 # Lines that are told of every node, and their columns in `fleet_rows`; the rest come from the estimates.
@@ -91,7 +92,7 @@ def fleet_rows(cursor: Cursor, budgets: Mapping[str, Budget], now: datetime) -> 
         now over usable energy at full) [-], `harvest_ratio` and `load_ratio` (field over budget; the first is a
         lower bound where `harvest_lower_bound`, the node having been at full) [-], `offered_ratio` (what could be
         harvested, were it never full, over the budget, whose tolerance as a share is `harvest_tolerance`) [-],
-        `autonomy_ratio` (from full, over what the design promised) [-], `silence_s` (age of the last report) [s],
+        `autonomy_ratio` (from full, over the budget's target) [-], `silence_s` (age of the last report) [s],
         `dark`, `silent` (and not taken to be dark). NaN where
         there is nothing to compute from.
 
@@ -305,7 +306,7 @@ def full_voltage(now: Mapping[str, Any], storage: Storage) -> float:
 
 
 def promised_days(budget: Budget) -> float:
-    """The autonomy that the design promised, NaN for a primary cell, which nothing charges again. [d]"""
+    """The autonomy that the budget aims at, NaN for a primary cell, which nothing charges again. [d]"""
     return float("nan") if budget.storage.technology == "primary" else budget.targets.autonomy / SECONDS_PER_DAY
 
 

@@ -6,7 +6,7 @@ from typing import Any
 from rich.table import Table
 
 from dashboard.queries import fleet_rows
-from dashboard.wording import NOTHING, day_range, missing
+from dashboard.wording import NOTHING, chance, day_range, missing
 from ingest.store import Store
 
 SUMMARY_COLUMNS = ("node", "site", "storage V", "autonomy d", "P(dark in 30 d)", "depletion d, P10-P90", "balance uW")
@@ -24,7 +24,7 @@ def summary_table(book: Store, title: str, now: datetime) -> Table:
             row["site"],
             _told(row["storage_v"], 2),
             _told(row["autonomy_days"], 1),
-            _told(row["p_dark_30d"], 2),
+            chance(row["p_dark_30d"]),
             day_range(row["days_p10"], row["days_p90"]),
             _told(row["balance_w"] * 1e6, 1),
         )

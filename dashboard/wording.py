@@ -7,6 +7,8 @@ from datetime import datetime
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
+import numpy as np
+
 from ingest.budget import SECONDS_PER_DAY
 
 NOTHING = "–"
@@ -97,18 +99,22 @@ def volts(value: float | None) -> str:
     return NOTHING if value is None or missing(value) else f"{value:.3f}\u00a0V"
 
 
+def whole_percent(share: Any) -> Any:
+    """A share, or a series of them, in whole per cent: rounded once, here, so that all pages agree."""
+    return np.round(share * 100)
+
+
 def percent(share: float | None) -> str:
     """A share as whole per cent."""
-    return NOTHING if share is None or missing(share) else f"{share * 100:.0f}\u00a0%".replace("-", "−")
+    return NOTHING if share is None or missing(share) else f"{whole_percent(share):.0f}\u00a0%".replace("-", "−")
 
 
 def chance(probability: float | None) -> str:
-    """A probability as whole per cent; what rounds to never or always but is neither says so."""
-    if probability is not None and 0 < probability < 0.005:
-        return "<\u202f1\u00a0%"
-    if probability is not None and 0.995 <= probability < 1:
-        return ">\u202f99\u00a0%"
-    return percent(probability)
+    """A probability as whole per cent, never as none or all of it: nothing that is forecast or found is certain."""
+    if probability is None or missing(probability):
+        return NOTHING
+    whole = whole_percent(probability)
+    return "<\u202f1\u00a0%" if whole < 1 else ">\u202f99\u00a0%" if whole > 99 else percent(probability)
 
 
 def span(value: float | None) -> str:
@@ -197,15 +203,20 @@ def causes(found: Iterable[Mapping[str, Any]]) -> str:
 
 
 def sentence(text: str | float | None) -> str:
-    """What the analysis wrote, as the pages set it: a capital, units with their signs, and a full stop.
+    """What the analysis wrote, as the pages set it: a capital, units with their signs, long hours as days, a full stop.
 
     Nothing where it wrote nothing, which a column of a table may hold as None or NaN.
     """
     if not isinstance(text, str) or not text:
         return ""
     said = re.sub(r"\s?%", "\u00a0%", text.replace(" uW", "\u00a0µW").replace(" degC", "\u00a0°C"))
+    said = re.sub(r"\b\d+ h\b", lambda told: _hours(int(told[0].split()[0])), said)
     said = said[0].upper() + said[1:]
     return said if said.endswith(".") else said + "."
+
+
+def _hours(hours: int) -> str:
+    return f"{hours} h" if hours <= 48 else span(hours / 24)
 
 
 def duration(seconds: float) -> str:

@@ -186,7 +186,7 @@ class Load(_Part):
 
 
 class Targets(_Part):
-    """What the design promised."""
+    """What the design promised; a field that the budget leaves out is a default and not in `model_fields_set`."""
 
     autonomy: Second = 3 * SECONDS_PER_DAY
     service_life: Second = 10 * DAYS_PER_YEAR * SECONDS_PER_DAY

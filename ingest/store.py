@@ -216,6 +216,8 @@ class Store:
             msg = f"{table}: no such table; expected one of {', '.join(TABLES)}"
             raise StoreError(msg)
         relation = self.cursor().table(table)
+        if table == "ledger":  # its view yields it in no order; reports are too many to sort
+            relation = relation.order("node_id, day")
         partial = target.with_name(target.name + ".part")
         try:
             if target.suffix == ".csv":

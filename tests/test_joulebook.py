@@ -54,7 +54,7 @@ def history(tmp_path) -> Path:
 
 def test_the_road_from_a_folder_to_a_forecast(run, fleet_folder, history, tmp_path):
     code, out, _ = run("fleet", fleet_folder)
-    assert (code, out.splitlines()[0]) == (0, "3 nodes at 2 sites on 1 budgets")
+    assert (code, out.splitlines()[0]) == (0, "3 nodes at 2 sites on 1 budget")
     code, out, _ = run("import", history, "--json")
     assert json.loads(out) == {"accepted": 1440, "duplicate": 0, "rejected": {}}
     code, out, _ = run("analyse", "--json")

@@ -1,4 +1,4 @@
-/* What must happen in the browser: the colour scheme, the fleet table's cells, and opening a row. */
+/* What must happen in the browser: the colour scheme, the fleet table's cells, opening a row, the width of figures, and paper. */
 (function () {
     "use strict";
 
@@ -67,6 +67,12 @@
         }
         return params.value.toFixed(params.value < 10 ? 1 : 0);
     };
+    functions.chance = function (params) {
+        if (params.value === null || params.value === undefined) {
+            return "–";
+        }
+        return params.value < 1 ? "< 1" : params.value > 99 ? "> 99" : params.value.toFixed(0);
+    };
     functions.age = function (params) {
         const hours = params.value;
         if (hours === null || hours === undefined) {
@@ -111,4 +117,63 @@
             props.value,
         );
     };
+
+    const PAPER_PX = 640; // what a figure may take up of a sheet of A4 in portrait
+
+    function cell(kind, text, column) {
+        const made = document.createElement(kind);
+        const shape = column.getColDef();
+        made.textContent = text;
+        made.className = shape.type === "rightAligned" ? "number" : shape.cellClass || "";
+        return made;
+    }
+
+    /* The rows of a grid as it is filtered and sorted, and all of its columns, as a plain table. */
+    function plainTable(grid) {
+        const columns = grid.getAllGridColumns();
+        const table = document.createElement("table");
+        const head = table.createTHead().insertRow();
+        columns.forEach(function (column) {
+            const group = column.getParent() && column.getParent().getColGroupDef();
+            const names = [group && group.headerName, grid.getDisplayNameForColumn(column)];
+            head.append(cell("th", names.filter(Boolean).join(" "), column));
+        });
+        const body = table.createTBody();
+        grid.forEachNodeAfterFilterAndSort(function (node) {
+            const row = body.insertRow();
+            row.className = node.data.visit_due ? "due" : "";
+            columns.forEach(function (column) {
+                const text = grid.getCellValue({rowNode: node, colKey: column, useFormatter: true});
+                row.append(cell("td", text || "", column));
+            });
+        });
+        return table;
+    }
+
+    /* All figures at a width, or at that of their panels for null; each keeps its height, which the library's way loses. */
+    function fit(width) {
+        document.querySelectorAll(".js-plotly-plot").forEach(function (figure) {
+            window.Plotly.relayout(figure, {width: width, autosize: width === null});
+        });
+    }
+
+    let soon = null;
+
+    /* A grid shows the rows in view alone, and a figure keeps the width of the screen: neither fits a sheet. */
+    window.addEventListener("beforeprint", function () {
+        document.querySelectorAll(".paper").forEach(function (place) {
+            place.replaceChildren(plainTable(window.dash_ag_grid.getApi(place.dataset.grid)));
+        });
+        fit(PAPER_PX);
+    });
+    window.addEventListener("afterprint", function () {
+        document.querySelectorAll(".paper").forEach(function (place) {
+            place.replaceChildren();
+        });
+        fit(null);
+    });
+    window.addEventListener("resize", function () {
+        window.clearTimeout(soon);
+        soon = window.setTimeout(fit, 100, null);
+    });
 })();

@@ -1,6 +1,7 @@
 """The alarms of a page: the list, what stands for a whole site, and the form with which a person takes one on."""
 
 from collections.abc import Sequence
+from datetime import datetime
 from typing import Any
 
 import dash
@@ -37,7 +38,7 @@ def site_list(findings: Sequence[queries.Row], fleet: Fleet) -> html.Ul | None:
 
 
 def alarm_table(alarms: Sequence[queries.Row], fleet: Fleet) -> html.Div | html.P:
-    """The alarms that are not cleared, times on the clock of each alarm's site."""
+    """The alarms that are not cleared, times on the clock of each alarm's site; since when in UTC as well."""
     if not alarms:
         return html.P("No active alarm.", className="quiet")
     rows = [
@@ -46,7 +47,7 @@ def alarm_table(alarms: Sequence[queries.Row], fleet: Fleet) -> html.Div | html.
             alarm["kind"].replace("-", " "),
             node_link(alarm["node_id"]) if alarm["node_id"] else "whole site",
             fleet.sites[alarm["site"]].name if alarm["site"] in fleet.sites else alarm["site"],
-            moment(alarm["raised_at"], zone_of(fleet, alarm["site"])),
+            _since(alarm["raised_at"], zone_of(fleet, alarm["site"])),
             _state(alarm, zone_of(fleet, alarm["site"])),
             sentence(alarm["note"]) or NOTHING,
         ]
@@ -56,14 +57,21 @@ def alarm_table(alarms: Sequence[queries.Row], fleet: Fleet) -> html.Div | html.
     return table("Active alarms", headers, rows, stacks=True)
 
 
+def _since(raised_at: datetime, zone: str) -> Any:
+    """When an alarm was raised on the clock of its site, and in UTC, the days of which its evidence names."""
+    on_site, everywhere = moment(raised_at, zone), moment(raised_at, "UTC")
+    return on_site if zone == "UTC" else html.Div([on_site, html.Div(everywhere, className="quiet")])
+
+
 def _state(alarm: queries.Row, zone: str) -> Any:
     """Where the alarm stands in its life, and the way on."""
     if alarm["state"] != "active":
         return f"{alarm['state']} {moment(alarm['acknowledged_at'], zone)}"
     whose = f"{alarm['kind']} of {alarm['node_id'] or alarm['site']}"
-    return html.Button(
+    button = html.Button(
         "Acknowledge", id={"type": BUTTON, "alarm": alarm["alarm_id"]}, type="button", **named(f"Acknowledge {whose}")
     )
+    return [button, html.Span("active", className="on-paper")]
 
 
 def form() -> html.Div:

@@ -9,7 +9,7 @@ from dash import Input, Output, State, dcc, html
 
 from analysis.depletion import VISIT_RISK
 from dashboard import figures, queries, rounds
-from dashboard.grid import fleet_grid, records
+from dashboard.grid import fleet_grid, paper, records
 from dashboard.pages import alarms
 from dashboard.pages.parts import (
     REFRESH_MS,
@@ -26,7 +26,7 @@ from dashboard.pages.parts import (
     table,
 )
 from dashboard.theme import theme_of
-from dashboard.wording import LINES, NOTHING, VERDICTS, age, chance, moment
+from dashboard.wording import LINES, NOTHING, VERDICTS, age, chance, moment, span
 from ingest.fleet import Fleet
 
 NAME = "Fleet"
@@ -53,8 +53,10 @@ def layout(fleet: Fleet) -> html.Div:
                 "Nodes by days to depletion",
                 choice("fleet-verdict", "Storage verdict", {ALL: "All"} | VERDICTS, ALL),
                 html.Div(fleet_grid("fleet-grid"), role="region", **named("Nodes by days to depletion")),
+                paper("fleet-grid"),
                 note="The most urgent first; marked at the left edge: needs a visit. A row opens its page, by click or"
-                " Enter. 10 % in the heading reads: by then, one chance in ten that the node has gone dark.",
+                " Enter. 10 % in the heading reads: by then, one chance in ten that the node has gone dark."
+                " Further columns lie to the right.",
             ),
             panel(
                 "Field against budget",
@@ -65,7 +67,7 @@ def layout(fleet: Fleet) -> html.Div:
                 " to the highest tenth. Grey band: the budget's tolerance, one standard deviation. Stroke: median."
                 " Hollow: not separable from the telemetry so far; told of: of how many nodes it is. ≥ and arrows: a"
                 " lower bound, as harvest is curtailed while a node is at full. Autonomy: from full, at the present"
-                " load and capacity, over what the design promised.",
+                " load and capacity, over the budget's target.",
             ),
         ]
     )
@@ -137,6 +139,17 @@ def _median_and_spread(rows: pd.DataFrame | None) -> Any:
         html.Span(f" ({100 * low:.0f} to {100 * high:.0f})", className="quiet"),
         *known,
     ]
+
+
+def by_default(ratios: pd.DataFrame, fleet: Fleet) -> list[html.P]:
+    """Which budgets promise no autonomy, so that theirs is over the program's default; nothing where all do."""
+    told = sorted(ratios.loc[ratios["line"] == "full_autonomy_days", "budget"].unique())
+    without = [name for name in told if "autonomy" not in fleet.budgets[name].targets.model_fields_set]
+    if not without:
+        return []
+    days = span(queries.promised_days(fleet.budgets[without[0]]))
+    said = f"No autonomy is stated by {', '.join(without)}: there it is over this program's default of {days}."
+    return [html.P(said, className="quiet")]
 
 
 def chosen(site: str | None, fleet: Fleet) -> str | None:
@@ -221,4 +234,5 @@ def register(app: dash.Dash, desk: Desk) -> None:
         with desk.cursor() as cursor:
             rows = queries.fleet_rows(cursor, fleet.budgets, desk.clock())
             ratios = of_site(queries.field_ratios(cursor, rows), chosen(value, fleet))
-        return budget_table(ratios), figures.field(ratios, line, site_names(fleet), theme_of(scheme))
+        shown = [budget_table(ratios), *by_default(ratios, fleet)]
+        return shown, figures.field(ratios, line, site_names(fleet), theme_of(scheme))

@@ -11,11 +11,11 @@ from dash.exceptions import PreventUpdate
 from analysis.depletion import HORIZON_DAYS, INTERVAL_RISK
 from analysis.ledger import HOLE_INTERVALS
 from analysis.storage import storage_curve
-from dashboard import figures, queries
+from dashboard import figures, queries, rounds
 from dashboard.pages import alarms, node_view
 from dashboard.pages.parts import REFRESH_MS, Desk, changed, choice, graph, notice, pair, panel, zone_of
 from dashboard.theme import Theme, theme_of
-from dashboard.wording import chance, sentence
+from dashboard.wording import chance, missing, sentence
 from ingest.budget import SECONDS_PER_DAY, Budget
 from ingest.fleet import Fleet, Node
 
@@ -84,7 +84,7 @@ def layout(fleet: Fleet, node_id: str) -> html.Div:
             alarms.form(),
             html.Dl(id="node-facts", className="facts wide"),
             html.P(id="node-drivers", className="statement"),
-            panel("Findings", html.Div(id="node-findings")),
+            panel("Findings", html.Div(id="node-findings"), html.Div(id="node-visit")),
             pair(
                 panel(
                     "Storage health",
@@ -215,10 +215,7 @@ def register(app: dash.Dash, desk: Desk) -> None:
         return (
             node_view.facts(now, standing, findings, budget, capacity, desk.clock(), zone),
             "No forecast yet." if now["driver"] is None else sentence(now["driver"]),
-            [
-                node_view.findings_list(findings, common, fleet.sites[node.site].name),
-                *node_view.for_a_visit(now, findings, budget),
-            ],
+            node_view.findings_list(findings, common, fleet.sites[node.site].name),
             [
                 *node_view.health_block(now, ends, left, budget, since),
                 *node_view.remaining_block(now, left),
@@ -226,6 +223,21 @@ def register(app: dash.Dash, desk: Desk) -> None:
             node_view.wake_block(now, budget),
             node_view.report_table(reports, zone),
         )
+
+    @app.callback(
+        Output("node-visit", "children"),
+        Input("node-analysis", "data"),
+        State("node-id", "data"),
+    )
+    def plan_visit(_: str, node_id: str) -> Any:
+        """By the rule of the visits page and what it looks ahead; once an analysis, for it asks for the whole fleet."""
+        fleet, node, budget, _zone = place(node_id)
+        with desk.cursor() as cursor:
+            rows = queries.fleet_rows(cursor, fleet.budgets, desk.clock())
+            now, findings = queries.node_now(cursor, node_id), queries.node_findings(cursor, node_id)
+            common = {node.site} if queries.site_findings(cursor, node.site) else set()
+        mine = rounds.plan(rows[rows["node_id"] == node_id], fleet, common, queries.ROUND_DAYS)
+        return node_view.for_a_visit(mine[0] if mine else None, now, findings, budget)
 
     @app.callback(
         Output("node-voltage", "figure"),
@@ -265,7 +277,10 @@ def register(app: dash.Dash, desk: Desk) -> None:
             booked = queries.ledger_days(cursor, node_id, shown[0])
         budgeted = estimates.get("net_harvest_w", {})
         drawn = figures.harvest(booked, budgeted.get("budget"), budgeted.get("budget_sd"), shown, theme)
-        return figures.ledger(booked, shown, theme), drawn, node_view.line_table(estimates, now, left, budget)
+        held = now["full_autonomy_days"] is not None and not missing(queries.promised_days(budget))
+        lines = [node_view.line_table(estimates, now, left, budget)]
+        lines += node_view.not_promised(budget, "autonomy") if held else []
+        return figures.ledger(booked, shown, theme), drawn, lines
 
     @app.callback(
         Output("node-fan", "figure"),

@@ -38,7 +38,7 @@ from dashboard.wording import (
     verdict,
     volts,
 )
-from ingest.budget import SECONDS_PER_DAY, Budget, Harvest
+from ingest.budget import DAYS_PER_YEAR, SECONDS_PER_DAY, Budget, Harvest
 
 NOT_TOLD = "the telemetry does not tell"
 NOT_OBSERVABLE = "not observable"  # of the capacity of a cell whose voltage hardly moves with its charge
@@ -165,13 +165,22 @@ def findings_list(findings: Sequence[queries.Row], common: Sequence[queries.Row]
     )
 
 
-def for_a_visit(now: Mapping[str, Any], findings: Sequence[queries.Row], budget: Budget) -> list[html.P]:
-    """What to take to a node that has trouble; nothing for one that has none."""
-    worn, dark = now["verdict"] in rounds.WORN, is_dark(now)
-    if not (findings or worn or dark or _urgency(now)):
+def for_a_visit(
+    stop: rounds.Stop | None, now: Mapping[str, Any], findings: Sequence[queries.Row], budget: Budget
+) -> list[html.P]:
+    """What to take to a node: to its stop of the round, or for what is found at it while no visit is due."""
+    if stop is not None:
+        said, take = "For a visit: ", stop.take
+    elif findings:
+        said = (
+            f"No visit is due within {queries.ROUND_DAYS} d at a risk of {chance(VISIT_RISK)}; for one all the same: "
+        )
+        take = rounds.what_to_take(
+            findings, worn=False, dark=False, budget=budget, wake_interval=now["wake_interval_s"]
+        )
+    else:
         return []
-    take = rounds.what_to_take(findings, worn, dark, budget, now["wake_interval_s"])
-    return [html.P([html.Strong("For a visit: "), f"{'; '.join(take)}. ", dcc.Link("All visits", href="/visits")])]
+    return [html.P([html.Strong(said), f"{'; '.join(take)}. ", dcc.Link("All visits", href="/visits")])]
 
 
 def health_block(
@@ -206,11 +215,23 @@ def health_block(
     if now["capacity_ratio"] is None and now["verdict"] != "not-enough-data":
         told = [name for name, column in (("resistance", "esr_ratio"), ("leakage", "leakage_ratio")) if now[column]]
         alone = f", by its {' and '.join(told)} alone" if told else ""
+    life = service_life(budget.targets.service_life, ends, since, now["as_of"].date())
     return [
         html.P(["Verdict: ", html.Strong(verdict(now["verdict"]), className=f"verdict {now['verdict']}"), alone]),
         table("Storage health", headers, rows),
-        *service_life(budget.targets.service_life, ends, since, now["as_of"].date()),
+        *life,
+        *(not_promised(budget, "service_life") if life else []),
     ]
+
+
+def not_promised(budget: Budget, target: str) -> list[html.P]:
+    """That a target is the program's own, where the budget leaves it out; nothing where the design states it."""
+    if target in budget.targets.model_fields_set:
+        return []
+    by_default = getattr(budget.targets, target) / SECONDS_PER_DAY
+    length = span(by_default) if by_default < DAYS_PER_YEAR else f"{by_default / DAYS_PER_YEAR:g} years"
+    said = f"The budget states no {target.replace('_', ' ')}: {length} is this program's default, not a promise."
+    return [html.P(said, className="quiet")]
 
 
 def service_life(promised_s: float, ends: Mapping[str, queries.Row], since: date, today: date) -> list[html.P]:
@@ -401,7 +422,7 @@ def _potential_cells(now: Mapping[str, Any], harvest: Harvest) -> list[str]:
 
 
 def _autonomy_cells(field: float, promised: float) -> list[str]:
-    told = "without harvest, at the present load and capacity; budget: what was promised"
+    told = "without harvest, at the present load and capacity; budget: its target"
     return [LINES["full_autonomy_days"].name, span(promised), span(field), percent(field / promised), told]
 
 

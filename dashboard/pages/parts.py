@@ -17,7 +17,7 @@ from ingest.store import Store
 
 GRAPH_CONFIG: Any = {
     "displaylogo": False,
-    "responsive": True,
+    "responsive": False,  # assets/joulebook.js fits the figures
     "displayModeBar": "hover",
     "modeBarButtonsToRemove": ["lasso2d", "select2d", "autoScale2d"],
 }

@@ -11,7 +11,7 @@ from dashboard import past_figures, past_queries
 from dashboard.pages.parts import REFRESH_MS, Desk, changed, choice, fact, graph, pair, panel, table
 from dashboard.past_queries import EXAMPLES
 from dashboard.theme import theme_of
-from dashboard.wording import NOTHING, number, percent
+from dashboard.wording import NOTHING, chance, number, percent
 from ingest.fleet import Fleet
 
 NAME = "Past forecasts"
@@ -172,7 +172,7 @@ def correction_table(rows: pd.DataFrame) -> html.Div | html.P:
         [
             f"{row['horizon_days']} d",
             str(row["events"]),
-            *(percent(row[past_queries.column(said)]) for said in EXAMPLES),
+            *(chance(row[past_queries.column(said)]) for said in EXAMPLES),
         ]
         for row in rows.to_dict("records")
     ]

@@ -45,7 +45,7 @@ def layout(_: Fleet) -> html.Div:
             html.Div(id="visits-notice"),
             html.Div(
                 [
-                    choice("visits-within", "Due within", WITHIN, 90),
+                    choice("visits-within", "Due within", WITHIN, queries.ROUND_DAYS),
                     choice("visits-risk", "At a risk of", RISKS, VISIT_RISK),
                     html.Button("Download as CSV", id="visits-download", type="button"),
                 ],

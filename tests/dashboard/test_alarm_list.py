@@ -55,6 +55,12 @@ def test_only_an_active_alarm_can_be_taken_on(mill, app):
     assert "acknowledged 2026-03-10 12:00 UTC" in text(standing)
 
 
+def test_since_when_an_alarm_stands_is_told_in_utc_too_as_its_evidence_is(app):
+    standing = text(callback(app, "fleet-alarms")("", fleet.ALL, None)[1])
+    assert "2026-03-10 02:00 America/New_York 2026-03-10 06:00 UTC" in standing
+    assert standing.count("2026-03-09 06:00 UTC") == 1  # a site on UTC says it once
+
+
 def _parts(item):
     return [] if item is None else list(item._traverse())
 

@@ -1,10 +1,12 @@
 """The pages in a real browser: numbers, console, width, keyboard, colours, and a message that arrives meanwhile."""
 
 import shutil
+import time
 from datetime import timedelta
 
 import pytest
 from selenium import webdriver
+from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 from selenium.webdriver.support.ui import WebDriverWait
@@ -223,6 +225,86 @@ def test_a_node_retired_while_its_page_is_open_leaves_the_console_clean(browser,
     browser.find_element(By.CSS_SELECTOR, "#node-span input[value='7']").click()
     assert "3.500 V" in shown(browser, "#node-facts")
     assert_sound(browser)
+
+
+@pytest.fixture
+def sheet(browser):
+    """Lays a page out as for a sheet of paper so many pixels wide; on a screen again afterwards."""
+
+    def lay(width):
+        browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+        browser.execute_script("dispatchEvent(new Event('beforeprint'))")
+        resize(browser, width)
+
+    yield lay
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+
+
+@pytest.mark.parametrize("width", [pytest.param(718, id="portrait"), pytest.param(1047, id="landscape")])
+def test_on_paper_all_nodes_and_columns_are_there_and_nothing_is_cut_or_asks_for_a_click(
+    browser, address, sheet, width
+):
+    browser.get(address)
+    wait_for_text(browser, "#fleet-grid [row-id='mf-01'] [col-id='days_p10']", "12")
+    wait_for_text(browser, "#fleet-alarms", LATE_NOTE)
+    wait_for_plots(browser, 1)
+    sheet(width)
+    rows = [row.text.split() for row in browser.find_elements(By.CSS_SELECTOR, ".paper tbody tr")]
+    assert [row[0] for row in rows] == ["mf-01", "kr-01", "mf-02"]
+    heads = [head.text for head in browser.find_elements(By.CSS_SELECTOR, ".paper th")]
+    assert (len(heads), heads[1]) == (17, "Days to depletion (d) 10 %")
+    cut = (
+        "return [...document.querySelectorAll('.scroll, .paper, .graph')].filter("
+        "e => e.scrollWidth > e.clientWidth + 1 || e.scrollHeight > e.clientHeight + 1).map(e => e.ariaLabel)"
+    )
+    assert browser.execute_script(cut) == []
+    wide = "return Math.max(...[...document.querySelectorAll('.book *')].map(e => e.getBoundingClientRect().right))"
+    assert browser.execute_script(wide) <= width
+    controls = browser.find_elements(By.CSS_SELECTOR, "button, input, .top nav, .modebar, #fleet-grid")
+    assert [control.tag_name for control in controls if control.is_displayed()] == []
+    assert "active" in browser.find_element(By.ID, "fleet-alarms").text  # in the place of the button
+    assert "All sites" in browser.find_element(By.CSS_SELECTOR, ".page-head").text  # what is chosen, and no more
+    assert "Kiln row" not in browser.find_element(By.CSS_SELECTOR, ".page-head").text
+    browser.execute_script("dispatchEvent(new Event('afterprint'))")
+    assert not browser.find_elements(By.CSS_SELECTOR, ".paper tr")
+
+
+def test_figures_keep_their_height_when_a_window_changes_its_own(browser, address):
+    browser.get(f"{address}/node/mf-01")
+    wait_for_plots(browser, 4)
+    heights = "return [...document.querySelectorAll('.graph')].map(place => place.clientHeight)"
+    figures = "[...document.querySelectorAll('.main-svg')]"
+    widths = f"return {figures}.every(e => e.clientWidth <= e.closest('.graph').clientWidth)"
+    assert min(browser.execute_script(heights)) >= 380
+    for width, height in ((1440, 700), (390, 700)):
+        metrics = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False}
+        browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+        wait_for(browser, lambda: browser.execute_script(widths), f"figures within {width} px")
+        time.sleep(0.5)  # nothing tells that no change is to come
+        assert min(browser.execute_script(heights)) >= 380
+
+
+def test_on_a_desk_the_figures_of_a_node_are_in_view_and_a_cut_cell_says_all(browser, address):
+    resize(browser, 1400)
+    browser.get(address)
+    wait_for_text(browser, "#fleet-grid [row-id='kr-01'] [col-id='take']", "start the node again")
+    view = "return document.querySelector('#fleet-grid .ag-center-cols-viewport').getBoundingClientRect().right"
+    for column in ("usable_percent", "autonomy_days", "harvest_percent", "load_percent"):
+        cell = browser.find_element(By.CSS_SELECTOR, f"#fleet-grid [row-id='mf-01'] [col-id='{column}']")
+        assert cell.rect["x"] + cell.rect["width"] <= browser.execute_script(view)
+    take = browser.find_element(By.CSS_SELECTOR, "#fleet-grid [row-id='kr-01'] [col-id='take']")
+    ActionChains(browser).move_to_element(take).perform()
+    wait_for_text(browser, ".ag-tooltip", "start the node again")
+
+
+def test_on_a_phone_the_title_of_the_field_figure_is_whole(browser, address):
+    resize(browser, 390)
+    browser.get(address)
+    wait_for_text(browser, "#fleet-field .xtitle", "(% of budget)")
+    ends = "const at = document.querySelector(arguments[0]).getBoundingClientRect(); return [at.left, at.right]"
+    title, figure = (browser.execute_script(ends, f"#fleet-field {part}") for part in (".xtitle", ".main-svg"))
+    assert figure[0] <= title[0]
+    assert title[1] <= figure[1]
 
 
 def test_an_unknown_node_leads_back_to_the_fleet(browser, address):

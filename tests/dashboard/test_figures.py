@@ -144,22 +144,23 @@ def test_fan_holds_both_bands_the_median_and_the_limits(path):
 
 def test_fan_marks_the_days_to_depletion_that_lie_in_view(path):
     quantiles = {"10 %": 17.0, "50 %": 95.0, "90 %": None}
-    mark = named(figures.fan(path, 10.0, quantiles, 90, ZONE, LIGHT), "Chance of having gone dark")
-    assert list(mark.text) == ["10 %"]
+    mark = named(figures.fan(path, 10.0, quantiles, 90, ZONE, LIGHT), "Gone dark by then: 10 %")
     assert pd.Timestamp(mark.x[0]) == pd.Timestamp("2026-03-18T01:00")  # 17 d on, an hour of summer time won
     assert list(mark.y) == [0.0]
 
 
-def test_marks_too_close_for_labels_of_their_own_share_one(path):
-    quantiles = {"10 %": 17.0, "50 %": 18.0, "90 %": 80.0}
-    mark = named(figures.fan(path, 10.0, quantiles, 90, ZONE, LIGHT), "Chance of having gone dark")
-    assert list(mark.text) == ["10 %, 50 %", "", "90 %"]
-    assert list(mark.customdata) == ["10 %", "50 %", "90 %"]
+def test_no_words_lie_on_the_fan(path):
+    figure = figures.fan(path, 10.0, {"10 %": 17.0, "50 %": 18.0, "90 %": 80.0}, 90, ZONE, LIGHT)
+    mark = named(figure, "Gone dark by then: 10 %, 50 %, 90 %")  # in the legend, in the order of the marks
+    assert (mark.mode, list(mark.customdata)) == ("markers", ["10 %", "50 %", "90 %"])
+    (cut_off,) = (note for note in figure.layout.annotations if note.text == "cut-off: dark")
+    assert (cut_off.y, cut_off.yanchor) == (0.0, "top")  # below the line, and the axis leaves room there
+    assert figure.layout.yaxis.range[0] <= -1.4
 
 
 def test_fan_without_a_crossing_marks_none(path):
     figure = figures.fan(path, 10.0, {"10 %": None, "50 %": None, "90 %": None}, 90, ZONE, LIGHT)
-    assert "Chance of having gone dark" not in [trace.name for trace in figure.data]
+    assert not [trace for trace in figure.data if trace.name.startswith("Gone dark")]
 
 
 def test_field_shows_each_node_in_per_cent_with_a_shape_for_its_site(ratios):
@@ -170,7 +171,7 @@ def test_field_shows_each_node_in_per_cent_with_a_shape_for_its_site(ratios):
     assert set(mill.marker.symbol) == {"circle"}
     assert list(yard.marker.symbol) == ["square-open", "square"]  # the first is not separable
     assert [point[0] for point in yard.customdata] == ["yd-01", "yd-02"]
-    assert figure.layout.xaxis.title.text == "Net harvest (% of budget)"
+    assert figure.layout.xaxis.title.text == "Net harvest<br>(% of budget)"
 
 
 def test_field_rows_carry_the_budgets_tolerance_and_median(ratios):

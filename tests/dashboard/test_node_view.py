@@ -55,10 +55,10 @@ def test_a_node_that_nothing_charges_is_told_what_would_make_its_cell_last():
     )
 
 
-def test_a_node_in_trouble_says_what_to_take_and_one_without_says_nothing():
-    now = NOW | {"p_dark_30d": 0.02}
-    assert node_view.for_a_visit(now, [], BUDGET) == []
-    (said,) = node_view.for_a_visit(now | {"verdict": "degraded"}, [], BUDGET)
+def test_a_node_without_a_visit_due_says_what_a_finding_would_take_and_nothing_without_one():
+    assert node_view.for_a_visit(None, NOW, [], BUDGET) == []
+    (said,) = node_view.for_a_visit(None, NOW, [{"finding": "capacity-fade", "evidence": ""}], BUDGET)
+    assert "No visit is due" in text(said)
     assert "storage: supercapacitor, 1 F, 5 V." in text(said)
 
 
@@ -73,6 +73,14 @@ def test_a_node_never_heard_from_has_no_field_estimates():
     line = {"budget": 1.0, "budget_sd": 0.2, "estimate": 1.0, "sd": 0.2, "separable": False}
     said = text(node_view.line_table({"capacity_ratio": line}, NOW | {"observed_at": None}, None, BUDGET))
     assert said == "No estimate yet."
+
+
+def test_a_service_life_that_the_budget_leaves_out_is_told_as_the_programs_default():
+    ends = {"capacity": {"by_p10": None, "by_p50": None, "by_p90": None}}
+    stated = parse_budget(CONVEYOR + '[targets]\nservice_life = "10 years"\n', "conveyor.toml")
+    said = [text(node_view.health_block(NOW, ends, None, budget, SINCE)) for budget in (BUDGET, stated)]
+    assert "The budget states no service life: 10 years is this program's default, not a promise." in said[0]
+    assert "default" not in said[1]
 
 
 def test_where_no_interval_lasts_none_is_named():

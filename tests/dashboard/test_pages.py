@@ -114,8 +114,8 @@ def test_grid_rows_are_in_the_units_of_their_headings_and_never_invent(mill):
     first, second, third = rows
     assert first["site"] == "Mill floor"
     assert (first["days_p10"], first["days_p50"], first["days_p90"]) == (12.0, 31.0, None)
-    assert (first["dark_percent"], first["usable_percent"], first["balance_uw"]) == (45.0, 36.8, -2.5)
-    assert (first["harvest_percent"], first["harvest_lower_bound"]) == (57.9, True)
+    assert (first["dark_percent"], first["usable_percent"], first["balance_uw"]) == (45.0, 37.0, -2.5)
+    assert (first["harvest_percent"], first["harvest_lower_bound"]) == (58.0, True)
     assert first["causes"] == "harvest short (80\u00a0%); capacity fade (20\u00a0%)"
     assert [(row["take"], row["visit_due"]) for row in (first, second, third)] == [
         ("a part", True),
@@ -127,7 +127,7 @@ def test_grid_rows_are_in_the_units_of_their_headings_and_never_invent(mill):
 
 
 def test_budget_table_gives_medians_and_leaves_out_what_is_not_separable(app):
-    budgets, _ = callback(app, "fleet-field")("", fleet.ALL, "net_harvest_w", "light")
+    (budgets, *_notes), _ = callback(app, "fleet-field")("", fleet.ALL, "net_harvest_w", "light")
     cells = [text(cell) for row in budgets._traverse() if isinstance(row, dash.html.Tr) for cell in row.children]
     heads, row = cells[: len(cells) // 2], cells[len(cells) // 2 :]
     shown = dict(zip(heads, row, strict=True))
@@ -254,7 +254,7 @@ def test_fan_reaches_up_to_the_usable_energy_at_the_estimated_capacity(app):
 
 def test_budget_lines_say_what_the_telemetry_can_tell(app):
     _, _, lines = callback(app, "node-ledger")("", 30, "light", "mf-01")
-    rows = [text(row) for row in lines._traverse() if isinstance(row, dash.html.Tr)]
+    rows = rows_of(lines)
     assert "Energy per wake 34.6 ± 3.5 mJ 34.6 ± 3.5 mJ 100 % not separable" in rows
     least = "mean of the last 28 d, whatever the season; lower bound: curtailed while at full"
     assert f"Net harvest 64.0 ± 21 µW ≥ 41.0 ± 2.0 µW ≥ 64 % {least}" in rows
@@ -271,6 +271,39 @@ def test_an_estimate_far_from_its_budget_is_marked_so():
             .rstrip()
             .endswith(expected)
         )
+
+
+def test_a_share_reads_alike_on_the_fleet_and_the_node_page(mill):
+    with mill.cursor() as cursor:
+        rows = fleet_rows(cursor, mill.fleet().budgets, NOW)
+    share = 0.34462  # 34.5 to a tenth, which rounds on to 35
+    row = records(rows.assign(usable_share=share, p_dark_30d=share), {}, {})[0]
+    assert wording.percent(share) == wording.chance(share) == f"{row['usable_percent']:.0f}\u00a0%" == "34\u00a0%"
+    assert row["dark_percent"] == 34.0
+
+
+def test_a_target_that_the_budget_leaves_out_is_told_as_the_programs_default(mill, app):
+    def said():
+        of_node = callback(app, "node-ledger")("", 30, "light", "mf-01")[2]
+        return text([of_node, callback(app, "fleet-field")("", fleet.ALL, "net_harvest_w", "light")[0]])
+
+    assert "The budget states no autonomy: 3.0 d is this program's default, not a promise." in said()
+    assert "default" not in text(
+        callback(app, "node-ledger")("", 30, "light", "mf-02")[2]
+    )  # nothing is held against it
+    assert "No autonomy is stated by conveyor: there it is over this program's default of 3.0 d." in said()
+    with mill.write() as writing:
+        writing.execute("UPDATE budgets SET toml = toml || '[targets]\nautonomy = \"3 d\"\n'")
+    assert "default" not in said()
+
+
+def test_the_node_page_speaks_of_a_visit_as_the_visits_page_does(mill, app):
+    assert text(callback(app, "node-visit")("", "mf-01")).startswith("For a visit: ")
+    assert text(callback(app, "node-visit")("", "mf-02")) == ""
+    with mill.write() as writing:
+        writing.execute("UPDATE prospects SET visit_by_days = 91 WHERE node_id = 'mf-01'")
+    assert "mf-01" not in text(callback(app, "visits-round")("", 90, 0.1)[1])
+    assert text(callback(app, "node-visit")("", "mf-01")).startswith("No visit is due within 90 d at a risk of 10 %")
 
 
 def test_node_links_survive_odd_identifiers(mill):

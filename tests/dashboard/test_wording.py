@@ -47,15 +47,17 @@ def test_percent_is_whole(share, text):
 @pytest.mark.parametrize(
     ("probability", "text"),
     [
-        pytest.param(0.0, "0 %", id="never"),
+        pytest.param(0.0, "< 1 %", id="never"),
         pytest.param(0.001, "< 1 %", id="not quite never"),
+        pytest.param(0.005, "< 1 %", id="half of one"),
         pytest.param(0.64, "64 %", id="between"),
         pytest.param(0.999, "> 99 %", id="not quite always"),
-        pytest.param(1.0, "100 %", id="always"),
+        pytest.param(0.985, "98 %", id="below"),
+        pytest.param(1.0, "> 99 %", id="always"),
         pytest.param(None, "–", id="not known"),
     ],
 )
-def test_chance_never_rounds_a_risk_away(probability, text):
+def test_no_chance_is_stated_as_certain(probability, text):
     assert plain(wording.chance(probability)) == text
 
 
@@ -125,6 +127,8 @@ def test_causes_are_one_line_and_a_tie_is_said_once():
     ("written", "text"),
     [
         pytest.param("balance -2.5 uW", "Balance -2.5 µW.", id="capital, sign and stop"),
+        pytest.param("not heard from in the 8761 h before", "Not heard from in the 365 d before.", id="days"),
+        pytest.param("the 48 h that it lasts", "The 48 h that it lasts.", id="hours"),
         pytest.param("fell by 49% at 25 degC.", "Fell by 49 % at 25 °C.", id="one stop"),
         pytest.param("", "", id="nothing"),
         pytest.param(None, "", id="none"),

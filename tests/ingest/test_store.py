@@ -153,6 +153,25 @@ def test_an_export_reads_back(book, admit, tmp_path, ending):
     assert pd.Timestamp(row["observed_at"]) == pd.Timestamp(START, unit="s", tz="UTC")
 
 
+def test_an_export_of_the_ledger_is_in_order_of_node_and_day(book, tmp_path):
+    with book.write() as writing:
+        numbers = [number for (number,) in writing.execute("SELECT node_no FROM nodes").fetchall()]
+        for number in numbers:
+            writing.execute(
+                "INSERT INTO ratios (node_no, first, c, e, s, cc, ce, cs, ee, es, ss)"
+                " VALUES (?, '2026-01-01', 1, 1, 1, 0, 0, 0, 0, 0, 0)", [number]
+            )  # fmt: skip
+        writing.execute(
+            "INSERT INTO day_sums (node_no, day, stored_j, stored_var_j2, wake_j, sleep_j, wakes, full_s, observed_s)"
+            " SELECT node_no, day::DATE, 0, 0, 0, 0, 0, 0, 0 FROM nodes,"
+            " (VALUES ('2026-01-03'), ('2026-01-01'), ('2026-01-02')) AS days(day) ORDER BY node_no DESC"
+        )
+    book.export("ledger", tmp_path / "ledger.csv")
+    rows = pd.read_csv(tmp_path / "ledger.csv")[["node_id", "day"]].values.tolist()
+    assert len(rows) == 3 * len(numbers)
+    assert rows == sorted(rows)
+
+
 def test_an_export_that_cannot_be_written_is_one_line_and_leaves_nothing(book, tmp_path):
     with pytest.raises(StoreError, match=r"no such table; expected one of reports, ledger"):
         book.export("secrets", tmp_path / "x.csv")

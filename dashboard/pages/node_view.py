@@ -235,7 +235,7 @@ def not_promised(budget: Budget, target: str) -> list[html.P]:
 
 
 def service_life(promised_s: float, ends: Mapping[str, queries.Row], since: date, today: date) -> list[html.P]:
-    """Whether a storage that wears will last as long as the design promised; nothing of one that shows no wear."""
+    """Whether a storage that wears will last as long as its budget says; nothing of one that shows no wear."""
     middle = [end["by_p50"] for end in ends.values() if end["by_p50"] is not None]
     if not ends or promised_s >= (date.max - since).total_seconds():
         return []
@@ -247,7 +247,7 @@ def service_life(promised_s: float, ends: Mapping[str, queries.Row], since: date
         lasts += f" by its {' and '.join(ends)} alone"
     if middle and min(middle) < until:
         lasts = "more likely than not it falls short"
-    return [html.P(f"Service life promised by the design: to {until:%Y-%m-%d}; {lasts}.")]
+    return [html.P(f"Service life of the budget: to {until:%Y-%m-%d}; {lasts}.")]
 
 
 def flat(left: queries.Row | None) -> bool:

@@ -169,8 +169,8 @@ def test_service_life_is_held_against_the_wear_that_shows():
     year = timedelta(days=365.25).total_seconds()
     end = {"criterion": "capacity", "by_p10": date(2029, 1, 1), "by_p50": date(2031, 1, 1), "by_p90": None}
     said = {life: text(node_view.service_life(life * year, {"capacity": end}, SINCE, SINCE)[0]) for life in (4, 10)}
-    assert said[4] == "Service life promised by the design: to 2030-01-01; at this pace it lasts by its capacity alone."
-    assert said[10] == "Service life promised by the design: to 2036-01-01; more likely than not it falls short."
+    assert said[4] == "Service life of the budget: to 2030-01-01; at this pace it lasts by its capacity alone."
+    assert said[10] == "Service life of the budget: to 2036-01-01; more likely than not it falls short."
     unknown = end | {"by_p50": None}
     long = {life: text(node_view.service_life(life * year, {"capacity": unknown}, SINCE, SINCE)[0]) for life in (9, 15)}
     assert long[9].endswith("; at this pace it lasts by its capacity alone.")  # of its resistance nothing is known

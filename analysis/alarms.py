@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from types import MappingProxyType
 from typing import NamedTuple
 
+from analysis.facts import silence
 from analysis.site_findings import SITE_DAYS, SITE_LEAST
 
 KINDS = ("silent", "depletion")
@@ -197,7 +198,7 @@ def _judge(kind: str, condition: Condition, standing: Alarm | None, now: datetim
     """
     if kind == "silent":
         silent = 0.0 if condition.days_p10 == 0.0 else condition.silent_for_s  # a dark one is alarmed as such
-        return ("medium", f"not heard from in the {silent / 3600:.0f} h before") if silent > 0 else None
+        return ("medium", f"not heard from in the {silence(silent)} before") if silent > 0 else None
     p7, p30 = condition.p_dark_7d or 0.0, condition.p_dark_30d or 0.0
     if p30 < (RAISE_P_DARK_30D if standing is None else CLEAR_P_DARK_30D):
         return None

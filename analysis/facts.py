@@ -15,6 +15,12 @@ SURE = 0.9  # a finding is stated from this chance on
 OF_STORAGE = frozenset({"capacity-fade", "resistance-rise", "leakage-rise"})  # findings that say that a storage wears
 
 
+def silence(seconds: float) -> str:
+    """How long a node has not been heard from, as findings and alarms tell it."""
+    hours = seconds / 3600
+    return f"{hours:.0f} h" if hours <= 48 else f"{hours / 24:.0f} days"
+
+
 class Rise(NamedTuple):
     """A ratio to its own beginning and its standard deviation, and the day it changed, if one stands out."""
 

@@ -13,7 +13,7 @@ from analysis.change import Change
 from analysis.cores import shared_out
 from analysis.daily import swing
 from analysis.evidence import middle_voltage
-from analysis.facts import SURE, Finding, NodeFacts, Rise
+from analysis.facts import SURE, Finding, NodeFacts, Rise, silence
 from analysis.fallen import chance_below, fall_of
 from analysis.harvest_findings import RECENT_DAYS, WAKE_DAYS, Course, courses_of, harvest_short, rests
 from analysis.load import sleep_power
@@ -102,11 +102,10 @@ def _silence(node: NodeFacts) -> Finding | None:
     full = node.usable_j / max(node.usable_share, 1e-9)
     least = max(float(least_in_hand(full, node.load_w, node.budget)), 1e-12)
     charged = chance_below(math.log(max(node.usable_j / least, 1e-4)) / IN_HAND_SD)
-    hours = node.silent_for_s / 3600
     in_hand = f"{node.usable_share:.0%} of its energy in hand at the last report"
     if node.load_w > 0:
         in_hand += f", enough for {_days(node.usable_j / node.load_w / 86400)}"
-    told = f"not heard from for {hours:.0f} h with {in_hand}"
+    told = f"not heard from for {silence(node.silent_for_s)} with {in_hand}"
     if charged < 0.5:
         return Finding(node.node_id, "dark", node.heard, 1 - charged, told)
     told += ": radio, gateway or node fault, not energy"

@@ -203,20 +203,15 @@ def causes(found: Iterable[Mapping[str, Any]]) -> str:
 
 
 def sentence(text: str | float | None) -> str:
-    """What the analysis wrote, as the pages set it: a capital, units with their signs, long hours as days, a full stop.
+    """What the analysis wrote, as the pages set it: a capital, units with their signs, and a full stop.
 
     Nothing where it wrote nothing, which a column of a table may hold as None or NaN.
     """
     if not isinstance(text, str) or not text:
         return ""
     said = re.sub(r"\s?%", "\u00a0%", text.replace(" uW", "\u00a0µW").replace(" degC", "\u00a0°C"))
-    said = re.sub(r"\b\d+ h\b", lambda told: _hours(int(told[0].split()[0])), said)
     said = said[0].upper() + said[1:]
     return said if said.endswith(".") else said + "."
-
-
-def _hours(hours: int) -> str:
-    return f"{hours} h" if hours <= 48 else span(hours / 24)
 
 
 def duration(seconds: float) -> str:

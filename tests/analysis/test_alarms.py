@@ -70,6 +70,12 @@ def test_a_silent_node_taken_for_dark_has_one_alarm():
     ]
 
 
+@pytest.mark.parametrize(("hours", "said"), [(47.6, "48 h"), (8761, "365 days")])
+def test_a_long_silence_is_told_in_days(hours, said):
+    (alarm,) = step([], [replace(FINE, silent_for_s=3600.0 * hours)], NOW)
+    assert alarm.note == f"not heard from in the {said} before"
+
+
 @pytest.mark.parametrize("p30", [0.45, 1.0])
 def test_the_note_carries_figures(p30):
     (alarm,) = step([], [replace(FINE, p_dark_30d=p30, days_p10=9.4)], NOW)

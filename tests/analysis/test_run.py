@@ -410,7 +410,7 @@ def test_a_node_that_never_reported_is_silent_since_commissioning(book, admit):
     admit(*history("mf-01", range(100), 0.0))
     silent = {a.node_id: a.note for a in analyse(book, moment(100)).changed_alarms if a.kind == "silent"}
     assert set(silent) == {"mf-02", "kr-01"}
-    assert "100 h" in silent["kr-01"]
+    assert "4 days" in silent["kr-01"]
 
 
 def test_going_back_keeps_the_ledger_of_dropped_reports_and_refuses_to_reach_before_them(filled):

@@ -14,7 +14,7 @@ DAYS = 90
 AT_RISK = 0.05  # probability of going dark in 90 days below which what comes then is not explained
 PATHS = 100
 SAVES = 0.3  # share of the risk that a cause must take away to be named,
-MORE = 0.02  # and by how much more than another
+MORE, MORE_SHARE = 0.02, 0.1  # and by how much more than one before it in CAUSES, and by what share of the risk
 # A cause is asked about only where there is as much of it (our own judgement):
 OPEN = 0.999  # of a day's harvest is left at most, by a planned stop
 SWING = 0.2  # from the worst weekday to the best, of a usual day's harvest
@@ -52,7 +52,7 @@ def drivers(nodes: Sequence[NodeOutlook], found: FleetForecast, seed: int = 0) -
         left = np.where(span[list(better)] == DAYS, again.p_dark(DAYS), again.p_dark(HORIZON_DAYS))
         for i, p in zip(better, left, strict=True):
             saved = float(risk[i] - p)
-            if saved >= SAVES * risk[i] and saved > best.get(i, (0.0, ""))[0] + MORE:
+            if saved >= SAVES * risk[i] and saved > best.get(i, (0.0, ""))[0] + max(MORE, MORE_SHARE * risk[i]):
                 best[i] = saved, cause.sentence(nodes[i], span[i])
     return [best.get(i, (0.0, _balance(nodes[i], span[i])))[1] if i in chosen else "" for i in range(len(nodes))]
 

@@ -161,7 +161,7 @@ class Steps(NamedTuple):
     hour: int
     weekday: npt.NDArray[np.int64]  # of the days of the span
     closed: Array  # shape (steps, 24)
-    turning: npt.NDArray[np.bool_]  # whether a closure begins or ends in a step
+    turning: npt.NDArray[np.bool_]  # whether a closure or a public holiday begins or ends in a step
     shape_of: npt.NDArray[np.int32]
     order: npt.NDArray[np.int64]  # of the steps, those of one shape together
     starts: npt.NDArray[np.int64]  # where those of each shape begin
@@ -171,12 +171,14 @@ def steps_ahead(site: SiteDays, today: np.datetime64, hour: int, days: int) -> S
     """The days ahead of `hour` o'clock of `today`, cut at that hour.
 
     They share one shape for each weekday and two-month span: fine enough for the sun's course. A day in which a closure
-    begins or ends has its own: a morning's harvest does not help the afternoon before.
+    or a public holiday begins or ends has its own: a morning's harvest does not help the afternoon before.
     """
     begin = int(site.index(np.array(today)))
     span = slice(begin, begin + days + 1)
     closed = _cut(site.closed[span], hour)
     turning = closed.max(axis=1) > closed.min(axis=1)
+    if hour:
+        turning |= site.holiday[span][:-1] | site.holiday[span][1:]
     step = np.arange(days)
     kind = np.where(turning, -1 - step, step // 61 * 7 + step % 7)
     _, shape_of, count = np.unique(kind, return_inverse=True, return_counts=True)

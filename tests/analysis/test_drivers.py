@@ -116,3 +116,15 @@ def test_what_is_due_later_in_the_year_is_explained_too() -> None:
     holidays, stop = drivers([mill, closed], found)
     assert holidays.startswith("public holidays, taken for Sundays, outlast the 3.4 days from full")
     assert stop.startswith("planned stops cost 9.0 days of harvest; without any the node lasts 3.4 days")
+
+
+def test_idle_days_of_the_week_are_not_blamed_for_what_holidays_do() -> None:
+    """Weekends are survived at a risk, which four days of rest on end multiply: without those most of it is gone."""
+    days = np.arange(120)
+    week = np.where(np.isin(days % 7, (5, 6)) | np.isin(days, (45, 46)), 0.0, 1.4)
+    mill = node(
+        steady(1.8, days=120, noise=linear_noise(0.3)), budget(capacitance=0.47, wakes=48, harvest=20.0), usable=3.5
+    )
+    mill = replace(mill, harvest=replace(mill.harvest, week=week))
+    (said,) = drivers([mill], forecast([mill], paths=400))
+    assert said.startswith("public holidays, taken for Sundays")

@@ -75,6 +75,17 @@ def test_day_shapes_sum_to_one() -> None:
         np.testing.assert_allclose(shapes.sum(axis=1), 1.0)
 
 
+def test_the_morning_of_a_public_holiday_does_not_help_the_afternoon_before() -> None:
+    """25 December 2025 is a Thursday; from noon to noon, what its Wednesday brings has come by midnight."""
+    first, noon = np.datetime64("2025-12-01"), 12
+    site = SiteDays(50.0, 8.0, 1.0, first, 400)
+    week, shapes = np.array([1.4, 1.4, 1.4, 1.4, 1.4, 0.0, 0.0]), np.full((400, 24), 1 / 24)
+    coming = ahead(np.ones(400), week, shapes, steps_ahead(site, first, noon, 40))
+    assert coming.week[[22, 23, 24]].tolist() == pytest.approx([1.4, 0.7, 0.0])
+    eve, usual = (coming.shapes[coming.shape_of[step]] for step in (23, 16))
+    assert (eve[12], usual[12]) == (pytest.approx(1.0), pytest.approx(0.5))
+
+
 def test_day_in_which_a_closure_ends_has_a_course_of_its_own() -> None:
     first, noon = np.datetime64("2026-11-23"), 12
     stop = Closure(first, first + np.timedelta64(48, "h"), 0.0)  # until the midnight after the second day

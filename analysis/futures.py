@@ -30,7 +30,7 @@ TRIES = 4  # of which the first is taken that goes on as the day before has ende
 WORKS = 0.5 / HOURS  # share of a day's harvest in an hour from which on its source works
 LEAST_KEPT = 0.05  # of capacity, however fast it fades
 DARK_DOUBT = 0.1  # relative, of the lasting harvest of a node that is dark, at least: it may be why,
-FAILED = 0.1  # and share of such nodes whose harvest has failed, by any part of it: our choice
+FAILED, WHOLLY = 0.1, 0.3  # and share of such nodes whose harvest has failed, by any part of it or wholly: our choice
 MOST_LESS = -0.9  # relative error of wakes, sleep or leakage: none costs nothing, or gives
 
 
@@ -103,20 +103,22 @@ def _begin(node: Any, wake_factor: float, lanes: Lanes) -> None:
 def _so_far_dark(node: Any, level: float, apart: float, state: Any) -> tuple[float, float, float]:
     """What the harvest errs, relative, of a node that is dark in this future; what is left of it; and what is stored.
 
-    It is drawn from what is believed of the harvest beyond its `level`, or from harvests that have FAILED, to any share
-    of it: of either those with which the node has not been restarted so far. `apart` is the deviate by which the
-    weather of the silent days stands apart from what lasts.
+    It is drawn from what is believed of the harvest beyond its `level`, or from harvests that have FAILED, wholly or to
+    any share of it: of each those with which the node has not been restarted so far. `apart` is the deviate by which
+    the weather of the silent days stands apart from what lasts.
     """
     most = (node.restart - node.stored) / node.due - level  # that the harvest of these days can have erred
     lasts = max(np.sqrt(node.mean_sd**2 + node.level_sd**2), DARK_DOUBT)
     doubt = np.sqrt(lasts**2 + node.due_sd**2)
     below = np.searchsorted(NORMAL, most / doubt)
-    failed, sound = FAILED * min(most / level + 1.0, 1.0), (1.0 - FAILED) * below / len(NORMAL)
+    share_left = min(most / level + 1.0, 1.0)  # at the most
+    wholly, partly = FAILED * WHOLLY, FAILED * (1.0 - WHOLLY) * share_left
+    sound = (1.0 - FAILED) * below / len(NORMAL)
     one, other = (state >> np.uint64(14)) & np.uint64(4095), (state >> np.uint64(40)) & np.uint64(4095)
-    chance, draw = one / 4096, other / 4096
+    place, draw = one / 4096 * (wholly + partly + sound), other / 4096
     error, left = 0.0, 1.0
-    if chance * (failed + sound) < failed:
-        left = min(most / level + 1.0, 1.0) * draw
+    if place < wholly + partly:
+        left = 0.0 if place < wholly else share_left * draw
         come = left * level
     else:
         total, share = doubt * NORMAL[int(below * draw)], lasts**2 / doubt**2

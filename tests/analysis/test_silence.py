@@ -56,13 +56,19 @@ def test_what_came_in_while_it_was_silent_brings_it_back_sooner():
 
 
 def test_a_silence_longer_than_the_weather_explains_tells_that_the_harvest_has_failed():
-    """Whoever knows nothing of a harvest but that it was not enough so far expects to wait about as long again."""
-    waits = {days: back(days, days * USUAL).back_p50[0] for days in (2.0, 10.0, 50.0)}
-    for days, wait in waits.items():
-        assert days / 4 < wait < 2 * days
-    assert waits[50.0] > 3 * waits[10.0] > 9 * waits[2.0] / 2
+    """By hand: after d days at most a share s = 0.9 J / (d 0.864 J) of it is left, and of all 0.3 is none.
+
+    So it never runs again with a chance of 0.3 / (0.3 + 0.7 s), and else after d (1 / u - 1) days more, u being even.
+    """
+    for days in (1.5, 2.0, 3.0, 4.0):
+        share = NEED / (days * USUAL)
+        comes = 0.7 * share / (0.3 + 0.7 * share)
+        told = back(days, days * USUAL)
+        assert told.back_p10[0] == pytest.approx(days * (1 / (1 - 0.1 / comes) - 1), rel=0.25, abs=0.1)
+        assert np.isnan(told.back_p90[0])
+    assert np.isnan(back(50.0, 50 * USUAL).back_p10[0])  # 0.05
     # Where dull days explain it, it is the days ahead that count.
-    assert back(2.0, 2 * USUAL, sd=0.6).back_p50[0] < 0.6 * waits[2.0]
+    assert back(2.0, 2 * USUAL, sd=0.6).back_p50[0] < 2.0
 
 
 def test_leakage_empties_what_is_dark():

@@ -204,7 +204,9 @@ def _judge(kind: str, condition: Condition, standing: Alarm | None, now: datetim
         return None
     urgent = CALM_P_DARK_7D if standing is not None and standing.priority == "high" else URGENT_P_DARK_7D
     when = "" if condition.days_p10 is None else f"; one in ten: within {condition.days_p10:.0f} d"
-    likely = f"on {now:%Y-%m-%d} UTC: chance of going dark within 30 d: {p30:.0%}, within 7 d: {p7:.0%}{when}"
+    likely = (
+        f"on {now:%Y-%m-%d} UTC: chance of going dark within 30 d: {_percent(p30)}, within 7 d: {_percent(p7)}{when}"
+    )
     return "high" if p7 >= urgent else "medium", _dark(condition) if condition.days_p10 == 0.0 else likely
 
 
@@ -213,3 +215,8 @@ def _dark(condition: Condition) -> str:
     if condition.silent_for_s > 0:
         return f"{DARK}not heard from since it had next to nothing in hand"
     return f"{DARK}below the cut-off voltage at its last report"
+
+
+def _percent(chance: float) -> str:
+    """A chance as whole per cent, none of which is certain."""
+    return "<1%" if chance < 0.005 else ">99%" if chance > 0.995 else f"{chance:.0%}"

@@ -45,7 +45,7 @@ PATH = 10
 
 SUSPECT = 3.0  # a day whose slope is off by more standard deviations counts less,
 CHANGE_DAYS = 3  # and that many in a row of one sign are a sudden change
-SUSPECT_BLOCK = 4.0  # a whole block this far off is one, too, where single days tell too little
+SUSPECT_BLOCK = 4.0  # a whole week this far off is one, too, where single days tell too little
 SUSPECT_STEP = 4.2, 5.0  # where temperature is measured, and where weather may look like a change
 LEARNING = 0.03  # weight of a day in the noise factor
 FACTOR_RANGE = (1.0, 30.0)
@@ -171,7 +171,8 @@ def _next_block(sums, work, wander, k, begun, x, p, blocks):  # type: ignore[no-
             share = (1.0 if unknown else min(1.0, (SUSPECT / max(abs(z), 1e-3)) ** 2)) / noise
             _add_day(sums[day], share, block)
     block[FACTOR] = noise
-    if block[POINTS] > 0.0 and changed == 0.0 and block[WORKED] == 0.0 and not unknown:
+    whole = block[END] < len(sums) or block[END] - first >= BLOCK_DAYS  # a day or two that are odd may be that alone
+    if whole and block[POINTS] > 0.0 and changed == 0.0 and block[WORKED] == 0.0 and not unknown:
         _unpack(block, a, b)
         beta = lines_of(near, block[SHAPED:WARMTH], block[WARMTH], h)
         z = _surprise(a, b, h, beta, grown, 1.0)
@@ -307,6 +308,8 @@ def _backward(blocks, count, kept_x, kept_p, us, ms, cs, at, path, new):  # type
             future[:] = ms[k]
             add_product(half, turned, future)
         least = SUSPECT_STEP[0] if blocks[k, MEASURED] > 0.5 else SUSPECT_STEP[1]
+        if k == count - 1 and blocks[k, END] - (blocks[k - 1, END] if k > 0 else 0.0) < BLOCK_DAYS:
+            least = np.inf  # of a week that is not over more will tell
         for i in (FADE, SLEEP, RISE):
             step = abs(known[i]) / np.sqrt(max(future[i, i], 1e-12))
             if step > max(most, least) and (k > 0 or new) and blocks[k, CHANGED] == 0.0 and blocks[k, WORKED] == 0.0:

@@ -165,6 +165,17 @@ def test_a_drain_is_dated_and_put_down_to_sleep():
     assert abs(found.mean[0, FADE]) < 3 * np.sqrt(found.covariance[0, FADE, FADE])
 
 
+def test_odd_nights_at_the_end_are_no_change_until_they_last():
+    """A closed plant's, or a cold yard's: a leak of 29 times was told of them, surely so, and gone ten days later."""
+    days = 150
+    usual, odd = (gathered(node(days, Truth(sleep=sleep)), BUDGET, days).sums for sleep in (1.0, 1.5))
+    for nights, changed in ((1, False), (3, False), (8, True)):
+        sums = np.concatenate([usual[:, :-nights], odd[:, -nights:]], axis=1)
+        found = estimate(sums, [BUDGET])
+        assert found.changes[0].any() == changed
+        assert (found.path[0, -1, S] > 1.3) == changed
+
+
 def test_leakage_that_rises_is_put_down_to_leakage():
     days = 150
     found = told(days, [Truth(leak=1.0 + min(max(d - 80, 0) / 20, 1.0) * 4.0) for d in range(days)])

@@ -216,6 +216,8 @@ def _write(
         if i in ahead:
             results["prospects"].append(key | _prospect_row(prospects, ahead[i]) | {"silent_s": silence})
         chances = (row.get("p_dark_7d"), row.get("p_dark_30d"), row.get("days_p10"))
+        if last is None and begun[node.node_id] > node.commissioned:  # what was said of its storage went with it
+            chances = (0.0, 0.0, None)
         conditions.append(alarms.Condition(node.node_id, node.site, *chances, silence))
     results["findings"] = [finding | stamp for finding in findings]
     results["forecast_path"] = _paths(prospects, [known.nodes[i].node_id for i in prospects.rows], moment)

@@ -7,6 +7,9 @@ WITH newest AS (
     SELECT node_no, observed_at, storage_v FROM report_log JOIN newest USING (node_no, observed_at)
 ), outlook AS (
     SELECT * FROM forecast QUALIFY row_number() OVER (PARTITION BY node_id ORDER BY as_of DESC) = 1
+), replaced AS (  -- of a storage that came after the last report nothing is known
+    SELECT v.node_id, max(v.visited_at) AS replaced_at FROM visits v JOIN outlook o USING (node_id)
+    WHERE v.work = 'storage-replaced' AND v.visited_at <= o.as_of AT TIME ZONE 'UTC' GROUP BY v.node_id
 ), ahead AS (
     SELECT p.* FROM prospects p JOIN outlook o ON o.node_id = p.node_id AND o.as_of = p.as_of
 ), verdicts AS (
@@ -38,7 +41,8 @@ WITH newest AS (
     WHERE l.day > (o.as_of AT TIME ZONE 'UTC')::DATE - $window_days::INTEGER
     GROUP BY l.node_id
 )
-SELECT n.node_id, n.site, n.budget, n.note, r.observed_at::TIMESTAMP AT TIME ZONE 'UTC' AS observed_at, r.storage_v,
+SELECT n.node_id, n.site, n.budget, n.note, r.observed_at::TIMESTAMP AT TIME ZONE 'UTC' AS observed_at,
+       CASE WHEN r.observed_at >= s.replaced_at OR s.replaced_at IS NULL THEN r.storage_v END AS storage_v,
        o.as_of, o.p_dark_30d, o.days_p10, o.days_p50, o.days_p90, o.autonomy_days, o.balance_w, a.full_v, a.harvest_w,
        a.full_autonomy_days, a.visit_by_02_days, a.visit_by_05_days, a.visit_by_days, a.visit_by_20_days, a.visit_by_30_days,
        a.back_p50_days, a.wake_interval_s, a.driver, v.verdict, w.worn_p10, f.causes,
@@ -54,6 +58,7 @@ FROM nodes n
 LEFT JOIN last_report r USING (node_no)
 LEFT JOIN outlook o USING (node_id)
 LEFT JOIN ahead a USING (node_id)
+LEFT JOIN replaced s USING (node_id)
 LEFT JOIN verdicts v USING (node_id)
 LEFT JOIN worn w USING (node_id)
 LEFT JOIN named f USING (node_id)

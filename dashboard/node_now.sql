@@ -5,6 +5,10 @@ WITH outlook AS (
     FROM forecast WHERE node_id = $node_id ORDER BY as_of DESC LIMIT 1
 ), ahead AS (
     FROM prospects WHERE node_id = $node_id ORDER BY as_of DESC LIMIT 1
+), replaced AS (  -- of a storage that came after the last report nothing is known
+    SELECT max(visited_at) AS replaced_at FROM visits
+    WHERE node_id = $node_id AND work = 'storage-replaced'
+      AND visited_at <= (SELECT as_of AT TIME ZONE 'UTC' FROM outlook)
 ), condition AS (
     FROM health WHERE node_id = $node_id ORDER BY as_of DESC LIMIT 1
 ), last_report AS (
@@ -14,7 +18,10 @@ WITH outlook AS (
     FROM ledger
     WHERE node_id = $node_id AND day > (SELECT as_of AT TIME ZONE 'UTC' FROM outlook)::DATE - $window_days::INTEGER
 )
-SELECT n.node_id, r.observed_at, r.storage_v, r.loaded_v, r.wakes, r.boot,
+SELECT n.node_id, r.observed_at, r.wakes, r.boot,
+       coalesce(r.observed_at AT TIME ZONE 'UTC' < s.replaced_at, false) AS replaced_since,
+       CASE WHEN NOT replaced_since THEN r.storage_v END AS storage_v,
+       CASE WHEN NOT replaced_since THEN r.loaded_v END AS loaded_v,
        o.as_of, o.p_dark_7d, o.p_dark_30d, o.p_dark_90d, o.days_p10, o.days_p50, o.days_p90, o.autonomy_days, o.balance_w,
        a.visit_by_days, a.low_day, a.low_usable_j, a.back_p10_days, a.back_p50_days, a.back_p90_days, a.wake_interval_s,
        a.driver, a.harvest_w, a.harvest_sd_w, a.full_autonomy_days, a.full_v, a.silent_s,
@@ -27,4 +34,5 @@ LEFT JOIN outlook o USING (node_id)
 LEFT JOIN ahead a USING (node_id)
 LEFT JOIN condition h USING (node_id)
 CROSS JOIN booked b
+CROSS JOIN replaced s
 WHERE n.node_id = $node_id

@@ -39,7 +39,7 @@ DANGERS = {
 DISCHARGE = "discharge the storage before handling"
 LITHIUM = "lithium rules of maker and carrier"
 CELLS = {"lithium-ion", "lithium-iron-phosphate", "lithium-titanate", "primary"}
-NEVER_HEARD = "never heard from"
+NEVER_HEARD, NOT_SINCE = "never heard from", "not heard from since its storage was replaced"
 JOINED = "radio, gateway: see whether the node was installed, and has joined"
 
 
@@ -123,8 +123,8 @@ def _stop(row: Mapping[Any, Any], fleet: Fleet, common: Collection[str]) -> Stop
     budget, site, dark = fleet.budgets[row["budget"]], fleet.sites[row["site"]], bool(row["dark"])
     found, silent, visit_by = row["causes"], bool(row["silent"]), None
     why, take = causes(found), what_to_take(found, row["worn"], dark, budget, _known(row["wake_interval_s"]))
-    if silent and not found and pd.isna(row["observed_at"]):
-        why, take = NEVER_HEARD, (JOINED,)
+    if silent and not found and pd.isna(row["storage_v"]):
+        why, take = (NEVER_HEARD if pd.isna(row["observed_at"]) else NOT_SINCE), (JOINED,)
     elif (dark or silent) and not found and row["site"] in common:
         why, take = "cause common to the site", (SITE_FIRST,)
     if not dark and not pd.isna(row["due_days"]):

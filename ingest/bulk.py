@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from itertools import chain, islice
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import duckdb
 import pyarrow as pa
@@ -20,6 +21,7 @@ from ingest.store import Store
 REQUIRED = ("node_id", "time", "storage_v", "wakes")
 OPTIONAL = ("loaded_v", "temp_c", "boot")
 ALSO_TIME = "observed_at"  # the column's name in our own exports
+SCANNED = 1 << 20  # bytes of a CSV looked through at a time
 PART_ROWS = 122_880  # read at a time; several are judged in parallel
 CHUNK_PARTS = 8  # judged and committed together
 
@@ -39,27 +41,61 @@ def import_file(store: Store, path: Path, progress: Callable[[int], None] = lamb
     """
     cursor, received_at = store.cursor(), time.time()
     try:
-        _open(cursor, path).create_view("history", replace=True)
-        reader = cursor.execute(sql("bulk"), {"received_at": received_at}).to_arrow_reader(PART_ROWS)
-        parts = _parts(reader, path.name)
-        if path.suffix != ".parquet":
-            parts = chain(parts, _broken(cursor, path.name, received_at))
-        return _admit_all(store, parts, progress)
+        with TemporaryDirectory() as folder:
+            tidied, odd = _tidied(path, Path(folder) / "history.csv")
+            _open(cursor, path, tidied).create_view("history", replace=True)
+            reader = cursor.execute(sql("bulk"), {"received_at": received_at}).to_arrow_reader(PART_ROWS)
+            parts = _parts(reader, path.name)
+            if path.suffix != ".parquet":
+                parts = chain(parts, _broken(cursor, path.name, received_at))
+            refused = [
+                _malformed(received_at, path.name, f"line {n}: a quote is not closed", text, "") for n, text in odd
+            ]
+            return _admit_all(store, chain(parts, [(batch_table([]), refused)]), progress)
     except (duckdb.Error, pa.ArrowInvalid) as error:
         msg = f"{path}: cannot be read: {str(error).splitlines()[0]}"
+        raise ImportFileError(msg) from None
+    except (OSError, EOFError) as error:
+        msg = f"{path}: cannot be read: {error}"
         raise ImportFileError(msg) from None
     finally:
         cursor.close()
 
 
-def _open(cursor: duckdb.DuckDBPyConnection, path: Path) -> duckdb.DuckDBPyRelation:
+def _tidied(path: Path, copy: Path) -> tuple[Path, list[tuple[int, str]]]:
+    """A CSV, or a copy of it in which each line ends alike and closes its quotes; and the lines that do not, numbered.
+
+    An open quote would take all up to the next for one value.
+    """
+    if path.suffix not in (".csv", ".gz") or not path.is_file():
+        return path, []
+    opened, odd = gzip.open if path.suffix == ".gz" else open, []
+    with opened(path, "rb") as file:
+        quoted, ends, returns, last = False, 0, 0, b""
+        while part := file.read(SCANNED):
+            quoted |= b'"' in part
+            ends, returns = ends + part.count(b"\n"), returns + (last[-1:] + part).count(b"\r\n")
+            last = part
+    if not quoted and returns in (0, ends):
+        return path, []
+    with opened(path, "rb") as file, copy.open("wb") as out:
+        for number, line in enumerate(file, 1):
+            if line.count(b'"') % 2:
+                odd.append((number, line.decode(errors="replace")))
+                out.write(b"\n")
+            else:
+                out.write(line.rstrip(b"\r\n") + b"\n")
+    return copy, odd
+
+
+def _open(cursor: duckdb.DuckDBPyConnection, path: Path, tidied: Path) -> duckdb.DuckDBPyRelation:
     if not path.is_file():
         msg = f"{path}: is a folder; name the files in it" if path.is_dir() else f"{path}: no such file"
         raise ImportFileError(msg)
     if path.suffix == ".parquet":
         relation = cursor.read_parquet(str(path))
     elif path.suffixes[-1:] == [".csv"] or path.suffixes[-2:] == [".csv", ".gz"]:
-        relation = _open_csv(cursor, path)
+        relation = _open_csv(cursor, tidied)
     else:
         msg = f"{path}: cannot tell the format; expected a name ending in .csv, .csv.gz or .parquet"
         raise ImportFileError(msg)
@@ -79,14 +115,11 @@ def _open(cursor: duckdb.DuckDBPyConnection, path: Path) -> duckdb.DuckDBPyRelat
 
 def _open_csv(cursor: duckdb.DuckDBPyConnection, path: Path) -> duckdb.DuckDBPyRelation:
     """The rows of a CSV, every column as text; lines that are broken are left out, for `_broken` to tell."""
-    try:
-        with (gzip.open if path.suffix == ".gz" else open)(path, "rt", encoding="utf-8-sig", newline="") as file:
-            header = next(csv.reader(file), [])
-    except (OSError, EOFError, UnicodeDecodeError, csv.Error) as error:
-        msg = f"{path}: cannot be read: {error}"
-        raise ImportFileError(msg) from None
+    opened = gzip.open if path.suffix == ".gz" else open
+    with opened(path, "rt", encoding="utf-8-sig", errors="replace", newline="") as file:
+        header = next(csv.reader(file), [])
     columns: dict[str, str] = {}
-    for place, name in enumerate(header):  # what is not read needs no name of its own
+    for place, name in enumerate(map(str.strip, header)):  # what is not read needs no name of its own
         known = name in (*REQUIRED, *OPTIONAL, ALSO_TIME) and name not in columns
         columns[name if known else f"column {place}"] = "VARCHAR"
     return cursor.read_csv(

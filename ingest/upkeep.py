@@ -126,6 +126,9 @@ def request_backup(
         It cannot be written, or nobody takes it up or carries it out in time.
     """
     _must_be_new(target)
+    if not target.absolute().parent.is_dir():
+        msg = f"{target}: its folder is not there; make it, or name another file"
+        raise StoreError(msg)
     request, taken = (path.with_name(path.name + ending) for ending in (REQUEST, TAKEN))
     progress(f"{path} is open in another process, which is asked for the copy; waiting up to {timeout:.0f} s for it")
     try:

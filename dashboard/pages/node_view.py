@@ -467,6 +467,8 @@ def _heard(
     now: Mapping[str, Any], alarms: Sequence[queries.Row], findings: Sequence[queries.Row], share: float | None
 ) -> str:
     """What to say of a node that is not heard from; nothing of one that is, though its site may be silent."""
+    if now["replaced_since"]:
+        return "; not since its storage was replaced"
     found, last = {row["finding"] for row in findings}, now["observed_at"]
     silent = any(alarm["kind"] == "silent" and (alarm["node_id"] or last is None) for alarm in alarms)
     silent |= last is not None and (now["silent_s"] or 0.0) > 0 and last <= now["as_of"]

@@ -1,5 +1,6 @@
 from datetime import UTC, date, datetime, timedelta
 
+import pandas as pd
 import pytest
 
 from dashboard import queries
@@ -80,6 +81,17 @@ def test_silence_shows_without_an_alarm_of_its_own(mill, cursor):
         writing.execute("UPDATE forecast SET as_of = $now WHERE as_of = $then", {"now": NOW, "then": AS_OF})
     node = queries.fleet_rows(cursor, mill.fleet().budgets, NOW).set_index("node_id").loc["mf-01"]
     assert (node["dark"], node["silent"]) == (False, True)
+
+
+def test_a_storage_that_came_after_the_last_report_has_no_voltage_yet(mill, cursor):
+    """That of the old one, at its cut-off, says nothing of it: it is silent, not dark."""
+    at = AS_OF - timedelta(minutes=1)
+    table_rows(mill, "visits", [{"node_id": "kr-01", "visited_at": at, "work": "storage-replaced", "note": ""}])
+    node = queries.fleet_rows(cursor, mill.fleet().budgets, NOW).set_index("node_id").loc["kr-01"]
+    assert pd.isna(node["storage_v"])
+    assert (node["dark"], node["silent"]) == (False, True)
+    now = queries.node_now(cursor, "kr-01")
+    assert (now["replaced_since"], now["storage_v"]) == (True, None)
 
 
 def test_a_finding_overrules_the_guess_that_a_silent_node_is_dark(mill, cursor):

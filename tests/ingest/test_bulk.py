@@ -93,6 +93,24 @@ def test_a_ragged_line_is_kept_with_its_number_and_text_and_the_rest_goes_on(boo
     assert found == [("history.csv", detail, line)]
 
 
+def test_a_quote_that_is_not_closed_takes_its_own_line_with_it_and_no_other(book, tmp_path):
+    lines = GOOD.splitlines()
+    path = tmp_path / "history.csv"
+    path.write_text(
+        "\n".join([*lines[:2], 'mf-01,2026-01-02T02:00:00Z,"3.5,11,,,', lines[3], '"kr-01",2026-01-03,3,9,,,'])
+    )
+    assert import_file(book, path) == (3, 0, {"malformed": 1})
+    assert book.cursor().execute("SELECT detail FROM rejects").fetchall() == [("line 3: a quote is not closed",)]
+
+
+def test_lines_may_end_unlike_and_a_header_may_have_blanks_or_letters_of_another_code(book, tmp_path):
+    head, one, again, other = GOOD.encode().splitlines()
+    path = tmp_path / "history.csv"
+    head = head.replace(b",", b", ") + b",f\xfcr"
+    path.write_bytes(head + b"\r\n" + one + b",\r\n" + again + b",\n" + other + b",\n")
+    assert import_file(book, path) == (2, 1, {})
+
+
 def test_a_malformed_row_is_kept_as_it_stands(book, tmp_path):
     rows = 'wakes,node_id,time,storage_v,"a ""note"", twice",a,a\nten,mf-01,2026-01-02,"3,5",x,y,z\n'
     with gzip.open(tmp_path / "h.csv.gz", "wt") as file:

@@ -121,7 +121,7 @@ def test_a_backup_is_written_for_another_process(filed, tmp_path, monkeypatch):
     keeper.start()
     try:
         upkeep.request_backup(Path(filed.path), tmp_path / "copy.duckdb", timeout=20)
-        with pytest.raises(StoreError, match="was not written"):
+        with pytest.raises(StoreError, match="its folder is not there"):
             upkeep.request_backup(Path(filed.path), tmp_path / "no" / "copy.duckdb", timeout=20)
     finally:
         keeper.stop()

@@ -36,6 +36,7 @@ from ingest.budget import SECONDS_PER_DAY, Budget, Storage
 BASELINE_DAYS = 28
 STANDING = 0.5  # share of the time that a storage may stand at one voltage, as at full
 ENOUGH_SECONDS = 2 * SECONDS_PER_DAY
+SOON_DAYS = 730  # within which a storage that as likely as not reaches a limit is to be watched (our choice)
 MISSED = 0.1  # of a window, at most: reports that fail now and then, at any hour
 UNSEEN_SD = 0.5  # of the harvest seen: what it may be in the rest (our choice)
 PRIMARY_CURVE = 0.5  # of the slope of a primary cell's curve, from one part of its life to another; one sd, relative
@@ -292,6 +293,7 @@ def _judge(
     health = judge(budget.storage, (capacity, capacity_sd), esr, (leakage, leakage_sd), since_new)
     remaining = _remaining(budget, book, fresh, told, *cell) if book is not None and budget.storage.is_battery else None
     ends = _ends(budget.storage, health, earlier, field, row)
+    health = foreseen(health, ends)
     worn = None if math.isnan(esr.rose) else field.first[row] + timedelta(days=int(field.renewed[row] + esr.rose))
     fall = fall / max(esr.ohm, 1e-6) if fall > 0 else 0.0
     return NodeField(told, health, ends, remaining, fade, fall, worn, curve)
@@ -356,6 +358,13 @@ def _ends(storage: Storage, health: Health, earlier: Resistance, field: Field, r
         if (ahead := pace(first, last)) is not None:
             found["resistance"] = end_of_life(risen, sd, ahead, storage.end_of_life_esr_ratio - 1)
     return found
+
+
+def foreseen(health: Health, ends: dict[Criterion, EndOfLife]) -> Health:
+    """A storage's health; not sound where it as likely as not reaches a limit within SOON_DAYS."""
+    if health.verdict == "sound" and any(end.p50 <= SOON_DAYS for end in ends.values()):
+        return health._replace(verdict="watch")
+    return health
 
 
 def watched(node: NodeField) -> NodeField:

@@ -5,9 +5,10 @@ import pytest
 from analysis_parts import conveyor_budget
 from scipy.stats import norm
 
+from analysis.end_of_life import EndOfLife
 from analysis.health import STEADY, fade_or_leak, judge, leak_over_sleep, stood
 from analysis.resistance import Resistance
-from analysis.run_health import NodeField, watched
+from analysis.run_health import NodeField, foreseen, watched
 
 STORAGE = conveyor_budget().storage
 FRESH = Resistance(0.4, 0.01, 1.0, 0.02)
@@ -69,6 +70,14 @@ def test_a_storage_of_which_a_finding_says_that_it_wears_is_not_sound():
     assert (health.verdict, watched(node).health.verdict) == ("sound", "watch")
     spent = node._replace(health=health._replace(verdict="spent"))
     assert watched(spent) == spent
+
+
+def test_a_storage_that_as_likely_as_not_ends_within_two_years_is_not_called_sound():
+    health = judge(STORAGE, (0.95, 0.02), FRESH, (1.0, 0.2), 400)
+    soon, late, past = (EndOfLife(300.0, days, np.nan) for days in (600.0, 900.0, np.nan))
+    said = [foreseen(health, {"capacity": end}).verdict for end in (soon, late, past)]
+    assert (health.verdict, said) == ("sound", ["watch", "sound", "sound"])
+    assert foreseen(health, {}) == health
 
 
 def test_a_fall_of_capacity_is_weighed_against_a_rise_of_leakage():

@@ -112,7 +112,7 @@ def _columns() -> list[dict[str, Any]]:
         _number("load_percent", "Load (% of budget)", 86, "plain(params, 0)"),
         _text("site", "Site", 116),
         _number("storage_v", "Storage voltage (V)", 96, "plain(params, 3)"),
-        _number("balance_uw", "Balance (µW)", 92, "plain(params, 1)"),
+        _number("balance_uw", "Balance, next 7 d (µW)", 100, "plain(params, 1)"),
         _text("verdict", "Storage verdict", 110),
         _text("budget", "Budget", 160),
         _number("silence_h", "Last report (age)", 100, "age(params)"),

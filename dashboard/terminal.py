@@ -9,7 +9,15 @@ from dashboard.queries import fleet_rows
 from dashboard.wording import NOTHING, chance, day_range, missing
 from ingest.store import Store
 
-SUMMARY_COLUMNS = ("node", "site", "storage V", "autonomy d", "P(dark in 30 d)", "depletion d, P10-P90", "balance uW")
+SUMMARY_COLUMNS = (
+    "node",
+    "site",
+    "storage V",
+    "autonomy d",
+    "P(dark in 30 d)",
+    "depletion d, P10-P90",
+    "balance 7 d uW",
+)
 
 
 def summary_table(book: Store, title: str, now: datetime) -> Table:

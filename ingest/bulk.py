@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable, Iterator
 from itertools import chain, islice
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Any
 
 import duckdb
 import pyarrow as pa
@@ -69,7 +70,7 @@ def _tidied(path: Path, copy: Path) -> tuple[Path, list[tuple[int, str]]]:
     """
     if path.suffix not in (".csv", ".gz") or not path.is_file():
         return path, []
-    opened, odd = gzip.open if path.suffix == ".gz" else open, []
+    opened, odd = _opener(path), []
     with opened(path, "rb") as file:
         quoted, ends, returns, last = False, 0, 0, b""
         while part := file.read(SCANNED):
@@ -86,6 +87,10 @@ def _tidied(path: Path, copy: Path) -> tuple[Path, list[tuple[int, str]]]:
             else:
                 out.write(line.rstrip(b"\r\n") + b"\n")
     return copy, odd
+
+
+def _opener(path: Path) -> Callable[..., Any]:
+    return gzip.open if path.suffix == ".gz" else open
 
 
 def _open(cursor: duckdb.DuckDBPyConnection, path: Path, tidied: Path) -> duckdb.DuckDBPyRelation:
@@ -115,7 +120,7 @@ def _open(cursor: duckdb.DuckDBPyConnection, path: Path, tidied: Path) -> duckdb
 
 def _open_csv(cursor: duckdb.DuckDBPyConnection, path: Path) -> duckdb.DuckDBPyRelation:
     """The rows of a CSV, every column as text; lines that are broken are left out, for `_broken` to tell."""
-    opened = gzip.open if path.suffix == ".gz" else open
+    opened = _opener(path)
     with opened(path, "rt", encoding="utf-8-sig", errors="replace", newline="") as file:
         header = next(csv.reader(file), [])
     columns: dict[str, str] = {}

@@ -89,7 +89,11 @@ def facts(
         *(_depletion(now, zone) if not is_dark(now) else _recovery(now)),
         *([fact("Season's low point", *_low_point(now, zone))] if budget.harvest.source != "none" else []),
         fact("Autonomy", span(now["autonomy_days"]), "with no harvest, at the present load"),
-        fact("Balance", number(_scaled(now["balance_w"], 1e6), "µW"), "net harvest less load"),
+        fact(
+            "Balance",
+            number(_scaled(now["balance_w"], 1e6), "µW"),
+            "net harvest less load, next 7 d, were it never full",
+        ),
         fact("Boot count", text_or_dash(now["boot"]), f"wake count {text_or_dash(now['wakes'])}"),
     ]
 

@@ -149,7 +149,7 @@ def test_node_page_shows_facts_findings_alarms_and_reports(app):
     assert shown["Days to depletion"] == ["31 d", "80 % of outcomes: 12 d to past the horizon"]
     assert shown["Visit by"][0] == "2026-03-22"
     assert shown["Autonomy"][0] == "3.4 d"
-    assert shown["Balance"][0] == "−2.50 µW"
+    assert shown["Balance"] == ["−2.50 µW", "net harvest less load, next 7 d, were it never full"]
     assert shown["Season's low point"] == ["2026-04-07", "0.410 J usable, median of outcomes, in 28 d"]
     assert shown["Boot count"][0] == "3"
     assert "Back by itself in" not in shown
